@@ -1,0 +1,62 @@
+"""The `benchtool` command: a table of commands, each imported only when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+
+import click
+
+from benchtool import __version__
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "card": ("benchtool.commands.card", "Explain or build the bits of a card."),
+    "demo": ("benchtool.commands.demo", "The main job on an invented installation, no hardware needed."),
+    "diagnose": ("benchtool.commands.diagnose", "Say what is wrong with a bus, with proof and what to do next."),
+    "listen": ("benchtool.commands.listen", "Show the traffic at a tap, one line a frame."),
+    "ports": ("benchtool.commands.ports", "List serial adapters and what each can see."),
+}
+"""name: (module whose `command` is the click command, short help)."""
+
+
+class _Lazy(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return sorted(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        entry = COMMANDS.get(cmd_name)
+        if entry is None:
+            return None
+        command: click.Command = importlib.import_module(entry[0]).command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, COMMANDS[name][1]) for name in sorted(COMMANDS)])
+
+
+@click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="benchtool")
+def main() -> None:
+    """Listen to, decode and diagnose RS-485 buses and card readers.
+
+    TAP is where to listen: a serial device (/dev/ttyUSB0, COM5), a URL (socket://host:port, rfc2217://host:port),
+    a capture or octet log (visit.pcapng, pasted.txt), or a simulated bus (sim:demo).
+
+    \b
+    Start with:
+      benchtool demo
+      benchtool ports
+      benchtool listen /dev/ttyUSB0 --baud 9600
+      benchtool diagnose visit.pcapng
+    """
+
+
+def run() -> None:
+    """Entry point: a closed pipe ends the program quietly, as other tools do."""
+    try:
+        main(prog_name="benchtool")
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)

@@ -1,0 +1,1 @@
+"""From tallies to findings: symptoms, causes, how sure, what to do next."""

@@ -1,0 +1,1 @@
+"""Running tallies in constant memory: errors, timing, exchanges, per address."""

@@ -1,0 +1,1 @@
+"""Where chunks come from: an adapter, a network serial port, a file, the simulated bus."""
