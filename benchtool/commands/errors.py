@@ -29,7 +29,7 @@ class CommandError(click.ClickException):
 
     def __init__(self, message: str, code: Exit) -> None:
         super().__init__(message)
-        self.exit_code = int(code)
+        self.exit_code = int(code)  # type: ignore[misc]  # click reads it from the instance
 
     def show(self, file: object = None) -> None:
         """Print the line on standard error."""
