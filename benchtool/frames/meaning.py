@@ -1,0 +1,56 @@
+"""What a frame says: its name, its fields with their places, and what is odd about them.
+
+Protocol packages make a `Meaning` only when somebody wants to read it; the decoders' hot path never does.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+Value = int | str | bool | None | list["Value"] | dict[str, "Value"]
+"""What a field's value may be: whatever JSON can carry."""
+
+HIDDEN = "•••"
+"""Stands for a secret (a card number, a key, typed digits) unless the user asked to see it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One field of a frame."""
+
+    name: str
+    """snake_case, the open standard's own word where it has one."""
+    value: Value
+    text: str
+    """The value as a person reads it, with its unit."""
+    start: int
+    """Offset of its first octet in the frame's octets."""
+    length: int
+    """Octets it takes; 0 where it is derived from others."""
+    secret: bool = False
+    """Card data, keys, typed digits: shown as `HIDDEN` unless asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """A frame in words."""
+
+    name: str | None
+    """The standard's name of the command, reply or function; None where there is none."""
+    title: str
+    """The same in plain words: "poll", "card read", "read holding registers"."""
+    fields: tuple[Field, ...] = ()
+    problems: tuple[str, ...] = ()
+    """What is wrong or odd in a frame whose check value may well be right: a payload too short, a value not allowed."""
+
+    def text(self, *, show_secrets: bool = False) -> str:
+        """One line: the title, then each field; secrets hidden unless asked for."""
+        parts = [
+            f"{f.name.replace('_', ' ')} {HIDDEN if f.secret and not show_secrets else f.text}" for f in self.fields
+        ]
+        parts += [f"({problem})" for problem in self.problems]
+        return f"{self.title}: {', '.join(parts)}" if parts else self.title
+
+    def values(self, *, show_secrets: bool = False) -> dict[str, Value]:
+        """Field values for `--json`; a hidden secret is None."""
+        return {f.name: None if f.secret and not show_secrets else f.value for f in self.fields}
