@@ -40,7 +40,9 @@ def describe(frame: Frame) -> Meaning:
     if encrypted:
         _encrypted(header, data, fields, problems)
     else:
-        more, odd = decode_payload(header.code, header.reply, data, header.data_start)
+        more, odd = decode_payload(
+            header.code, header.reply, data, header.data_start, cut_off=len(octets) < header.length
+        )
         fields += more
         problems += odd
         if header.code == Command.KEYSET and not header.reply:
