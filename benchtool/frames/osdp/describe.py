@@ -103,7 +103,7 @@ def _encrypted(header: Header, data: bytes, fields: list[Field], problems: list[
     count = len(data)
     if count:
         text = f"{count} octets encrypted"
-        fields.append(Field("encrypted", data.hex().upper(), text, header.data_start, count))
+        fields.append(Field("data", data.hex().upper(), text, header.data_start, count))
     if count == 0:
         problems.append("an encrypted frame without data")
     elif count % 16:

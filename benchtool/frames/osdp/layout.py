@@ -176,7 +176,7 @@ class _Walk:
             self._short(f"payload too short: expected {found}")
 
     def _short(self, problem: str) -> None:
-        if not self.cut_off and not self.problems[-1:] == [problem]:
+        if not self.cut_off:
             self.problems.append(problem)
 
     def _left_over(self, name: str) -> None:
