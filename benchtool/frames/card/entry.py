@@ -1,0 +1,174 @@
+"""What a person typed: bits, hex with a length, a printed decimal, or site code and card number.
+
+The guesses are ours (no published rule says how card bits are written down); each says in words how it took the value,
+so that a wrong guess is seen, and can be forced.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from enum import Enum
+
+from benchtool.frames.card.bits import Bits
+from benchtool.frames.card.formats import FORMATS
+
+LONGEST = 256
+"""Bits in the longest frame that is read."""
+_MOST_DATA = max(row.data_bits for row in FORMATS)
+_PRINTED_WIDTHS = (1, 2, 3, 5, 10)
+"""Digits of a number as printed on cards: site code 3, card number 5, both as one number 10."""
+
+
+class Kind(Enum):
+    """What a value is; the value is what `--as` takes."""
+
+    BITS = "bits"
+    HEX = "hex"
+    DECIMAL = "decimal"
+
+
+class EntryError(ValueError):
+    """What was typed cannot be read; the message is one line and says what to type instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A typed value, understood: exactly one of `bits`, `data` and `pair` is set."""
+
+    kind: Kind
+    taken: str
+    """How it was taken, in words."""
+    bits: Bits | None = None
+    data: int | None = None
+    """All data bits as one number."""
+    pair: tuple[int, int] | None = None
+    """Site code and card number."""
+    notes: tuple[str, ...] = ()
+    """What else it could have been."""
+
+
+def _shown(text: str) -> str:
+    shown = ascii(text)
+    return shown if len(shown) <= 44 else f"{shown[:40]}...'"
+
+
+def _split(text: str, length: int | None, kind: Kind | None) -> tuple[str, int | None]:
+    """Take `VALUE/26` and `26:HEX` apart."""
+    written: int | None = None
+    if match := re.fullmatch(r"(.+)/([0-9]{1,4})", text):
+        text, written = match[1], int(match[2])
+    elif kind in (None, Kind.HEX) and (match := re.fullmatch(r"([0-9]{1,3}):(0[xX])?([0-9A-Fa-f]+)", text)):
+        count, digits = int(match[1]), match[3]
+        if match[2] or re.search("[A-Fa-f]", digits) or len(digits) == (count + 3) // 4:
+            text, written = digits, count
+    if written is not None and length is not None and written != length:
+        raise EntryError(f"the value says {written} bits and --length says {length}: give one of them")
+    return text, length if written is None else written
+
+
+def _guess(text: str, length: int | None) -> Kind:
+    if not text.strip("01"):
+        if length is None:
+            return Kind.DECIMAL if len(text) in _PRINTED_WIDTHS else Kind.BITS
+        hex_digits = max((length + 3) // 4, 2 * ((length + 7) // 8))
+        return Kind.BITS if len(text) == length or len(text) > hex_digits else Kind.HEX
+    if length is not None or re.search("[^0-9]", text):
+        return Kind.HEX
+    if int(text) >> _MOST_DATA or (text[0] == "0" and len(text) not in (*_PRINTED_WIDTHS, 8)):
+        return Kind.BITS
+    return Kind.DECIMAL
+
+
+def _bits(text: str, length: int | None) -> Entry:
+    wrong = re.search("[^01]", text)
+    if wrong:
+        place = wrong.start() + 1
+        raise EntryError(
+            f"{_shown(text)} is not bits: character {place} is {ascii(wrong[0])}; bits are 0 and 1"
+            " (hex needs --length 26 or the like; a number printed on a card needs --printed)"
+        )
+    if length is not None and len(text) != length:
+        raise EntryError(f"{len(text)} bits were given and the length says {length}: correct one of them")
+    if len(text) > LONGEST:
+        raise EntryError(f"{len(text)} bits are too many for a card: {LONGEST} at most (one value a line with -)")
+    notes = () if len(text) > 10 else (f"if it is a number printed on a card: --printed {text}",)
+    return Entry(Kind.BITS, f"{len(text)} bits, first bit sent first", bits=Bits.of(text), notes=notes)
+
+
+def _hex(text: str, length: int | None, left_aligned: bool) -> Entry:
+    digits = text[2:] if text[:2] in ("0x", "0X") else text
+    wrong = re.search("[^0-9A-Fa-f]", digits)
+    if wrong or not digits:
+        what = f"character {ascii(wrong[0])} is no hex digit" if wrong else "no digits"
+        raise EntryError(
+            f"{_shown(text)} is neither bits, hex nor a printed number: {what}"
+            " (0CA1FFF/26 is hex with a length; 213,2000 is site code and card number)"
+        )
+    if length is None:
+        raise EntryError(f"hex {_shown(digits)} needs its length in bits: add --length 26, or write {digits[:20]}/26")
+    if not 1 <= length <= LONGEST:
+        raise EntryError(f"a length of {length} bits cannot be read: 1 to {LONGEST}")
+    value = int(digits, 16)
+    octet_digits = 2 * ((length + 7) // 8)
+    padding = 4 * octet_digits - length
+    if left_aligned and len(digits) != octet_digits:
+        raise EntryError(f"{length} bits in octets, left-aligned, are {octet_digits} hex digits, not {len(digits)}")
+    if left_aligned or (value >> length and len(digits) == octet_digits):
+        taken = f"hex octets, first bit first, {length} bits"
+        spare = value & ((1 << padding) - 1)
+        if padding:
+            taken += f"; the last {padding} bits ({spare:0{padding}b}) are padding and left out"
+        return Entry(Kind.HEX, taken, bits=Bits(value >> padding, length))
+    if value >> length:
+        raise EntryError(f"hex {_shown(digits)} needs {value.bit_length()} bits, and the length is {length}")
+    notes = ()
+    if len(digits) == octet_digits and padding:
+        notes = ("if these octets hold the first bit first, as in an OSDP RAW card read: --left-aligned",)
+    return Entry(Kind.HEX, f"hex, the last {length} bits of it", bits=Bits(value, length), notes=notes)
+
+
+def _decimal(text: str, length: int | None) -> Entry:
+    if length is not None:
+        raise EntryError("a printed number has no length: leave it away, or name a format with --format")
+    if not re.fullmatch("[0-9]+", text):
+        raise EntryError(
+            f"{_shown(text)} is not a number as printed on a card: write 0013961168, or 213,2000 for site code, number"
+        )
+    data = int(text)
+    if data >> _MOST_DATA:
+        raise EntryError(f"{_shown(text)} is more than any format carries: 0 to {(1 << _MOST_DATA) - 1}")
+    notes: tuple[str, ...] = ()
+    if not text.strip("01") and len(text) > 3:
+        notes += (f"if it is bits: --as bits {text}",)
+    if data < 1 << 16:
+        notes += ("five digits or fewer are often the card number alone: then --number with --site",)
+    return Entry(Kind.DECIMAL, "decimal printed on a card, all data bits as one number", data=data, notes=notes)
+
+
+def parse_entry(
+    typed: str, *, length: int | None = None, kind: Kind | None = None, left_aligned: bool = False
+) -> Entry:
+    """Understand a typed value; blanks and underscores are ignored. Raises EntryError, never anything else.
+
+    `length` is the number of bits of hex; `kind` forces the reading; `left_aligned` says that hex octets hold the first
+    bit first and padding at the end.
+    """
+    text = re.sub(r"[\s_]+", "", typed)
+    if not text:
+        raise EntryError("nothing to read: give bits, hex with a length, or the number printed on the card")
+    if len(text) > 2 * LONGEST:
+        raise EntryError(f"{len(text)} characters are too many for one card: {LONGEST} bits at most")
+    if re.fullmatch("([0-9A-Fa-f]{2}[:-]){2,}[0-9A-Fa-f]{2}", text.partition("/")[0]):
+        text = re.sub("[:-]", "", text)
+    if kind in (None, Kind.BITS) and (match := re.fullmatch("0[bB]([01]+)", text)) and length in (None, len(match[1])):
+        return _bits(match[1], length)
+    text, length = _split(text, length, kind)
+    if kind in (None, Kind.DECIMAL) and (match := re.fullmatch("([0-9]{1,12})[,:]([0-9]{1,12})", text)):
+        if length is not None:
+            raise EntryError("site code and card number have no length: name a format with --format")
+        return Entry(Kind.DECIMAL, "site code and card number", pair=(int(match[1]), int(match[2])))
+    kind = kind or (Kind.HEX if left_aligned else _guess(text, length))
+    if kind is Kind.BITS:
+        return _bits(text, length)
+    return _hex(text, length, left_aligned) if kind is Kind.HEX else _decimal(text, length)

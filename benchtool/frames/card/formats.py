@@ -1,0 +1,168 @@
+"""The table of card formats: a row is a length, fields and parity groups; every other module here reads these rows.
+
+Bit 1 is the first bit sent. Layouts: reference sheet 6.2 (26-bit), 6.3 (34-bit), 6.4 (37-bit), 6.5 (the others),
+each read there in several equipment manuals. A length alone never proves a layout: other makers' 37-bit layouts exist.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import Enum
+
+
+class Sense(Enum):
+    """What a parity bit makes the number of ones in its group, itself counted."""
+
+    EVEN = "even"
+    ODD = "odd"
+
+
+@dataclass(frozen=True, slots=True)
+class CardField:
+    """A run of bits that is one number, most significant bit first."""
+
+    name: str
+    """`site_code` or `card_number`."""
+    first: int
+    """Its first bit, from 1."""
+    count: int
+    """How many bits."""
+
+    @property
+    def largest(self) -> int:
+        """The largest value; the smallest is 0."""
+        return (1 << self.count) - 1
+
+    @property
+    def last(self) -> int:
+        """Its last bit."""
+        return self.first + self.count - 1
+
+
+@dataclass(frozen=True, slots=True)
+class ParityGroup:
+    """A parity bit and the bits it covers."""
+
+    bit: int
+    """Place of the parity bit, from 1."""
+    sense: Sense
+    """What the ones of the covered bits and the parity bit together must be."""
+    covers: tuple[int, ...]
+    """Places of the covered bits, without the parity bit itself, rising."""
+
+    def mask(self, length: int) -> int:
+        """The covered bits and the parity bit, as a mask over a frame of `length` bits."""
+        return sum(1 << (length - place) for place in (self.bit, *self.covers))
+
+    @property
+    def members(self) -> tuple[int, ...]:
+        """Places of the covered bits and the parity bit, rising."""
+        return tuple(sorted((self.bit, *self.covers)))
+
+
+@dataclass(frozen=True, slots=True)
+class CardFormat:
+    """One row of the table."""
+
+    name: str
+    length: int
+    """Bits in a frame."""
+    fields: tuple[CardField, ...]
+    """In the order sent; all data bits belong to exactly one."""
+    parity: tuple[ParityGroup, ...]
+    source: str
+    """Where the layout was read."""
+
+    def field(self, name: str) -> CardField | None:
+        """The field of that name; None where the format has none."""
+        return next((field for field in self.fields if field.name == name), None)
+
+    @property
+    def site(self) -> CardField | None:
+        """The site code's bits; None where the format has none."""
+        return self.field("site_code")
+
+    @property
+    def number(self) -> CardField:
+        """The card number's bits."""
+        return self.fields[-1]
+
+    @property
+    def data_bits(self) -> int:
+        """Bits that are not parity."""
+        return sum(field.count for field in self.fields)
+
+
+def _row(
+    name: str, length: int, fields: Iterable[tuple[str, int, int]], parity: Iterable[tuple[int, Sense, range]], source: str
+) -> CardFormat:
+    return CardFormat(
+        name,
+        length,
+        tuple(CardField(*field) for field in fields),
+        tuple(ParityGroup(bit, sense, tuple(covers)) for bit, sense, covers in parity),
+        source,
+    )
+
+
+_PARITY_34 = ((1, Sense.EVEN, range(2, 18)), (34, Sense.ODD, range(18, 34)))
+_PARITY_37 = ((1, Sense.EVEN, range(2, 20)), (37, Sense.ODD, range(19, 37)))
+
+FORMATS: tuple[CardFormat, ...] = (
+    _row(
+        "26-bit",
+        26,
+        [("site_code", 2, 8), ("card_number", 10, 16)],
+        [(1, Sense.EVEN, range(2, 14)), (26, Sense.ODD, range(14, 26))],
+        "SIA AC-01-1996.10, as reader manuals quote it",
+    ),
+    _row("34-bit 16+16", 34, [("site_code", 2, 16), ("card_number", 18, 16)], _PARITY_34, "reader and terminal manuals"),
+    _row("34-bit 32", 34, [("card_number", 2, 32)], _PARITY_34, "reader and terminal manuals"),
+    _row("37-bit 16+19", 37, [("site_code", 2, 16), ("card_number", 18, 19)], _PARITY_37, "terminal manuals; other 37-bit layouts exist"),
+    _row("37-bit 35", 37, [("card_number", 2, 35)], _PARITY_37, "terminal manuals; other 37-bit layouts exist"),
+)
+"""The formats that a length is read in."""
+
+SEEN: tuple[CardFormat, ...] = (
+    _row(
+        "30-bit 8+20",
+        30,
+        [("site_code", 2, 8), ("card_number", 10, 20)],
+        [(1, Sense.EVEN, range(2, 16)), (30, Sense.ODD, range(16, 30))],
+        "one reader manual",
+    ),
+    _row(
+        "32-bit 30",
+        32,
+        [("card_number", 2, 30)],
+        [(1, Sense.EVEN, range(2, 17)), (32, Sense.ODD, range(17, 32))],
+        "one printed frame; its halves of 15 bits satisfy this parity",
+    ),
+)
+"""Layouts seen in one place only: offered as a hint, never as a reading."""
+
+_BY_LENGTH: dict[int, tuple[CardFormat, ...]] = {
+    length: tuple(row for row in FORMATS if row.length == length) for length in sorted({row.length for row in FORMATS})
+}
+LENGTHS: tuple[int, ...] = tuple(_BY_LENGTH)
+"""Lengths that a format has, rising."""
+
+
+def formats_of(length: int) -> tuple[CardFormat, ...]:
+    """The formats of that length, in the table's order; empty where none has it."""
+    return _BY_LENGTH.get(length, ())
+
+
+def _plain(name: str) -> str:
+    return "".join(character for character in name.lower().replace("bit", "") if character.isalnum() or character == "+")
+
+
+def find_formats(name: str) -> tuple[CardFormat, ...]:
+    """Formats whose name begins like `name`, spaces and dashes aside: "34-bit" finds both 34-bit formats.
+
+    A full name finds that format alone. Empty where nothing fits.
+    """
+    wanted = _plain(name)
+    exact = tuple(row for row in FORMATS if _plain(row.name) == wanted)
+    return exact or tuple(row for row in FORMATS if wanted and wanted == str(row.length))

@@ -1,0 +1,169 @@
+"""What bits that do not read well may be: inverted, reversed, damaged, cut short, a key press, another layout.
+
+Reference sheet 6.5 to 6.7. In the formats of the table the two parity groups mirror each other and have odd sizes (13, 17
+or 19 bits). So inverting *or* reversing a sound frame always fails both groups, doing both fails none, and a frame that
+fails both passes both again either way: parity names the two suspects, and a second fact must choose between them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+
+from benchtool.frames.card.bits import Bits
+from benchtool.frames.card.decode import CardRead, decode, decode_int, decode_seen
+from benchtool.frames.card.formats import LENGTHS
+from benchtool.frames.card.keypad import STYLES, key_of
+
+
+class Change(Enum):
+    """A way in which all bits of a frame arrive wrong; the value is what `--json` prints."""
+
+    INVERTED = "inverted"
+    REVERSED = "reversed"
+    BOTH = "inverted and reversed"
+
+
+CHANGES: dict[Change, Callable[[Bits], Bits]] = {
+    Change.INVERTED: Bits.inverted,
+    Change.REVERSED: Bits.reversed,
+    Change.BOTH: lambda bits: bits.inverted().reversed(),
+}
+"""How to undo each: each is its own opposite."""
+
+CHANGE_MEANS: dict[Change, str] = {
+    Change.INVERTED: "inverted bits: the data lines D0 and D1 are swapped. Change them over at one end.",
+    Change.REVERSED: "reversed bits: the bit order is reversed, last bit first. A reader or converter is set so, or the"
+    " tool that wrote the bits down.",
+    Change.BOTH: "D0 and D1 are swapped and the bit order is reversed.",
+}
+"""What each means at the wires."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """Something that the bits may be, with the readings that speak for it."""
+
+    what: str
+    """A short name, for scripts."""
+    means: str
+    """What it means, and what to do."""
+    reads: tuple[CardRead, ...] = ()
+    """Readings under this hint, none where it has none."""
+    proof: str = ""
+    """What was counted that speaks for it."""
+
+
+def places(numbers: tuple[int, ...]) -> str:
+    """Bit places as a person writes them: "1-13"."""
+    first, last = numbers[0], numbers[-1]
+    if numbers == tuple(range(first, last + 1)):
+        return f"{first}-{last}"
+    return ",".join(map(str, numbers))
+
+
+def _counts(read: CardRead) -> str:
+    return ", ".join(
+        f"bits {places(check.group.members)} hold {check.ones} ones ({check.group.sense.value} wanted)"
+        for check in read.parity
+    )
+
+
+def _parity_hints(bits: Bits, reads: list[CardRead]) -> list[Hint]:
+    hints = []
+    for change, undo in CHANGES.items():
+        passing = tuple(read for read in decode(undo(bits)) if read.parity_ok)
+        if passing:
+            proof = f"as given {_counts(reads[0])}; {change.value} {_counts(passing[0])}: all pass."
+            hints.append(Hint(change.value, CHANGE_MEANS[change], passing, proof))
+    if len(hints) > 1:
+        hints.append(
+            Hint(
+                "undecided",
+                "parity alone cannot choose between these, and damaged bits fail both groups too in one frame out of four."
+                " Compare with the number printed on the card (--printed), or read a second card:"
+                " swapped lines fail with every card.",
+            )
+        )
+    if not hints:
+        failing = [check for check in reads[0].parity if not check.ok]
+        where = " and ".join(places(check.group.members) for check in failing)
+        hints.append(
+            Hint(
+                "damaged",
+                f"an odd number of bits is wrong in bits {where}: a damaged frame (noise, low supply, a long or thin cable),"
+                " or a layout that is not in the table. It is not swapped lines: they fail every group."
+                " Read the card again: damage changes from read to read, a layout does not.",
+                proof=f"{_counts(reads[0])}.",
+            )
+        )
+    return hints
+
+
+def _one_line_hint(bits: Bits) -> Hint:
+    value, came, open_line = ("ones", "D1", "D0") if bits.value else ("zeros", "D0", "D1")
+    return Hint(
+        f"{open_line} open",
+        f"{bits.length} {value} and nothing else: pulses came on {came} only. Is {open_line} open, or not connected?"
+        f" A whole frame with {bits.length} {value} looks like this when the line is broken.",
+    )
+
+
+def _length_hints(bits: Bits) -> list[Hint]:
+    hints = []
+    length = bits.length
+    seen = decode_seen(bits)
+    if seen:
+        judged = "parity passes" if seen[0].parity_ok else "but parity fails"
+        hints.append(Hint("other layout", f"{length} bits were seen in this layout in one place; {judged}.", tuple(seen)))
+    if length == 32:
+        hints.append(
+            Hint("no parity", f"some readers send 32 bits without parity: then they are the number {bits.value}.")
+        )
+    for whole in LENGTHS:
+        if length == 2 * whole:
+            first = decode_int(bits.value >> whole, whole)
+            second = decode_int(bits.value & ((1 << whole) - 1), whole)
+            if any(read.parity_ok for read in first) and any(read.parity_ok for read in second):
+                hints.append(
+                    Hint(
+                        "two frames",
+                        f"two frames of {whole} bits run together, both with right parity: the receiver's time-out"
+                        " is longer than the pause between the frames.",
+                        tuple(read for read in first + second if read.parity_ok),
+                    )
+                )
+        elif 0 < whole - length <= 2:
+            hints.append(
+                Hint(
+                    "pulses lost",
+                    f"{whole - length} fewer than {whole} bits: pulses lost (noise, low supply, a long or thin cable).",
+                )
+            )
+        elif length - whole == 1:
+            hints.append(Hint("pulse too many", f"one more than {whole} bits: a pulse too many (noise, ringing)."))
+    if 1 < length < LENGTHS[0] and bits.value in (0, (1 << length) - 1):
+        hints.append(_one_line_hint(bits))
+    elif length < LENGTHS[0] and length not in STYLES and not hints:
+        hints.append(
+            Hint(
+                "short",
+                f"{length} bits are fewer than any card format: noise or a low supply makes random short frames.",
+            )
+        )
+    return hints
+
+
+def hints_for(bits: Bits) -> tuple[Hint, ...]:
+    """What the bits may be where no reading as given passes its parity; empty where one does."""
+    reads = decode(bits)
+    if reads:
+        return () if any(read.parity_ok for read in reads) else tuple(_parity_hints(bits, reads))
+    hints = _length_hints(bits)
+    key = key_of(bits)
+    if key is not None:
+        hints.insert(0, Hint("key", f"key {key} on a keypad: a {STYLES[bits.length]}."))
+    elif bits.length in STYLES:
+        hints.append(Hint("no key", f"no key of a keypad sends this as a {STYLES[bits.length]}."))
+    return tuple(hints)
