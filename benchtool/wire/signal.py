@@ -5,12 +5,12 @@ Piecewise constant, so that it costs one entry an edge and knows no sample rate.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-Times = NDArray[np.float64]
+Times = NDArray[np.floating[Any]]
 """Instants in seconds."""
 Bools = NDArray[np.bool_]
 """Comparator outputs, True is mark."""
