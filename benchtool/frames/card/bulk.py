@@ -57,8 +57,7 @@ def decode_bulk(values: Unsigned, row: CardFormat) -> BulkReads:
     parity_ok = np.empty(count, np.bool_)
     masks = [np.uint64(mask) for mask, _ in ready.groups]
     limit, site_shift, site_mask, number_shift, number_mask = (
-        np.uint64(n)
-        for n in (row.length, ready.site_shift, ready.site_mask, ready.number_shift, ready.number_mask)
+        np.uint64(n) for n in (row.length, ready.site_shift, ready.site_mask, ready.number_shift, ready.number_mask)
     )
     for start in range(0, count, _BLOCK):
         block = values[start : start + _BLOCK]

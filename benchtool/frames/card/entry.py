@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from benchtool.frames.card.bits import Bits
+from benchtool.frames.card.decode import decode_int
 from benchtool.frames.card.formats import FORMATS
 
 LONGEST = 256
@@ -85,7 +86,7 @@ def _bits(text: str, length: int | None) -> Entry:
     if wrong:
         place = wrong.start() + 1
         raise EntryError(
-            f"{_shown(text)} is not bits: character {place} is {ascii(wrong[0])}; bits are 0 and 1"
+            f"{_shown(text)} is not bits: character {place} is {wrong[0]!a}; bits are 0 and 1"
             " (hex needs --length 26 or the like; a number printed on a card needs --printed)"
         )
     if length is not None and len(text) != length:
@@ -96,11 +97,15 @@ def _bits(text: str, length: int | None) -> Entry:
     return Entry(Kind.BITS, f"{len(text)} bits, first bit sent first", bits=Bits.of(text), notes=notes)
 
 
+def _passes(value: int, length: int) -> bool:
+    return any(read.parity_ok for read in decode_int(value, length))
+
+
 def _hex(text: str, length: int | None, left_aligned: bool) -> Entry:
     digits = text[2:] if text[:2] in ("0x", "0X") else text
     wrong = re.search("[^0-9A-Fa-f]", digits)
     if wrong or not digits:
-        what = f"character {ascii(wrong[0])} is no hex digit" if wrong else "no digits"
+        what = f"character {wrong[0]!a} is no hex digit" if wrong else "no digits"
         raise EntryError(
             f"{_shown(text)} is neither bits, hex nor a printed number: {what}"
             " (0CA1FFF/26 is hex with a length; 213,2000 is site code and card number)"
@@ -122,8 +127,8 @@ def _hex(text: str, length: int | None, left_aligned: bool) -> Entry:
         return Entry(Kind.HEX, taken, bits=Bits(value >> padding, length))
     if value >> length:
         raise EntryError(f"hex {_shown(digits)} needs {value.bit_length()} bits, and the length is {length}")
-    notes = ()
-    if len(digits) == octet_digits and padding:
+    notes: tuple[str, ...] = ()
+    if len(digits) == octet_digits and padding and (_passes(value >> padding, length) or not _passes(value, length)):
         notes = ("if these octets hold the first bit first, as in an OSDP RAW card read: --left-aligned",)
     return Entry(Kind.HEX, f"hex, the last {length} bits of it", bits=Bits(value, length), notes=notes)
 

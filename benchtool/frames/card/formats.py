@@ -95,7 +95,11 @@ class CardFormat:
 
 
 def _row(
-    name: str, length: int, fields: Iterable[tuple[str, int, int]], parity: Iterable[tuple[int, Sense, range]], source: str
+    name: str,
+    length: int,
+    fields: Iterable[tuple[str, int, int]],
+    parity: Iterable[tuple[int, Sense, range]],
+    source: str,
 ) -> CardFormat:
     return CardFormat(
         name,
@@ -117,9 +121,17 @@ FORMATS: tuple[CardFormat, ...] = (
         [(1, Sense.EVEN, range(2, 14)), (26, Sense.ODD, range(14, 26))],
         "SIA AC-01-1996.10, as reader manuals quote it",
     ),
-    _row("34-bit 16+16", 34, [("site_code", 2, 16), ("card_number", 18, 16)], _PARITY_34, "reader and terminal manuals"),
+    _row(
+        "34-bit 16+16", 34, [("site_code", 2, 16), ("card_number", 18, 16)], _PARITY_34, "reader and terminal manuals"
+    ),
     _row("34-bit 32", 34, [("card_number", 2, 32)], _PARITY_34, "reader and terminal manuals"),
-    _row("37-bit 16+19", 37, [("site_code", 2, 16), ("card_number", 18, 19)], _PARITY_37, "terminal manuals; other 37-bit layouts exist"),
+    _row(
+        "37-bit 16+19",
+        37,
+        [("site_code", 2, 16), ("card_number", 18, 19)],
+        _PARITY_37,
+        "terminal manuals; other 37-bit layouts exist",
+    ),
     _row("37-bit 35", 37, [("card_number", 2, 35)], _PARITY_37, "terminal manuals; other 37-bit layouts exist"),
 )
 """The formats that a length is read in."""
@@ -155,7 +167,9 @@ def formats_of(length: int) -> tuple[CardFormat, ...]:
 
 
 def _plain(name: str) -> str:
-    return "".join(character for character in name.lower().replace("bit", "") if character.isalnum() or character == "+")
+    return "".join(
+        character for character in name.lower().replace("bit", "") if character.isalnum() or character == "+"
+    )
 
 
 def find_formats(name: str) -> tuple[CardFormat, ...]:

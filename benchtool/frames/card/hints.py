@@ -1,8 +1,8 @@
 """What bits that do not read well may be: inverted, reversed, damaged, cut short, a key press, another layout.
 
-Reference sheet 6.5 to 6.7. In the formats of the table the two parity groups mirror each other and have odd sizes (13, 17
-or 19 bits). So inverting *or* reversing a sound frame always fails both groups, doing both fails none, and a frame that
-fails both passes both again either way: parity names the two suspects, and a second fact must choose between them.
+Reference sheet 6.5 to 6.7. In the formats of the table the two parity groups mirror each other and have odd sizes (13,
+17 or 19 bits). So inverting *or* reversing a sound frame always fails both groups, doing both fails none, and a frame
+that fails both passes both again either way: parity names the two suspects, and a second fact must choose between them.
 """
 
 from __future__ import annotations
@@ -33,10 +33,11 @@ CHANGES: dict[Change, Callable[[Bits], Bits]] = {
 """How to undo each: each is its own opposite."""
 
 CHANGE_MEANS: dict[Change, str] = {
-    Change.INVERTED: "inverted bits: the data lines D0 and D1 are swapped. Change them over at one end.",
-    Change.REVERSED: "reversed bits: the bit order is reversed, last bit first. A reader or converter is set so, or the"
-    " tool that wrote the bits down.",
-    Change.BOTH: "D0 and D1 are swapped and the bit order is reversed.",
+    Change.INVERTED: "the bits are the other way round: the data lines D0 and D1 are swapped. Change them over at one"
+    " end.",
+    Change.REVERSED: "the bit order is reversed, last bit first: by the setting of a reader or converter, or by the tool"
+    " that wrote the bits down.",
+    Change.BOTH: "the data lines D0 and D1 are swapped, and the bit order is reversed as well.",
 }
 """What each means at the wires."""
 
@@ -64,7 +65,7 @@ def places(numbers: tuple[int, ...]) -> str:
 
 
 def _counts(read: CardRead) -> str:
-    return ", ".join(
+    return " and ".join(
         f"bits {places(check.group.members)} hold {check.ones} ones ({check.group.sense.value} wanted)"
         for check in read.parity
     )
@@ -75,13 +76,13 @@ def _parity_hints(bits: Bits, reads: list[CardRead]) -> list[Hint]:
     for change, undo in CHANGES.items():
         passing = tuple(read for read in decode(undo(bits)) if read.parity_ok)
         if passing:
-            proof = f"as given {_counts(reads[0])}; {change.value} {_counts(passing[0])}: all pass."
+            proof = f"{change.value}, {_counts(passing[0])}: every group passes; as given every group fails."
             hints.append(Hint(change.value, CHANGE_MEANS[change], passing, proof))
     if len(hints) > 1:
         hints.append(
             Hint(
                 "undecided",
-                "parity alone cannot choose between these, and damaged bits fail both groups too in one frame out of four."
+                "parity alone cannot choose between these, and one in four damaged frames fails both groups too."
                 " Compare with the number printed on the card (--printed), or read a second card:"
                 " swapped lines fail with every card.",
             )
@@ -92,8 +93,8 @@ def _parity_hints(bits: Bits, reads: list[CardRead]) -> list[Hint]:
         hints.append(
             Hint(
                 "damaged",
-                f"an odd number of bits is wrong in bits {where}: a damaged frame (noise, low supply, a long or thin cable),"
-                " or a layout that is not in the table. It is not swapped lines: they fail every group."
+                f"an odd number of bits is wrong in bits {where}: a damaged frame (noise, low supply, a long or thin"
+                " cable), or a layout that is not in the table. It is not swapped lines: they fail every group."
                 " Read the card again: damage changes from read to read, a layout does not.",
                 proof=f"{_counts(reads[0])}.",
             )
@@ -116,7 +117,9 @@ def _length_hints(bits: Bits) -> list[Hint]:
     seen = decode_seen(bits)
     if seen:
         judged = "parity passes" if seen[0].parity_ok else "but parity fails"
-        hints.append(Hint("other layout", f"{length} bits were seen in this layout in one place; {judged}.", tuple(seen)))
+        hints.append(
+            Hint("other layout", f"{length} bits were seen in this layout in one place; {judged}.", tuple(seen))
+        )
     if length == 32:
         hints.append(
             Hint("no parity", f"some readers send 32 bits without parity: then they are the number {bits.value}.")
@@ -163,7 +166,7 @@ def hints_for(bits: Bits) -> tuple[Hint, ...]:
     hints = _length_hints(bits)
     key = key_of(bits)
     if key is not None:
-        hints.insert(0, Hint("key", f"key {key} on a keypad: a {STYLES[bits.length]}."))
+        hints.insert(0, Hint("key", f"key {key} on a keypad: {STYLES[bits.length]}."))
     elif bits.length in STYLES:
-        hints.append(Hint("no key", f"no key of a keypad sends this as a {STYLES[bits.length]}."))
+        hints.append(Hint("no key", f"no key of a keypad sends this as {STYLES[bits.length]}."))
     return tuple(hints)

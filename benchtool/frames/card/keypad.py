@@ -26,9 +26,9 @@ BURSTS: dict[tuple[int, int], str] = {
 """(value, length): key."""
 
 STYLES: dict[int, str] = {
-    4: "4-bit burst",
-    6: "6-bit burst (four bits between an even and an odd parity bit)",
-    8: "8-bit burst (complement of the four bits, then the four bits)",
+    4: "a burst of 4 bits",
+    6: "a burst of 6 bits (four bits between an even and an odd parity bit)",
+    8: "a burst of 8 bits (complement of the four bits, then the four bits)",
 }
 """What each length of burst is."""
 

@@ -1,0 +1,243 @@
+"""`benchtool card`: explain or build the bits of a card."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import click
+
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.frames.card.bits import Bits
+from benchtool.frames.card.build import build_bits, build_data, why_not
+from benchtool.frames.card.compare import Agreement, compare
+from benchtool.frames.card.decode import CardRead, decode, decode_as
+from benchtool.frames.card.entry import Entry, EntryError, Kind, parse_entry
+from benchtool.frames.card.formats import FORMATS, CardFormat, find_formats
+from benchtool.frames.card.hints import Hint, hints_for
+from benchtool.frames.card.plain import agreement_values, hint_values, read_values
+from benchtool.frames.meaning import Value
+from benchtool.reports import card_text
+
+
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """What is said about one value."""
+
+    taken: str
+    reads: tuple[CardRead, ...]
+    bits: Bits | None = None
+    """None where the frames were built from numbers."""
+    hints: tuple[Hint, ...] = ()
+    notes: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    agreements: tuple[Agreement, ...] | None = None
+    """None where no printed number was given to compare."""
+
+    @property
+    def sound(self) -> bool:
+        agreed = self.agreements is None or any(a.changed == "as given" for a in self.agreements)
+        return agreed and any(read.parity_ok for read in self.reads)
+
+    def values(self) -> dict[str, Value]:
+        values: dict[str, Value] = {
+            "reads": [read_values(read, "as given" if self.bits else "built") for read in self.reads],
+            "taken_as": self.taken,
+            "notes": list(self.notes),
+            "hints": [hint_values(hint) for hint in self.hints],
+            "left_out": list(self.left_out),
+        }
+        if self.bits is not None:
+            values |= {"bits": self.bits.text, "hex": self.bits.hex, "length": self.bits.length}
+        if self.agreements is not None:
+            values["printed_agrees"] = [agreement_values(agreement) for agreement in self.agreements]
+        return values
+
+    def text(self, glyphs: card_text.Glyphs) -> list[str]:
+        lines = card_text.taken_text(self.taken, self.notes)
+        if self.bits is None:
+            lines += card_text.built_text(self.reads, self.left_out, glyphs)
+        else:
+            lines += card_text.reading_text(self.bits, self.reads, self.hints, glyphs, self.agreements)
+        return lines
+
+
+def _build(entry: Entry | None, site: int | None, number: int, rows: tuple[CardFormat, ...]) -> _Answer:
+    """Build every frame that carries these numbers, or say why none does."""
+    reads, left_out = [], []
+    for row in rows:
+        problem = why_not(row, site, number)
+        if problem is None:
+            reads.append(decode_as(row, build_bits(row, site, number)))
+        else:
+            left_out.append(problem)
+    if not reads:
+        raise CommandError(f"no frame can be built: {'; '.join(left_out)}", Exit.USAGE)
+    return _Answer(entry.taken if entry else "numbers to build frames from", tuple(reads), left_out=tuple(left_out))
+
+
+def _printed(entry: Entry, data: int, rows: tuple[CardFormat, ...]) -> _Answer:
+    reads, left_out = [], []
+    for row in rows:
+        if data >> row.data_bits:
+            left_out.append(f"{row.name} carries 0 to {(1 << row.data_bits) - 1}")
+        else:
+            reads.append(decode_as(row, build_data(row, data)))
+    if not reads:
+        raise CommandError(f"{data} does not fit: {'; '.join(left_out)}", Exit.USAGE)
+    return _Answer(entry.taken, tuple(reads), notes=entry.notes, left_out=tuple(left_out))
+
+
+def _answer(entry: Entry, rows: tuple[CardFormat, ...], named: bool, printed: Entry | None = None) -> _Answer:
+    """Say what a value is. `rows` are the formats wanted, `named` whether the user chose them."""
+    if entry.bits is None:
+        if printed is not None:
+            raise CommandError("--printed compares with bits: give them as bits or as hex with a length", Exit.USAGE)
+        if entry.pair is not None:
+            return _build(entry, entry.pair[0], entry.pair[1], rows)
+        assert entry.data is not None
+        return _printed(entry, entry.data, rows)
+    bits = entry.bits
+    reads = tuple(read for read in decode(bits) if read.format in rows)
+    if named and not reads:
+        raise CommandError(
+            f"{bits.length} bits were given, and {rows[0].name} has {rows[0].length}: leave --format away to see why",
+            Exit.USAGE,
+        )
+    agreements = compare(bits, printed) if printed is not None else None
+    return _Answer(entry.taken, reads, bits, hints=hints_for(bits), notes=entry.notes, agreements=agreements)
+
+
+def _batch(lines: Iterable[str], answer_of: Callable[[str], _Answer], as_json: bool, strict: bool) -> int:
+    """One value a line: one line, or one JSON object, each. Returns the exit code."""
+    code = Exit.DONE
+    for number, line in enumerate(lines, 1):
+        typed = line.strip()
+        if not typed or typed.startswith("#"):
+            continue
+        try:
+            answer = answer_of(typed)
+        except (EntryError, CommandError) as error:
+            message = error.message if isinstance(error, CommandError) else str(error)
+            code = Exit.USAGE
+            if as_json:
+                click.echo(json.dumps({"reads": [], "line": number, "value": typed, "error": message}))
+            click.echo(f"benchtool: line {number}: {message}", err=True)
+            continue
+        if strict and not answer.sound and code is Exit.DONE:
+            code = Exit.FAULT
+        if as_json:
+            click.echo(json.dumps({**answer.values(), "line": number, "value": typed}))
+        else:
+            click.echo(card_text.batch_line(typed, answer.reads, answer.hints))
+    return int(code)
+
+
+def _glyphs(ascii_only: bool) -> card_text.Glyphs:
+    try:
+        (card_text.UNICODE.field + card_text.UNICODE.group).encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return card_text.ASCII
+    return card_text.ASCII if ascii_only else card_text.UNICODE
+
+
+def _rows(name: str | None) -> tuple[CardFormat, ...]:
+    if name is None:
+        return FORMATS
+    rows = find_formats(name)
+    if not rows:
+        known = ", ".join(f'"{row.name}"' for row in FORMATS)
+        raise CommandError(f"no format is called {name!r}: choose from {known}", Exit.USAGE)
+    return rows
+
+
+@click.command("card", context_settings={"help_option_names": ["-h", "--help"]})
+@click.argument("value", nargs=-1)
+@click.option("--length", type=click.IntRange(1), metavar="BITS", help="VALUE is hex of this many bits.")
+@click.option("--left-aligned", is_flag=True, help="Hex octets hold the first bit first, padding last (OSDP RAW).")
+@click.option("--printed", metavar="NUMBER", help="The decimal printed on the card; beside bits: does it agree?")
+@click.option("--as", "kind", type=click.Choice([kind.value for kind in Kind]), help="Take VALUE as this.")
+@click.option("--site", type=int, metavar="CODE", help="Build frames: site code.")
+@click.option("--number", type=int, metavar="NUMBER", help="Build frames: card number.")
+@click.option("--format", "format_name", metavar="NAME", help='Only this format, as "26-bit" or "37-bit 16+19".')
+@click.option("--formats", "list_formats", is_flag=True, help="List the formats and their layouts.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON: one object, one a line with -.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII only.")
+@click.option("--strict", is_flag=True, help="Exit code 1 if no reading passes its parity, or --printed disagrees.")
+def command(
+    value: tuple[str, ...],
+    length: int | None,
+    left_aligned: bool,
+    printed: str | None,
+    kind: str | None,
+    site: int | None,
+    number: int | None,
+    format_name: str | None,
+    list_formats: bool,
+    as_json: bool,
+    ascii_only: bool,
+    strict: bool,
+) -> None:
+    """Explain the bits of a card, or build them.
+
+    VALUE is bits (blanks and _ are ignored, several arguments are joined), hex with its length, the decimal printed on
+    a card, or site code and card number. The first line of the answer says how it was taken. VALUE - reads one value a
+    line from standard input.
+
+    \b
+    Decode:
+      benchtool card 00110010100001111111111111
+      benchtool card 0 01100101 0000111111111111 1
+      benchtool card 0CA1FFF/26
+      benchtool card 32 87 FF C0 --length 26 --left-aligned
+      benchtool card 0013961168
+      benchtool card 213,02000
+    \b
+    The panel's number and the card's disagree:
+      benchtool card 335E000/26 --printed 101,04095
+    \b
+    Build:
+      benchtool card --site 101 --number 4095
+      benchtool card --number 123456789 --format "37-bit 35"
+    """
+    if list_formats:
+        click.echo("\n".join(card_text.formats_text()))
+        return
+    rows = _rows(format_name)
+    chosen = Kind(kind) if kind else None
+
+    try:
+        expected = parse_entry(printed, kind=Kind.DECIMAL) if printed is not None else None
+    except EntryError as error:
+        raise CommandError(f"--printed: {error}", Exit.USAGE) from None
+
+    def answer_of(typed: str) -> _Answer:
+        entry = parse_entry(typed, length=length, kind=chosen, left_aligned=left_aligned)
+        return _answer(entry, rows, format_name is not None, expected)
+
+    if value == ("-",):
+        stream = click.get_text_stream("stdin", errors="replace")
+        sys.exit(_batch(stream, answer_of, as_json, strict))
+    try:
+        if site is not None or number is not None:
+            if value or printed is not None:
+                raise CommandError("give a value to explain, or --site and --number to build, not both", Exit.USAGE)
+            if number is None:
+                raise CommandError("a frame needs a card number: add --number", Exit.USAGE)
+            answer = _build(None, site, number, rows)
+        elif value:
+            answer = answer_of("".join(value))
+        elif expected is not None:
+            answer = _answer(expected, rows, format_name is not None)
+        else:
+            raise CommandError("nothing to do: give card bits, or see benchtool card --help", Exit.USAGE)
+    except EntryError as error:
+        raise CommandError(str(error), Exit.USAGE) from None
+    if as_json:
+        click.echo(json.dumps(answer.values()))
+    else:
+        click.echo("\n".join(answer.text(_glyphs(ascii_only))))
+    if strict and not answer.sound:
+        sys.exit(int(Exit.FAULT))
