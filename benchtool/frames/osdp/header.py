@@ -51,7 +51,7 @@ def parse(octets: bytes) -> Header | None:
     mac_end = min(there, length - trailer)
     has_mac = block is not None and len(block) > 1 and block[1] in MAC_TYPES
     data_end = min(mac_end, length - trailer - check.MAC_LENGTH) if has_mac else mac_end
-    present = code_at < data_end
+    present = code_at < mac_end
     data_start = min(code_at + 1, there)
     data_end = max(data_end, data_start)
     return Header(
