@@ -1,0 +1,101 @@
+"""The layout of our capture file: pcapng blocks and options, and the payload of our own link type.
+
+Facts: the open IETF draft "PCAP Now Generic (pcapng) Capture File Format" (block types, option codes, flag bits; from
+memory, checked in the tests against tshark as an independent reader). The payload is ours: docs/capture-format.md.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from enum import IntEnum
+
+from benchtool.capture.chunk import Mark
+
+SECTION_HEADER = 0x0A0D0D0A
+INTERFACE = 1
+SIMPLE_PACKET = 3
+ENHANCED_PACKET = 6
+
+MAGIC = b"\x0a\x0d\x0d\x0a"
+"""The first four octets of every pcapng file, in either byte order."""
+BYTE_ORDER = 0x1A2B3C4D
+"""In the section header: tells which way round the section's numbers are."""
+LINK_TYPE = 147
+"""LINKTYPE_USER0: kept free for private use."""
+
+OPTION_END = 0
+OPTION_COMMENT = 1
+SECTION_APPLICATION = 4
+INTERFACE_NAME = 2
+INTERFACE_DESCRIPTION = 3
+INTERFACE_SPEED = 8
+INTERFACE_RESOLUTION = 9
+INTERFACE_OFFSET = 14
+PACKET_FLAGS = 2
+
+COMMENT_TAG = "benchtool 1 "
+"""How the interface comment begins that holds our settings; the number is the version of the payload."""
+
+ERROR_BITS: tuple[tuple[Mark, int], ...] = (
+    (Mark.FRAMING, 1 << 31),  # symbol error
+    (Mark.PARITY, 1 << 24),  # CRC error: the check of a character failed
+    (Mark.BREAK, 1 << 29),  # start frame delimiter error: a start bit without a character
+    (Mark.OVERRUN, 1 << 26),  # packet too short: octets are missing
+)
+"""Line errors in the packet flags, for general packet tools. Our reader takes the marks from the payload."""
+
+
+class Kind(IntEnum):
+    """What a payload holds."""
+
+    OCTETS = 1
+    GAP = 2
+    COUNTS = 3
+
+
+VERSION = 1
+MARKS_PRESENT = 1
+"""Payload flag: one mark per octet follows the octets."""
+
+PAYLOAD = struct.Struct("<IBBHq")
+"""Payload head: signature, version and kind in one word; direction; flags; reserved; duration in ns. Little-endian."""
+COUNTS = struct.Struct("<4Q")
+"""Payload of `Kind.COUNTS`: framing, parity, breaks, overrun."""
+
+
+def word(kind: Kind) -> int:
+    """First word of a payload: the letters BT, the version, the kind."""
+    return int.from_bytes(b"BT" + bytes((VERSION, kind)), "little")
+
+
+WORDS: dict[int, Kind] = {word(kind): kind for kind in Kind}
+
+BLOCK_LIMIT = 16 << 20
+"""Longest block that is read into memory; longer ones are stepped over."""
+
+
+def block(kind: int, body: bytes) -> bytes:
+    """A whole little-endian block: type, length, body padded to 32 bits, length again."""
+    padding = -len(body) & 3
+    length = 12 + len(body) + padding
+    return b"".join((struct.pack("<II", kind, length), body, bytes(padding), struct.pack("<I", length)))
+
+
+def option(code: int, value: bytes) -> bytes:
+    """One little-endian option, padded to 32 bits; `value` is cut at 65535 octets."""
+    value = value[:0xFFFF]
+    return struct.pack("<HH", code, len(value)) + value + bytes(-len(value) & 3)
+
+
+def options(data: bytes, order: str) -> Iterator[tuple[int, bytes]]:
+    """The options in `data`, (code, value) each, up to the end mark or to the first that does not fit."""
+    head = struct.Struct(order + "HH")
+    position = 0
+    while position + 4 <= len(data):
+        code, length = head.unpack_from(data, position)
+        position += 4
+        if code == OPTION_END or position + length > len(data):
+            return
+        yield code, data[position : position + length]
+        position += length + (-length & 3)
