@@ -204,7 +204,8 @@ class UartReceiver:
         length = self.settings.format.bits * self.bit_s
         tick = self.tick_s
         starts = [start_s + edge * tick for _, _, edge in found]
-        ends = [min(begin + length, after) for begin, after in zip(starts, [*starts[1:], float("inf")], strict=True)]
+        after = [*starts[1:], float("inf")][: len(starts)]
+        ends = [min(begin + length, following) for begin, following in zip(starts, after, strict=True)]
         return [
             ReceivedOctet(value, marks, begin, end)
             for (value, marks, _), begin, end in zip(found, starts, ends, strict=True)
