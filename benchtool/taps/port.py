@@ -1,0 +1,159 @@
+"""An open serial device on POSIX, for reading only: the system calls under `AdapterTap`, and their errors in words.
+
+It is opened O_RDONLY: the kernel itself refuses a write. RTS and DTR, which the kernel raises on opening, are lowered
+at once: on RS-485 adapters with software direction a raised RTS may switch the driver on (common practice).
+"""
+
+from __future__ import annotations
+
+import array
+import contextlib
+import errno
+import fcntl
+import os
+import select
+import struct
+import sys
+import termios
+from collections.abc import Callable
+from typing import Protocol
+
+from benchtool.capture.settings import LineSettings
+from benchtool.taps.counters import ICOUNT_SIZE, Counters
+from benchtool.taps.holders import forbidden_words, holders, lock_owner, process_words
+from benchtool.taps.line_setup import set_line
+from benchtool.taps.live import Source, SourceLostError
+from benchtool.taps.tap import TapError
+
+_TIOCGICOUNT = 0x545D
+_ASYNC_LOW_LATENCY = 0x2000
+_FLAGS_WORD = 4
+_READ_SIZE = 65536
+
+
+class Port(Source, Protocol):
+    """What an adapter tap asks of an open device beside reading and closing."""
+
+    @property
+    def notices(self) -> list[str]:
+        """What the device did not take, in words."""
+
+    def counters(self) -> Counters | None:
+        """The error counters as they stand; None where there are none."""
+
+    def low_latency(self, wanted: bool) -> bool:
+        """Ask the driver not to hold octets back; True if the setting was changed by this call."""
+
+
+Opener = Callable[[str, LineSettings], Port]
+
+
+class PosixPort:
+    """The open device. Made by `open_port`."""
+
+    def __init__(self, fd: int, notices: list[str]) -> None:
+        self.fd = fd
+        self.notices = notices
+        self._wait = _waiter(fd)
+
+    def read(self, timeout_s: float) -> bytes:
+        """What has come, after at most `timeout_s`; SourceLostError when the device has gone."""
+        try:
+            if not self._wait(timeout_s):
+                return b""
+            data = os.read(self.fd, _READ_SIZE)
+        except BlockingIOError:
+            return b""
+        except OSError as error:
+            raise SourceLostError(error.strerror or str(error)) from error
+        if not data:
+            raise SourceLostError("the device hung up")
+        return data
+
+    def close(self) -> None:
+        """Give the device back."""
+        # Not undone by closing while another process still has it open.
+        with contextlib.suppress(OSError):
+            fcntl.ioctl(self.fd, termios.TIOCNXCL)
+        with contextlib.suppress(OSError):
+            os.close(self.fd)
+
+    def counters(self) -> Counters | None:
+        """The error counters as they stand; None where the driver has none."""
+        if not sys.platform.startswith("linux"):
+            return None
+        try:
+            return Counters.from_bytes(fcntl.ioctl(self.fd, _TIOCGICOUNT, bytes(ICOUNT_SIZE)))
+        except OSError:
+            return None
+
+    def low_latency(self, wanted: bool) -> bool:
+        """Set or clear ASYNC_LOW_LATENCY; True if that changed it."""
+        if not sys.platform.startswith("linux"):
+            return False
+        words = array.array("i", [0] * 32)
+        try:
+            fcntl.ioctl(self.fd, termios.TIOCGSERIAL, words)
+            if bool(words[_FLAGS_WORD] & _ASYNC_LOW_LATENCY) == wanted:
+                return False
+            words[_FLAGS_WORD] ^= _ASYNC_LOW_LATENCY
+            fcntl.ioctl(self.fd, termios.TIOCSSERIAL, words)
+        except OSError:
+            return False
+        return True
+
+
+def open_port(device: str, settings: LineSettings) -> PosixPort:
+    """Open a device for listening, for us alone; TapError says in one line what is in the way."""
+    owner = lock_owner(device)
+    if owner is not None and owner != str(os.getpid()):
+        raise TapError(f"{device} is locked by {process_words(owner)}; close that program first", reason="busy")
+    try:
+        fd = os.open(device, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
+    except OSError as error:
+        raise _refused(device, error) from error
+    try:
+        fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.ioctl(fd, termios.TIOCEXCL)
+        _lower_control_lines(fd)
+        notices = set_line(fd, settings)
+        termios.tcflush(fd, termios.TCIFLUSH)
+    except (OSError, termios.error) as error:
+        os.close(fd)
+        raise _refused(device, error) from error
+    others = holders(device)
+    if others:
+        notices.append(f"{device} is also open in {', '.join(others)}, which takes octets away; close that program")
+    return PosixPort(fd, notices)
+
+
+def _lower_control_lines(fd: int) -> None:
+    lines = struct.pack("I", termios.TIOCM_RTS | termios.TIOCM_DTR)
+    # A device without these lines says so; nothing is to be lowered there.
+    with contextlib.suppress(OSError):
+        fcntl.ioctl(fd, termios.TIOCMBIC, lines)
+
+
+def _waiter(fd: int) -> Callable[[float], object]:
+    if sys.platform == "darwin":  # poll() does not know devices there
+        return lambda seconds: select.select([fd], [], [], seconds)[0]
+    poller = select.poll()
+    poller.register(fd, select.POLLIN)
+    poll = poller.poll
+    return lambda seconds: poll(seconds * 1000.0)
+
+
+def _refused(device: str, error: Exception) -> TapError:
+    number = error.args[0] if error.args else 0
+    words = error.args[1] if len(error.args) > 1 else str(error)
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO):
+        return TapError(f"there is no device {device}; see benchtool ports", reason="absent")
+    if number in (errno.EACCES, errno.EPERM):
+        status = os.stat(device)
+        return TapError(forbidden_words(device, status.st_gid, status.st_mode), reason="forbidden")
+    if number in (errno.EBUSY, errno.EWOULDBLOCK):
+        others = ", ".join(holders(device)) or "another program"
+        return TapError(f"{device} is in use by {others}; close that program first", reason="busy")
+    if number in (errno.ENOTTY, errno.EIO):
+        return TapError(f"{device} is not a working serial line ({words}); see benchtool ports", reason="unusable")
+    return TapError(f"{device} cannot be set for listening: {words}", reason="unusable")
