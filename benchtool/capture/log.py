@@ -10,6 +10,7 @@ import json
 import re
 
 from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, Mark, TapInfo
+from benchtool.capture.described import MOST_NAME, described, pairs
 
 MOST_OCTETS = 16_384
 """Longest chunk on one line; the writer divides longer ones."""
@@ -19,7 +20,6 @@ _HALF = 1 << 63
 _SECONDS = re.compile(r"([+-]?)(\d{0,12})(?:\.(\d*))?", re.ASCII)
 _DIRECTION = re.compile(r"(?:->|<-|>|<|(?:tx|rx|out|in|sent|received)(?![0-9a-z_])):?\s*", re.IGNORECASE)
 _OCTETS = re.compile(r"(?:0x)?((?:[0-9a-f]{2})+)((?:/[fpbo]+)*)", re.IGNORECASE)
-_PAIR = re.compile(r"(\w+)=(\S+)")
 _BETWEEN = re.compile(r"[\s,;:-]+")
 _DIRECTIONS = {
     **dict.fromkeys((">", "->", "tx", "out", "sent"), Direction.SENT),
@@ -146,13 +146,19 @@ def parse_tap(text: str) -> dict[str, str] | None:
         return None
     rest = words[2] if len(words) > 2 else ""
     rest, found, name = rest.partition("name=")
-    values = dict(_PAIR.findall(rest))
+    values = pairs(rest)
     if found:
         try:
             values["name"] = str(json.loads(name))
         except ValueError:
             values["name"] = name.strip()
     return values
+
+
+def _check_times(*times: int) -> None:
+    for t_ns in times:
+        if not -_HALF < t_ns < _HALF:
+            raise ValueError(f"time {t_ns} ns is beyond 64 bits")
 
 
 class LogEncoder:
@@ -169,25 +175,27 @@ class LogEncoder:
         info = self._info
         return (
             "# benchtool octet log: seconds [direction] octets; marks /F framing /P parity /B break /O overrun\n"
-            f"#! tap baud={info.settings.baud} format={info.settings.format} line_errors={info.line_errors.value} "
-            f"resolution_ns={info.resolution_ns} anchor_ns={info.anchor_ns} name={json.dumps(info.name)}\n"
+            f"#! tap {described(info)} name={json.dumps(info.name[:MOST_NAME])}\n"
         ).encode()
 
     def encode(self, item: Item) -> bytes:
         """One whole line; ValueError when an item breaks its contract."""
         if isinstance(item, Gap):
-            why = item.why
+            _check_times(item.t_ns, item.end_ns)
+            why = item.why[:MOST_OCTETS]
             plain = why.isprintable() and why == why.strip() and not why.startswith('"')
             words = f"#! gap {seconds(item.t_ns)} {seconds(item.end_ns)} {why if plain else json.dumps(why)}"
             return (words.rstrip() + "\n").encode(errors="replace")
         if isinstance(item, LineCounts):
             t_ns, *counts = item
+            _check_times(t_ns)
+            if not all(0 <= count < 1 << 64 for count in counts):
+                raise ValueError("counts are 0 to 2^64 - 1")
             names = ("framing", "parity", "breaks", "overrun")
             words = " ".join(f"{name}={count}" for name, count in zip(names, counts, strict=True))
             return f"#! counts {seconds(t_ns)} {words}\n".encode()
         t_ns, end_ns, octets, marks, direction = item
-        if not -_HALF < t_ns < _HALF or not -_HALF < end_ns < _HALF:
-            raise ValueError(f"time {t_ns} ns is beyond 64 bits")
+        _check_times(t_ns, end_ns)
         if marks and len(marks) != len(octets):
             raise ValueError(f"{len(marks)} marks for {len(octets)} octets")
         if any(marks):

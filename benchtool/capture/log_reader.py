@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import replace
 from typing import BinaryIO
 
 from benchtool.capture.chunk import Chunk, Item, LineErrors, TapInfo
+from benchtool.capture.described import info_from
 from benchtool.capture.log import LineError, parse_line, parse_tap, shortened
-from benchtool.capture.pcapng_reader import info_from
 from benchtool.capture.problems import CaptureError, Problems
 from benchtool.capture.settings import LineSettings
 
@@ -50,7 +51,9 @@ class LogReader:
                     long = long or bool(rest.strip())
                 yield number, line, long
         finally:
-            text.detach()
+            # The stream is not ours to close; when it is closed already there is nothing to part from.
+            with suppress(ValueError):
+                text.detach()
 
     def find_info(self) -> TapInfo:
         """Look at the head of the log. CaptureError when no line in it can be read."""
@@ -74,7 +77,7 @@ class LogReader:
                 if isinstance(item, Chunk):
                     marked = marked or bool(item.marks)
                     decimals = max(decimals, len(line.split(None, 1)[0].rstrip(",;:").partition(".")[2]))
-            elif line.startswith("#!"):
+            else:
                 values |= parse_tap(line) or {}
         if not good and not values:
             raise CaptureError(

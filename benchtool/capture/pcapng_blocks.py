@@ -1,14 +1,13 @@
-"""The layout of our capture file: pcapng blocks and options, and the payload of our own link type.
+"""The layout of our capture file on the outside: pcapng blocks and options.
 
 Facts: the open IETF draft "PCAP Now Generic (pcapng) Capture File Format" (block types, option codes, flag bits; from
-memory, checked in the tests against tshark as an independent reader). The payload is ours: docs/capture-format.md.
+memory, checked in the tests against tshark as an independent reader). What packets hold: pcapng_payload.py.
 """
 
 from __future__ import annotations
 
 import struct
 from collections.abc import Iterator
-from enum import IntEnum
 
 from benchtool.capture.chunk import Mark
 
@@ -46,32 +45,7 @@ ERROR_BITS: tuple[tuple[Mark, int], ...] = (
 """Line errors in the packet flags, for general packet tools. Our reader takes the marks from the payload."""
 
 
-class Kind(IntEnum):
-    """What a payload holds."""
-
-    OCTETS = 1
-    GAP = 2
-    COUNTS = 3
-
-
-VERSION = 1
-MARKS_PRESENT = 1
-"""Payload flag: one mark per octet follows the octets."""
-
-PAYLOAD = struct.Struct("<IBBHq")
-"""Payload head: signature, version and kind in one word; direction; flags; reserved; duration in ns. Little-endian."""
-COUNTS = struct.Struct("<4Q")
-"""Payload of `Kind.COUNTS`: framing, parity, breaks, overrun."""
-
-
-def word(kind: Kind) -> int:
-    """First word of a payload: the letters BT, the version, the kind."""
-    return int.from_bytes(b"BT" + bytes((VERSION, kind)), "little")
-
-
-WORDS: dict[int, Kind] = {word(kind): kind for kind in Kind}
-
-BLOCK_LIMIT = 16 << 20
+BLOCK_LIMIT = 1 << 20
 """Longest block that is read into memory; longer ones are stepped over."""
 
 

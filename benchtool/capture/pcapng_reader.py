@@ -6,27 +6,27 @@ lengths agree. Layout: pcapng_blocks.py, docs/capture-format.md.
 
 from __future__ import annotations
 
-import re
 import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 from benchtool.capture import pcapng_blocks as layout
-from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, LineErrors, TapInfo
+from benchtool.capture.chunk import Chunk, Item, TapInfo
+from benchtool.capture.described import info_from, pairs
+from benchtool.capture.pcapng_payload import DIRECTIONS, Kind, item_from, moved, word
 from benchtool.capture.problems import Problems
-from benchtool.capture.settings import CharFormat, LineSettings
 
 PIECE = 256 << 10
 """How much of the file is read at once."""
+UNKNOWN_RESOLUTION_NS = 1_000_000
+"""Assumed where a tap's description is lost: the clock of an unknown host is not finer than 1 ms."""
 MOST_INTERFACES = 4096
 """Interfaces remembered in one section."""
 
 _FAST = struct.Struct("<IIIIIIIIBBHq")
-_DIRECTIONS = (Direction.UNKNOWN, Direction.RECEIVED, Direction.SENT)
-_OCTETS = layout.word(layout.Kind.OCTETS)
+_OCTETS = word(Kind.OCTETS)
 _HALF = 1 << 63
-_PAIR = re.compile(r"(\w+)=(\S+)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +65,9 @@ class PcapngReader:
         self._position = 0
         self._order = "<"
         self._interfaces: list[_Interface] = []
+        self._quick: dict[int, int] = {}
+        """Wall clock at time 0, by interface; only those whose packets the quick path may read."""
+        self._ended = False
         self._done = False
 
     def find_info(self) -> TapInfo | None:
@@ -78,20 +81,20 @@ class PcapngReader:
         """Every item, in order of the file; problems are noted on the way."""
         self._restart()
         self._problems.clear()
-        unpack, new, octets_word, directions = _FAST.unpack_from, tuple.__new__, _OCTETS, _DIRECTIONS
+        unpack, new, octets_word, directions = _FAST.unpack_from, tuple.__new__, _OCTETS, DIRECTIONS
         none = b""
         while not self._done:
             buffer, position = self._buffer, self._position
             last = len(buffer) - 48
-            bases = self._quick_bases()
+            bases = self._quick
             while position <= last:
-                (kind, length, number, high, low, captured, original, word, direction, flags, _, duration) = unpack(
-                    buffer, position
+                (kind, length, number, high, low, captured, original, signature, direction, flags, _, duration) = (
+                    unpack(buffer, position)
                 )
                 # Anything out of the ordinary is left to _next_block, which says what it is.
                 stop = position + length
                 if (
-                    word != octets_word
+                    signature != octets_word
                     or kind != 6
                     or captured != original
                     or captured < 16
@@ -123,15 +126,6 @@ class PcapngReader:
             if item is not None:
                 yield item
 
-    def _quick_bases(self) -> dict[int, int]:
-        if self._order != "<":
-            return {}
-        return {
-            number: self._base(interface)
-            for number, interface in enumerate(self._interfaces)
-            if interface.tagged and interface.resolution == 9 and not interface.offset_s
-        }
-
     def _base(self, interface: _Interface) -> int:
         """Wall clock at time 0 of the whole capture: the first tap's, so that appended sections stay in order."""
         if self.info is not None and self.info.anchor_ns and interface.anchor_ns:
@@ -142,6 +136,8 @@ class PcapngReader:
         """Whether so many octets lie in the buffer from the present position; reads on if not."""
         if len(self._buffer) - self._position >= octets:
             return True
+        if self._ended:
+            return False
         parts = [self._buffer[self._position :]]
         self._start += self._position
         self._position = 0
@@ -149,15 +145,56 @@ class PcapngReader:
         while held < octets:
             part = self._stream.read(PIECE)
             if not part:
+                self._ended = True
                 break
             parts.append(part)
             held += len(part)
         self._buffer = b"".join(parts)
         return held >= octets
 
-    def _stop(self, what: str) -> None:
-        self._done = True
-        self._problems.note("damages", what)
+    def _damaged(self, what: str) -> None:
+        """Go on at the next whole packet; if there is none, reading has ended."""
+        where = self._start + self._position
+        if self._find_packet():
+            resumed = self._start + self._position
+            self._problems.note("damages", f"damaged: {what}; octets {where} to {resumed - 1} were skipped")
+        else:
+            self._done = True
+            self._problems.note("damages", f"damaged: {what}; the rest was not read")
+
+    def _truncated(self) -> None:
+        where = self._start + self._position
+        if self._find_packet():
+            resumed = self._start + self._position
+            self._problems.note(
+                "damages",
+                f"damaged: the block at octet {where} is said to end after the file; "
+                f"octets {where} to {resumed - 1} were skipped",
+            )
+        else:
+            self._done = True
+            self._problems.note(
+                "damages", f"truncated: last block incomplete at octet {where}; everything before it was read"
+            )
+
+    def _find_packet(self) -> bool:
+        """Search forward for a packet block whose two lengths agree, and move there."""
+        head = struct.Struct(self._order + "II")
+        pattern = struct.pack(self._order + "I", layout.ENHANCED_PACKET)
+        self._position = min(self._position + 4, len(self._buffer))
+        while True:
+            while (at := self._buffer.find(pattern, self._position)) >= 0:
+                self._position = at
+                if (self._start + at) % 4 == 0 and self._have(8):
+                    length = head.unpack_from(self._buffer, self._position)[1]
+                    if 32 <= length <= layout.BLOCK_LIMIT and length % 4 == 0 and self._have(length):
+                        end = self._position + length
+                        if self._buffer[end - 4 : end] == self._buffer[self._position + 4 : self._position + 8]:
+                            return True
+                self._position += 1
+            self._position = max(self._position, len(self._buffer) - 3)
+            if not self._have(len(self._buffer) - self._position + 1):
+                return False
 
     def _next_block(self) -> Item | None:
         """Read one block of any sort; sets `_done` at the end of the file or where reading cannot go on."""
@@ -174,16 +211,16 @@ class PcapngReader:
                 (o for o in "<>" if struct.unpack_from(o + "I", buffer, position + 8)[0] == layout.BYTE_ORDER), ""
             )
             if not order:
-                self._stop(f"damaged: the section at octet {where} has no byte order; the rest was not read")
+                self._damaged(f"the section at octet {where} has no byte order")
                 return None
             self._order = order
-            self._interfaces = []
+            self._interfaces, self._quick = [], {}
         elif where == 0:
-            self._stop("damaged: the file does not begin with a section header")
+            self._damaged("the file does not begin with a section header")
             return None
         kind, length = struct.unpack_from(self._order + "II", buffer, position)
         if length < 12 or length & 3:
-            self._stop(f"damaged: the block at octet {where} gives its length as {length}; the rest was not read")
+            self._damaged(f"the block at octet {where} gives its length as {length}")
             return None
         if length > layout.BLOCK_LIMIT:
             self._step_over(where, length)
@@ -194,9 +231,7 @@ class PcapngReader:
         buffer, position = self._buffer, self._position
         (again,) = struct.unpack_from(self._order + "I", buffer, position + length - 4)
         if again != length:
-            self._stop(
-                f"damaged: the block at octet {where} has two lengths, {length} and {again}; the rest was not read"
-            )
+            self._damaged(f"the block at octet {where} has two lengths, {length} and {again}")
             return None
         self._position = position + length
         body = buffer[position + 8 : position + length - 4]
@@ -208,20 +243,18 @@ class PcapngReader:
             self._problems.count("packets without a time were skipped")
         return None
 
-    def _truncated(self) -> None:
-        where = self._start + self._position
-        self._stop(f"truncated: last block incomplete at octet {where}; everything before it was read")
-
     def _step_over(self, where: int, length: int) -> None:
-        end = self._stream.seek(0, 2)
-        if where + length > end:
-            self._truncated()
-            return
+        reached = self._start + len(self._buffer)
         self._stream.seek(where + length - 4)
-        if self._stream.read(4) != struct.pack(self._order + "I", length):
-            self._stop(f"damaged: the block at octet {where} claims {length} octets; the rest was not read")
+        again = self._stream.read(4)
+        if again != struct.pack(self._order + "I", length):
+            self._stream.seek(reached)
+            if again:
+                self._damaged(f"the block at octet {where} claims {length} octets")
+            else:
+                self._truncated()
             return
-        self._buffer, self._position, self._start = b"", 0, where + length
+        self._buffer, self._position, self._start, self._ended = b"", 0, where + length, False
         self._problems.count(f"blocks longer than {layout.BLOCK_LIMIT >> 20} MiB were skipped")
 
     def _interface(self, body: bytes, where: int) -> None:
@@ -238,7 +271,7 @@ class PcapngReader:
                 self.link_types.add(interface.link_type)
             self._interfaces.append(interface)
             return
-        info = TapInfo(self._name)
+        info = TapInfo(self._name, resolution_ns=UNKNOWN_RESOLUTION_NS)
         for code, value in layout.options(body[8:], self._order):
             if code == layout.INTERFACE_NAME:
                 info = replace(info, name=value.decode(errors="replace"))
@@ -253,8 +286,12 @@ class PcapngReader:
         if not interface.tagged:
             return
         if self.info is None:
-            self.info = info
-        elif info.settings != self.info.settings:
+            # Another tool may have kept the times less finely than they were recorded.
+            step = interface.nanoseconds(1) - interface.nanoseconds(0)
+            self.info = replace(info, resolution_ns=info.resolution_ns if step <= 1 else max(step, info.resolution_ns))
+        if self._order == "<" and interface.resolution == 9 and not interface.offset_s:
+            self._quick[len(self._interfaces) - 1] = self._base(interface)
+        if info.settings != self.info.settings:
             self._problems.note(
                 "interfaces with other settings",
                 f"the interface at octet {where} has other settings ({info.settings}); "
@@ -262,9 +299,8 @@ class PcapngReader:
             )
 
     def _settings(self, info: TapInfo, comment: str, where: int) -> TapInfo:
-        values = dict(_PAIR.findall(comment))
         try:
-            return info_from(info, values)
+            return info_from(info, pairs(comment))
         except ValueError as error:
             self._problems.note(
                 "interfaces with bad settings",
@@ -292,56 +328,10 @@ class PcapngReader:
             self._problems.count("packets of the private link type are not benchtool's and were skipped")
             return None
         if self.info is None:
-            self.info = TapInfo(self._name)
+            self.info = TapInfo(self._name, resolution_ns=UNKNOWN_RESOLUTION_NS)
         if not interface.tagged:
             self._problems.count("packets have lost their tap's settings; defaults are used")
         t_ns = interface.nanoseconds(high << 32 | low) - self._base(interface)
         if not -_HALF <= t_ns < _HALF:
             t_ns = (t_ns + _HALF) % (1 << 64) - _HALF
         return moved(made, t_ns)
-
-
-def info_from(info: TapInfo, values: dict[str, str]) -> TapInfo:
-    """`info` with what `values` says in place of its own; unknown keys are ignored.
-
-    Keys: baud, format, line_errors, resolution_ns, anchor_ns. ValueError names a value that cannot be.
-    """
-    settings = LineSettings(
-        int(values.get("baud", info.settings.baud)),
-        CharFormat.parse(values["format"]) if "format" in values else info.settings.format,
-    )
-    resolution, anchor = (int(values.get(key, getattr(info, key))) for key in ("resolution_ns", "anchor_ns"))
-    if not 0 <= resolution < _HALF or not -_HALF <= anchor < _HALF:
-        raise ValueError("a time is beyond 64 bits")
-    return TapInfo(
-        info.name, settings, LineErrors(values.get("line_errors", info.line_errors.value)), resolution, anchor
-    )
-
-
-def item_from(payload: bytes, t_ns: int) -> Item | None:
-    """The item in a payload of our link type; None when it is not one."""
-    if len(payload) < layout.PAYLOAD.size:
-        return None
-    word, direction, flags, _, duration = layout.PAYLOAD.unpack_from(payload)
-    kind = layout.WORDS.get(word)
-    body = payload[layout.PAYLOAD.size :]
-    if kind is layout.Kind.GAP:
-        return Gap(t_ns, t_ns + duration, body.decode(errors="replace"))
-    if kind is layout.Kind.COUNTS and len(body) >= layout.COUNTS.size:
-        return LineCounts(t_ns, *layout.COUNTS.unpack_from(body))
-    if kind is layout.Kind.OCTETS and direction < len(_DIRECTIONS):
-        marks = b""
-        if flags & layout.MARKS_PRESENT:
-            if len(body) & 1:
-                return None
-            half = len(body) // 2
-            body, marks = body[:half], body[half:]
-        return Chunk(t_ns, t_ns + duration, body, marks, _DIRECTIONS[direction])
-    return None
-
-
-def moved(item: Item, by_ns: int) -> Item:
-    """The same item, later by `by_ns`."""
-    if isinstance(item, LineCounts):
-        return item._replace(t_ns=item.t_ns + by_ns)
-    return item._replace(t_ns=item.t_ns + by_ns, end_ns=item.end_ns + by_ns)

@@ -6,7 +6,9 @@ import struct
 
 from benchtool import __version__
 from benchtool.capture import pcapng_blocks as layout
+from benchtool.capture import pcapng_payload as payload
 from benchtool.capture.chunk import Chunk, Direction, Gap, Item, TapInfo
+from benchtool.capture.described import MOST_NAME, described
 
 MOST_OCTETS = 65_536
 """Longest chunk in one block; general packet tools refuse packets over 256 KiB."""
@@ -16,9 +18,9 @@ _BLOCK_HEAD = struct.Struct("<7I")
 _FLAGS = struct.Struct("<HHII")
 _LENGTH = struct.Struct("<I")
 _PADDING = (b"", b"\0", b"\0\0", b"\0\0\0")
-_OCTETS = layout.word(layout.Kind.OCTETS)
-_GAP = layout.word(layout.Kind.GAP)
-_COUNTS = layout.word(layout.Kind.COUNTS)
+_OCTETS = payload.word(payload.Kind.OCTETS)
+_GAP = payload.word(payload.Kind.GAP)
+_COUNTS = payload.word(payload.Kind.COUNTS)
 
 
 def _error_bits(marks: bytes) -> int:
@@ -26,14 +28,6 @@ def _error_bits(marks: bytes) -> int:
     for mark in set(marks):
         seen |= mark
     return sum(bit for mark, bit in layout.ERROR_BITS if seen & mark)
-
-
-def settings_comment(info: TapInfo) -> str:
-    """What a reader needs to rebuild `info`, apart from the name: `benchtool 1 baud=… format=… …`."""
-    return (
-        f"{layout.COMMENT_TAG}baud={info.settings.baud} format={info.settings.format} "
-        f"line_errors={info.line_errors.value} resolution_ns={info.resolution_ns} anchor_ns={info.anchor_ns}"
-    )
 
 
 class PcapngEncoder:
@@ -51,15 +45,15 @@ class PcapngEncoder:
         section += layout.option(layout.SECTION_APPLICATION, f"benchtool {__version__}".encode())
         section += layout.option(layout.OPTION_END, b"")
         info = self._info
-        described = (
+        shown = (
             f"benchtool tap, {info.settings}, line errors {info.line_errors.value}, "
             f"time resolution {info.resolution_ns / 1e6:g} ms"
         )
         interface = struct.pack("<HHI", layout.LINK_TYPE, 0, 0)
         for code, value in (
-            (layout.OPTION_COMMENT, settings_comment(info).encode()),
-            (layout.INTERFACE_NAME, info.name.encode(errors="replace")),
-            (layout.INTERFACE_DESCRIPTION, described.encode()),
+            (layout.OPTION_COMMENT, (layout.COMMENT_TAG + described(info)).encode()),
+            (layout.INTERFACE_NAME, info.name[:MOST_NAME].encode(errors="replace")),
+            (layout.INTERFACE_DESCRIPTION, shown.encode()),
             (layout.INTERFACE_SPEED, struct.pack("<Q", info.settings.baud)),
             (layout.INTERFACE_RESOLUTION, b"\x09"),
             (layout.OPTION_END, b""),
@@ -77,16 +71,16 @@ class PcapngEncoder:
                     if len(marks) != len(octets):
                         raise ValueError(f"{len(marks)} marks for {len(octets)} octets")
                     flags = direction | _error_bits(marks)
-                    head = layout.PAYLOAD.pack(_OCTETS, direction, layout.MARKS_PRESENT, 0, end_ns - t_ns)
+                    head = payload.PAYLOAD.pack(_OCTETS, direction, payload.MARKS_PRESENT, 0, end_ns - t_ns)
                     return self._packet(t_ns, head, octets + marks, flags)
-                head = layout.PAYLOAD.pack(_OCTETS, direction, 0, 0, end_ns - t_ns)
+                head = payload.PAYLOAD.pack(_OCTETS, direction, 0, 0, end_ns - t_ns)
                 return self._packet(t_ns, head, octets, direction)
             if isinstance(item, Gap):
-                head = layout.PAYLOAD.pack(_GAP, Direction.UNKNOWN, 0, 0, item.end_ns - item.t_ns)
+                head = payload.PAYLOAD.pack(_GAP, Direction.UNKNOWN, 0, 0, item.end_ns - item.t_ns)
                 return self._packet(item.t_ns, head, item.why.encode(errors="replace")[:MOST_OCTETS], 0)
             t_ns, *counts = item
-            head = layout.PAYLOAD.pack(_COUNTS, Direction.UNKNOWN, 0, 0, 0)
-            return self._packet(t_ns, head, layout.COUNTS.pack(*counts), 0)
+            head = payload.PAYLOAD.pack(_COUNTS, Direction.UNKNOWN, 0, 0, 0)
+            return self._packet(t_ns, head, payload.COUNTS.pack(*counts), 0)
         except struct.error as error:
             raise ValueError(f"a number in {type(item).__name__} does not fit the capture file: {error}") from error
 

@@ -54,3 +54,8 @@ class Problems:
         lines += [f"and {number} further {sort}" for sort, number in self._further.items()]
         lines += [f"{number} {what}" for what, number in self._counts.items()]
         return lines
+
+
+def why(error: OSError | ValueError) -> str:
+    """What the system says about a failure, without its number and file name."""
+    return (error.strerror or str(error)) if isinstance(error, OSError) else str(error)
