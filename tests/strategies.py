@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from hypothesis import strategies as st
 
+from benchtool.frames.card.formats import CardFormat
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, Reply
 
@@ -43,3 +44,19 @@ def osdp_frames() -> st.SearchStrategy[bytes]:
         st.booleans(),
         blocks,
     )
+
+
+def card_bits(longest: int = 128) -> st.SearchStrategy[str]:
+    """Bits of any length, those that card formats and key bursts have more often than the rest."""
+    lengths = st.one_of(st.integers(0, longest), st.sampled_from([4, 6, 8, 26, 30, 32, 34, 37, 52, 68, 74]))
+    return lengths.flatmap(lambda n: st.integers(0, (1 << n) - 1).map(lambda value: f"{value:0{n}b}" if n else ""))
+
+
+def card_frames(rows: tuple[CardFormat, ...]) -> st.SearchStrategy[tuple[CardFormat, int | None, int]]:
+    """A format with a site code (None where it has none) and a card number that it can carry."""
+
+    def numbers(row: CardFormat) -> st.SearchStrategy[tuple[CardFormat, int | None, int]]:
+        site = st.integers(0, row.site.largest) if row.site else st.none()
+        return st.tuples(st.just(row), site, st.integers(0, row.number.largest))
+
+    return st.sampled_from(rows).flatmap(numbers)

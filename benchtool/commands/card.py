@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from collections.abc import Callable, Iterable
@@ -218,8 +219,9 @@ def command(
         return _answer(entry, rows, format_name is not None, expected)
 
     if value == ("-",):
-        stream = click.get_text_stream("stdin", errors="replace")
-        sys.exit(_batch(stream, answer_of, as_json, strict))
+        if isinstance(sys.stdin, io.TextIOWrapper):
+            sys.stdin.reconfigure(errors="replace")
+        sys.exit(_batch(sys.stdin, answer_of, as_json, strict))
     try:
         if site is not None or number is not None:
             if value or printed is not None:

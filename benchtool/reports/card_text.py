@@ -44,10 +44,14 @@ def verdict(read: CardRead) -> str:
     return f"FAIL ({'bit' if len(failing) == 1 else 'bits'} {', '.join(failing)})"
 
 
+def _numbers(read: CardRead) -> str:
+    site = "" if read.site_code is None else f"site code {read.site_code}"
+    return f"{read.format.name:<13} {site:<15} card number {read.card_number:<11}"
+
+
 def headline(read: CardRead) -> str:
     """One line: format, site code, card number, verdict."""
-    site = "" if read.site_code is None else f"site code {read.site_code}"
-    return f"{read.format.name:<13} {site:<15} card number {read.card_number:<11} parity {verdict(read)}"
+    return f"{_numbers(read)} parity {verdict(read)}"
 
 
 def _columns(bits: Bits, row: CardFormat) -> list[int]:
@@ -199,7 +203,7 @@ def reading_text(
 
 def built_text(reads: Sequence[CardRead], left_out: Sequence[str], glyphs: Glyphs = UNICODE) -> list[str]:
     """Frames built from numbers: a table of them, each drawn, and why formats are missing."""
-    lines = [f"{headline(read).partition('  parity')[0].rstrip():<58} hex {read.bits.hex}" for read in reads]
+    lines = [f"{_numbers(read)} hex {read.bits.hex}" for read in reads]
     lines += [f"left out: {reason}" for reason in left_out]
     for _, same in groupby(reads, key=lambda read: read.bits):
         shared = list(same)
@@ -255,8 +259,9 @@ def formats_text() -> list[str]:
             groups = ", ".join(
                 f"bit {group.bit} {group.sense.value} over {places(group.covers)}" for group in row.parity
             )
-            lines.append(f"  {row.name:<13} {site}number {row.number.first}-{row.number.last}; {groups}")
+            lines.append(f"  {row.name:<13} {site}number {row.number.first}-{row.number.last}")
             values = f"site code 0 to {row.site.largest}, " if row.site else ""
+            lines.append(f"  {'':<13} {groups}")
             lines.append(f"  {'':<13} {values}card number 0 to {row.number.largest}")
             lines += textwrap.wrap(f"source: {row.source}", WIDTH, initial_indent=" " * 16, subsequent_indent=" " * 16)
     return lines

@@ -136,11 +136,12 @@ def _hex(text: str, length: int | None, left_aligned: bool) -> Entry:
 def _decimal(text: str, length: int | None) -> Entry:
     if length is not None:
         raise EntryError("a printed number has no length: leave it away, or name a format with --format")
-    if not re.fullmatch("[0-9]+", text):
+    hexadecimal = re.fullmatch("0[xX][0-9A-Fa-f]+", text)
+    if not hexadecimal and not re.fullmatch("[0-9]+", text):
         raise EntryError(
             f"{_shown(text)} is not a number as printed on a card: write 0013961168, or 213,2000 for site code, number"
         )
-    data = int(text)
+    data = int(text, 16 if hexadecimal else 10)
     if data >> _MOST_DATA:
         raise EntryError(f"{_shown(text)} is more than any format carries: 0 to {(1 << _MOST_DATA) - 1}")
     notes: tuple[str, ...] = ()
@@ -148,7 +149,8 @@ def _decimal(text: str, length: int | None) -> Entry:
         notes += (f"if it is bits: --as bits {text}",)
     if data < 1 << 16:
         notes += ("five digits or fewer are often the card number alone: then --number with --site",)
-    return Entry(Kind.DECIMAL, "decimal printed on a card, all data bits as one number", data=data, notes=notes)
+    base = "hex" if hexadecimal else "decimal"
+    return Entry(Kind.DECIMAL, f"{base} printed on a card, all data bits as one number", data=data, notes=notes)
 
 
 def parse_entry(

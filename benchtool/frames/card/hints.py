@@ -35,8 +35,8 @@ CHANGES: dict[Change, Callable[[Bits], Bits]] = {
 CHANGE_MEANS: dict[Change, str] = {
     Change.INVERTED: "the bits are the other way round: the data lines D0 and D1 are swapped. Change them over at one"
     " end.",
-    Change.REVERSED: "the bit order is reversed, last bit first: by the setting of a reader or converter, or by the tool"
-    " that wrote the bits down.",
+    Change.REVERSED: "the bit order is reversed, last bit first: by the setting of a reader or converter, or by the"
+    " tool that wrote the bits down.",
     Change.BOTH: "the data lines D0 and D1 are swapped, and the bit order is reversed as well.",
 }
 """What each means at the wires."""
