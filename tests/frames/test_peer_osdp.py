@@ -130,7 +130,7 @@ def test_commands_are_as_sent(traffic: Traffic) -> None:
         "timer": 20_000,
     }
     assert values_of(traffic, ">", "BUZ") == [{"reader": 0, "tone": 2, "on_time": 200, "off_time": 300, "count": 4}]
-    assert values_of(traffic, ">", "OUT") == [{"output": 1, "code": 5, "timer": 30_000}]
+    assert values_of(traffic, ">", "OUT") == [{"output": 1, "code": 5, "timer": 5000}]
     assert values_of(traffic, ">", "TEXT") == [
         {"reader": 0, "command": 3, "time": 20, "row": 1, "column": 2, "length": 11, "text": "PLEASE WAIT"}
     ]
@@ -180,9 +180,9 @@ SENT: list[tuple[int, dict[str, Value], str, dict[str, Any]]] = [
     ),
     (
         Command.OUT,
-        {"output": 1, "code": "temporary on", "timer": 5000},
+        {"output": 1, "code": "temporary on", "timer": 30_000},
         "ACK",
-        {"output_no": 1, "control_code": 5, "timer_count": 50},
+        {"output_no": 1, "control_code": 5, "timer_count": 300},
     ),
     (
         Command.LED,
