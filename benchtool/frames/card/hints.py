@@ -82,7 +82,7 @@ def _parity_hints(bits: Bits, reads: list[CardRead]) -> list[Hint]:
         hints.append(
             Hint(
                 "undecided",
-                "parity alone cannot choose between these, and one in four damaged frames fails both groups too."
+                "parity alone cannot choose between these, and one random reading in four fails both groups too."
                 " Compare with the number printed on the card (--printed), or read a second card:"
                 " swapped lines fail with every card.",
             )
