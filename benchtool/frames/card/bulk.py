@@ -12,7 +12,7 @@ from benchtool.frames.card.formats import CardFormat
 
 Unsigned = npt.NDArray[np.uint64]
 _BLOCK = 1 << 14
-"""Frames a pass: the working arrays then stay in the processor's cache (a million in one pass took half as long again)."""
+"""Frames a pass: the working arrays stay in the processor's cache; a million in one pass took half as long again."""
 
 
 class BulkReads(NamedTuple):
