@@ -1,0 +1,284 @@
+"""From evidence to findings: one hypothesis a cause, a likelihood a piece of evidence, and Bayes' rule.
+
+The pieces: how many frames are damaged, which addresses never answer, whether swapping the wires on paper or another
+bit rate makes check values pass, whether damage repeats itself bit for bit. A finding's evidence lines are those pieces
+with the weight each had.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from benchtool.capture.settings import LineSettings
+from benchtool.diagnose import likelihood as like
+from benchtool.diagnose.evidence import Evidence
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.likelihood import Share
+from benchtool.diagnose.proofs import Inversion, Proofs
+from benchtool.diagnose.reflections import blind_length_m, share_that_shows
+from benchtool.frames.frame import Protocol, Reason
+from benchtool.measure.tally import AddressFigures
+
+PRIORS: dict[Cause, float] = {
+    Cause.HEALTHY: 0.50,
+    Cause.DEVICE_SILENT: 0.14,
+    Cause.REVERSED_AT_DEVICE: 0.06,
+    Cause.REVERSED_AT_TAP: 0.08,
+    Cause.BAUD_WRONG: 0.08,
+    Cause.NOISE: 0.08,
+    Cause.TERMINATOR_MISSING: 0.03,
+    Cause.NONE_OF_THESE: 0.03,
+}
+"""How often each cause is met before anything is measured: a judgement of this project, no published source."""
+
+LEAST_REQUESTS = 3
+"""An address asked less often than this is not called silent."""
+
+
+class Piece:
+    """Names of the pieces of evidence."""
+
+    DAMAGE = "damage"
+    UNANSWERED = "unanswered"
+    SWAPPED = "swapped"
+    SLOTS = "slots"
+    RATE = "rate"
+    REPEATS = "repeats"
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """A cause with the log-likelihood of each piece of evidence under it."""
+
+    cause: Cause
+    pieces: dict[str, float]
+
+    @property
+    def total(self) -> float:
+        """Log-likelihood of everything seen."""
+        return sum(self.pieces.values())
+
+
+@dataclass(frozen=True, slots=True)
+class Posterior:
+    """Probabilities of the causes, and the weight that each piece had for each."""
+
+    probability: dict[Cause, float]
+    weights: dict[Cause, dict[str, float]]
+    """log10 of likelihood under the cause over that under all others by their priors."""
+    silent: tuple[AddressFigures, ...]
+    """Addresses that practically never answer."""
+    reversed_share: dict[tuple[Protocol, int], float]
+    """For each of those, the probability that its pair is reversed rather than that it is silent for other reasons."""
+
+
+def never_answers(figures: AddressFigures) -> bool:
+    """Whether an address was asked often enough and practically never gave a sound reply."""
+    return figures.requests >= LEAST_REQUESTS and figures.answered <= 0.02 * figures.requests
+
+
+def infer(evidence: Evidence, proofs: Proofs, settings: LineSettings, length_m: float | None) -> Posterior:
+    """Weigh all causes. `length_m` is the pair's length if known; it decides whether reflections could show."""
+    figures = evidence.figures
+    silent = tuple(address for address in figures.addresses if never_answers(address))
+    hypotheses = _hypotheses(evidence, proofs, settings, silent, length_m)
+    logs = {hypothesis.cause: math.log(PRIORS[hypothesis.cause]) + hypothesis.total for hypothesis in hypotheses}
+    top = max(logs.values())
+    scale = sum(math.exp(value - top) for value in logs.values())
+    probability = {cause: math.exp(value - top) / scale for cause, value in logs.items()}
+    return Posterior(
+        probability,
+        {hypothesis.cause: _weights(hypothesis, hypotheses) for hypothesis in hypotheses},
+        silent,
+        {(a.protocol, a.address): _reversed_share(a, proofs) for a in silent},
+    )
+
+
+def _weights(mine: Hypothesis, all_of_them: list[Hypothesis]) -> dict[str, float]:
+    others = [other for other in all_of_them if other.cause is not mine.cause]
+    shares = [PRIORS[other.cause] for other in others]
+    weights = {}
+    for piece, value in mine.pieces.items():
+        top = max(other.pieces[piece] for other in others)
+        mean = sum(
+            share * math.exp(other.pieces[piece] - top) for share, other in zip(shares, others, strict=True)
+        ) / sum(shares)
+        weights[piece] = (value - top - math.log(mean)) / math.log(10)
+    return weights
+
+
+def _hypotheses(
+    evidence: Evidence,
+    proofs: Proofs,
+    settings: LineSettings,
+    silent: tuple[AddressFigures, ...],
+    length_m: float | None,
+) -> list[Hypothesis]:
+    figures = evidence.figures
+    damaged = _counted_damage(evidence)
+    frames = figures.sound + damaged
+    in_slots = min(damaged, sum(address.damaged for address in silent))
+    asked = [(a.silent + a.damaged, a.requests) for a in figures.addresses if a.requests]
+    others = [(a.silent + a.damaged, a.requests) for a in figures.addresses if a.requests and a not in silent]
+    mute = [(a.silent + a.damaged, a.requests) for a in silent]
+
+    def answers(counts: list[tuple[int, int]], share: Share) -> float:
+        return sum(share.log_likelihood(missed, total) for missed, total in counts)
+
+    swapped_by_chance = like.NEVER_BY_CHANCE.log_likelihood(proofs.at_tap.passed, proofs.at_tap.tried)
+    rate_by_chance, rate_if_wrong = _rate(proofs, evidence)
+    slots_by_chance = sum(
+        like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried) for found in proofs.at_address.values()
+    )
+    damage = evidence.damage
+    repeats_any = like.ANY.log_likelihood(damage.equal_pairs, damage.pairs)
+
+    def make(cause: Cause, **pieces: float) -> Hypothesis:
+        base = {
+            Piece.DAMAGE: like.RARE.log_likelihood(damaged, frames),
+            Piece.UNANSWERED: answers(asked, like.RARE_UNANSWERED),
+            Piece.SWAPPED: swapped_by_chance,
+            Piece.SLOTS: slots_by_chance,
+            Piece.RATE: rate_by_chance,
+            Piece.REPEATS: repeats_any,
+        }
+        return Hypothesis(cause, {**base, **pieces})
+
+    hypotheses = [
+        make(Cause.HEALTHY),
+        make(
+            Cause.NONE_OF_THESE,
+            damage=like.ANY.log_likelihood(damaged, frames),
+            unanswered=answers(asked, like.ANY),
+        ),
+    ]
+    if frames == 0:
+        return hypotheses
+    hypotheses += [
+        make(
+            Cause.NOISE,
+            damage=like.noise(damaged, frames, asked),
+            unanswered=0.0,
+            repeats=Share(1, 30).log_likelihood(damage.equal_pairs, damage.pairs),
+        ),
+        _terminator(make, damaged, frames, asked, evidence, settings, length_m),
+        make(
+            Cause.REVERSED_AT_TAP,
+            damage=Share(50, 0.05).log_likelihood(damaged, frames),
+            unanswered=answers(asked, like.ANY),
+            swapped=like.UNDONE.log_likelihood(proofs.at_tap.passed, proofs.at_tap.tried),
+        ),
+        make(
+            Cause.BAUD_WRONG,
+            damage=Share(50, 0.05).log_likelihood(damaged, frames),
+            unanswered=answers(asked, like.ANY),
+            rate=rate_if_wrong,
+        ),
+    ]
+    if silent:
+        at_device = {
+            "damage": like.RARE.log_likelihood(damaged - in_slots, frames - in_slots),
+            "unanswered": answers(mute, like.ALMOST_ALL) + answers(others, like.RARE_UNANSWERED),
+        }
+        slots = sum(_slot_log(a, proofs, reversed_pair=False) for a in silent)
+        turned = sum(_slot_log(a, proofs, reversed_pair=True) for a in silent)
+        rest = _chance_outside(proofs, silent)
+        hypotheses += [
+            make(Cause.DEVICE_SILENT, **at_device, slots=slots + rest),
+            make(Cause.REVERSED_AT_DEVICE, **at_device, slots=turned + rest),
+        ]
+        # The other causes must explain the same octets in the slots.
+        extra = sum(math.log(0.5) * min(a.damaged, 1) for a in silent)
+        hypotheses = [
+            h
+            if h.cause in (Cause.DEVICE_SILENT, Cause.REVERSED_AT_DEVICE)
+            else Hypothesis(h.cause, {**h.pieces, Piece.SLOTS: h.pieces[Piece.SLOTS] + extra})
+            for h in hypotheses
+        ]
+    return hypotheses
+
+
+def _counted_damage(evidence: Evidence) -> int:
+    """Damaged spans, less the one that the beginning of the capture may have cut."""
+    figures = evidence.figures
+    cut = 1 if figures.frames_bad.get(Reason.TRUNCATED, 0) + figures.frames_bad.get(Reason.NOT_RECOGNISED, 0) else 0
+    return max(0, figures.damaged - (cut if figures.sound > 5 else 0))
+
+
+def _terminator(
+    make: object,
+    damaged: int,
+    frames: int,
+    asked: list[tuple[int, int]],
+    evidence: Evidence,
+    settings: LineSettings,
+    length_m: float | None,
+) -> Hypothesis:
+    shows = share_that_shows(settings.baud, length_m)
+    damage = evidence.damage
+    hidden = like.RARE.log_likelihood(damaged, frames)
+    shown = like.SOMETIMES.log_likelihood(damaged, frames)
+    hidden_answers = sum(like.RARE_UNANSWERED.log_likelihood(*count) for count in asked)
+    shown_answers = sum(like.SOMETIMES.log_likelihood(*count) for count in asked)
+    repeats_hidden = like.ANY.log_likelihood(damage.equal_pairs, damage.pairs)
+    repeats_shown = Share(4, 1).log_likelihood(damage.equal_pairs, damage.pairs)
+    assert callable(make)
+    hypothesis: Hypothesis = make(
+        Cause.TERMINATOR_MISSING,
+        damage=like.mix(shown, hidden, shows),
+        unanswered=like.mix(shown_answers, hidden_answers, 0.5 if damaged > 0.01 * frames else shows),
+        repeats=repeats_shown if damaged else repeats_hidden,
+    )
+    return hypothesis
+
+
+def _rate(proofs: Proofs, evidence: Evidence) -> tuple[float, float]:
+    """Log-likelihoods of the re-reading at another rate: by chance, and if the rate is wrong."""
+    rate = proofs.rate
+    if rate is None:
+        return 0.0, math.log(0.02) if proofs.at_tap.tried else 0.0
+    chance = like.NEVER_BY_CHANCE.log_likelihood(rate.strong, rate.tried)
+    # Only polls and the like can be named at another rate; other frames stay unexplained.
+    wrong = Share(1, 1).log_likelihood(rate.strong, rate.tried)
+    values = rate.values
+    if values is None or values.share < 0.95:
+        return chance, wrong + math.log(0.2)
+    by_chance = Share(1.5, 2).log_likelihood(values.inside, values.total)
+    by_rate = Share(80, 0.3).log_likelihood(values.inside, values.total)
+    if values.set_size == 1 or len(set(evidence.damaged_octets)) < 3:
+        by_rate = min(by_rate, by_chance + math.log(8))  # breaks alone look the same
+    return chance + by_chance, wrong + by_rate
+
+
+def _slot_log(address: AddressFigures, proofs: Proofs, *, reversed_pair: bool) -> float:
+    found = proofs.at_address.get((address.protocol, address.address), Inversion())
+    quiet = Share(0.3, 100).log_likelihood(address.damaged, address.requests)
+    if not reversed_pair:
+        return quiet + like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried)
+    # A device whose pair is reversed hears nothing sensible either: it mostly stays silent, but some talk unasked.
+    heard = Share(5, 1).log_likelihood(address.damaged, address.requests)
+    return like.mix(
+        quiet + like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried),
+        heard + like.UNDONE.log_likelihood(found.passed, found.tried),
+        0.6,
+    )
+
+
+def _chance_outside(proofs: Proofs, silent: tuple[AddressFigures, ...]) -> float:
+    inside = {(a.protocol, a.address) for a in silent}
+    return sum(
+        like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried)
+        for key, found in proofs.at_address.items()
+        if key not in inside
+    )
+
+
+def _reversed_share(address: AddressFigures, proofs: Proofs) -> float:
+    silent = math.log(PRIORS[Cause.DEVICE_SILENT]) + _slot_log(address, proofs, reversed_pair=False)
+    turned = math.log(PRIORS[Cause.REVERSED_AT_DEVICE]) + _slot_log(address, proofs, reversed_pair=True)
+    top = max(silent, turned)
+    return math.exp(turned - top) / (math.exp(silent - top) + math.exp(turned - top))
+
+
+__all__ = ["PRIORS", "Hypothesis", "Piece", "Posterior", "blind_length_m", "infer", "never_answers"]

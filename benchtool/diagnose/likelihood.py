@@ -1,0 +1,75 @@
+"""How likely what was seen is under each cause.
+
+Every share (of damaged frames, of unanswered requests, of spans that an undoing explains) is a beta-binomial count:
+each cause has its own spread of shares, written as two numbers. The spreads are judgements of this project (common
+practice, no published source); docs/diagnosis.md lists them and the command that measures how good they are.
+Long captures are counted as no more than `MOST` independent observations each, since faults are never quite constant.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+MOST = 300
+"""Largest number of independent observations that one count is taken for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """What share a cause leads one to expect: a beta distribution."""
+
+    hits: float
+    misses: float
+
+    def log_likelihood(self, hits: int, total: int) -> float:
+        """Log of the probability of this count (without the binomial coefficient, the same for all causes)."""
+        hits_f, total_f = thin(hits, total)
+        return _log_beta(self.hits + hits_f, self.misses + total_f - hits_f) - _log_beta(self.hits, self.misses)
+
+
+def thin(hits: int, total: int) -> tuple[float, float]:
+    """The count scaled down to at most `MOST` observations."""
+    scale = min(1.0, MOST / total) if total else 1.0
+    return hits * scale, total * scale
+
+
+def _log_beta(first: float, second: float) -> float:
+    return math.lgamma(first) + math.lgamma(second) - math.lgamma(first + second)
+
+
+RARE = Share(0.3, 300)
+"""Hardly ever: damage on a sound line, requests a sound device leaves unanswered."""
+RARE_UNANSWERED = Share(0.3, 100)
+ALMOST_ALL = Share(60, 0.5)
+ANY = Share(1, 1)
+NEVER_BY_CHANCE = Share(0.05, 50)
+"""Spans that pass a check value by chance after an undoing that was not needed."""
+UNDONE = Share(8, 1.5)
+"""Spans that pass after the right undoing (some are cut by the beginning of the capture or by silences)."""
+SOMETIMES = Share(0.5, 1.2)
+
+_RATES: npt.NDArray[np.float64] = np.logspace(-3.5, -0.01, 40)
+"""Share of frames that noise damages, from hardly any to nearly all; each decade alike."""
+
+
+def noise(damaged: int, frames: int, unanswered: list[tuple[int, int]]) -> float:
+    """One rate of damage for the whole bus: frames at the tap, and requests or replies at each device."""
+    hits, total = thin(damaged, frames)
+    lost = 1 - (1 - _RATES) ** 2  # the request or its reply
+    logs = hits * np.log(_RATES) + (total - hits) * np.log1p(-_RATES)
+    for missed, asked in unanswered:
+        missed_f, asked_f = thin(missed, asked)
+        # Devices hear a little better or worse than the tap: half the weight.
+        logs = logs + 0.5 * (missed_f * np.log(lost) + (asked_f - missed_f) * np.log1p(-lost))
+    top = float(logs.max())
+    return top + math.log(float(np.exp(logs - top).mean()))
+
+
+def mix(first: float, second: float, share_of_first: float) -> float:
+    """Log of a weighted mean of two likelihoods given as logs."""
+    top = max(first, second)
+    return top + math.log(share_of_first * math.exp(first - top) + (1 - share_of_first) * math.exp(second - top))

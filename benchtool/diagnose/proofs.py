@@ -1,0 +1,165 @@
+"""Tries the undoings on what could not be decoded, and counts how many check values then pass."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from fractions import Fraction
+
+from benchtool.capture.chunk import LineErrors
+from benchtool.capture.settings import CharFormat, LineSettings, Parity
+from benchtool.diagnose.evidence import Evidence, Span
+from benchtool.diagnose.known import heard_as
+from benchtool.diagnose.rates import USUAL_RATES, RateMatch, match_rates
+from benchtool.diagnose.undo import Hypothesis, Undone, modbus_rule, osdp_rule, undo
+from benchtool.frames.frame import Protocol
+
+_MOST_TRIED = 40
+_LEAST_OCTETS = 4
+"""A span shorter than this cannot hold a frame."""
+
+Spans = Iterable[tuple[Span, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Inversion:
+    """Spans re-read with the two wires swapped. Counts are spans as heard, repeats included."""
+
+    tried: int = 0
+    passed: int = 0
+    strong: int = 0
+    """Of those passed, the ones with a 16-bit check value."""
+    frames: tuple[bytes, ...] = ()
+    """Some of the distinct frames recovered."""
+
+    @property
+    def share(self) -> float:
+        """Share of tried spans that pass, 0 to 1."""
+        return self.passed / self.tried if self.tried else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RateProof:
+    """Spans re-read at another rate."""
+
+    sender_baud: int
+    tried: int
+    passed: int
+    strong: int
+    frames: tuple[bytes, ...]
+    values: RateMatch | None
+    """How the octets fit the closed set of that rate; None for a sender faster than the receiver."""
+
+
+def invert(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> Inversion:
+    """Undo a reversed pair on the most frequent distinct spans."""
+    tried = passed = strong = 0
+    frames: dict[bytes, None] = {}
+    for (octets, marks), count in _worth_trying(spans):
+        seen = marks if line_errors is LineErrors.MARKED else None
+        tried += count
+        for sent in _sent_formats(heard):
+            found = _recover(octets, seen, Hypothesis(True, Fraction(1), sent, heard))
+            if found:
+                passed += count
+                strong += count if all(_is_strong(frame) for frame in found) else 0
+                frames.update(dict.fromkeys(found))
+                break
+    return Inversion(tried, passed, strong, tuple(frames)[:8])
+
+
+def _recover(octets: bytes, marks: bytes | None, hypothesis: Hypothesis) -> tuple[bytes, ...]:
+    for rule in (osdp_rule, modbus_rule):
+        recovered = undo(octets, marks, hypothesis, rule)
+        if recovered.result is Undone.FOUND:
+            return recovered.frames
+    return ()
+
+
+def _sent_formats(heard: CharFormat) -> tuple[CharFormat, ...]:
+    """The receiver's own format first, then the other usual ones (OSDP is 8N1; Modbus 8E1 by default)."""
+    usual = (CharFormat(), CharFormat(8, Parity.EVEN, 1.0), CharFormat(8, Parity.NONE, 2.0))
+    return tuple(dict.fromkeys((heard, *usual)))
+
+
+def find_rate(evidence: Evidence, settings: LineSettings) -> RateProof | None:
+    """The usual rate that explains the spans best; None when none does better than chance."""
+    marked = evidence.figures.line_errors is LineErrors.MARKED
+    octets = [(value, bool(mark & 0x05) if marked else None) for value, mark in evidence.damaged_octets]
+    fits = {match.sender_baud: match for match in match_rates(octets, settings.baud, settings.format)}
+    spans = list(_worth_trying(evidence.spans, least=1))
+    best: RateProof | None = None
+    for rate in USUAL_RATES:
+        ratio = Fraction(settings.baud, rate)
+        if ratio == 1 or not Fraction(1, 50) < ratio < 50:
+            continue
+        values = fits.get(rate)
+        if values is not None and values.share < 0.9:
+            continue
+        proof = _at_rate(rate, ratio, spans, settings.format, values, marked)
+        if best is None or _rank(proof) > _rank(best):
+            best = proof
+    return best
+
+
+def _rank(proof: RateProof) -> tuple[bool, int, bool, float, int]:
+    values = proof.values
+    fits = values is not None and values.share >= 0.99
+    return proof.strong >= 2, proof.strong, fits, -values.set_size if values and fits else -512.0, -proof.sender_baud
+
+
+def _at_rate(
+    rate: int, ratio: Fraction, spans: list[tuple[Span, int]], heard: CharFormat, values: RateMatch | None, marked: bool
+) -> RateProof:
+    known = heard_as(ratio, heard)
+    tried = passed = strong = 0
+    frames: dict[bytes, None] = {}
+    for (octets, marks), count in spans:
+        tried += count
+        found = known.get(octets, ())
+        if len(found) > 8 or len(octets) < 2:
+            continue  # too many frames sound like this to prove anything
+        if not found and 1 < ratio <= 2:
+            recovered = _recover_strong(octets, marks if marked else None, Hypothesis(False, ratio, heard, heard))
+            found = recovered or ()
+        if found:
+            passed += count
+            strong += count if all(_is_strong(frame) for frame in found) else 0
+            frames[found[0]] = None
+    return RateProof(rate, tried, passed, strong, tuple(frames)[:8], values)
+
+
+def _recover_strong(octets: bytes, marks: bytes | None, hypothesis: Hypothesis) -> tuple[bytes, ...]:
+    """Frames with a 16-bit check value only: with so many ways to read a span, 8 bits prove nothing."""
+    recovered = undo(octets, marks, hypothesis, osdp_rule)
+    return recovered.frames if recovered.frames and all(map(_is_strong, recovered.frames)) else ()
+
+
+def _is_strong(frame: bytes) -> bool:
+    body = frame[1:] if frame[:2] == b"\xff\x53" else frame
+    return body[0] != 0x53 or bool(body[4] & 0x04)
+
+
+def _worth_trying(spans: Spans, least: int = _LEAST_OCTETS) -> list[tuple[Span, int]]:
+    return [(span, count) for span, count in spans if len(span[0]) >= least][:_MOST_TRIED]
+
+
+@dataclass(frozen=True, slots=True)
+class Proofs:
+    """All that was tried."""
+
+    at_tap: Inversion
+    at_address: dict[tuple[Protocol, int], Inversion]
+    rate: RateProof | None
+
+
+def gather(evidence: Evidence, settings: LineSettings) -> Proofs:
+    """Try every undoing that the evidence leaves open."""
+    figures = evidence.figures
+    errors = figures.line_errors
+    slots = {key: invert(spans, settings.format, errors) for key, spans in evidence.in_slot.items()}
+    if figures.damaged == 0 or figures.sound > 4 * figures.damaged:
+        return Proofs(Inversion(), slots, None)
+    at_tap = invert(evidence.spans, settings.format, errors)
+    rate = None if at_tap.share > 0.5 and at_tap.strong >= 2 else find_rate(evidence, settings)
+    return Proofs(at_tap, slots, rate)

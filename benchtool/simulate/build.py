@@ -1,0 +1,153 @@
+"""Puts a scenario together: the pair with its nodes, the stations on it, and the virtual bus that runs them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.frames.card.build import build_bits
+from benchtool.frames.osdp.codes import Command, Reply
+from benchtool.simulate.bus import NS, TapPoint, VirtualBus, Wired
+from benchtool.simulate.modbus_stations import ModbusClient, ModbusServer
+from benchtool.simulate.panel import Panel
+from benchtool.simulate.peripheral import Event, Peripheral
+from benchtool.simulate.scenario import DeviceSpec, Scenario
+from benchtool.simulate.station import Station
+from benchtool.wire.cable import Cable
+from benchtool.wire.link import Link
+from benchtool.wire.pair import Bias, Driver, Node, Noise, Pair, Terminator
+
+TAP = "the tap"
+"""The tap's node name on the pair."""
+
+_VENDOR = bytes.fromhex("020b7e")
+"""An invented, locally administered vendor code (bit 1 of the first octet set: not assigned to anybody)."""
+
+
+def tap_settings(scenario: Scenario) -> LineSettings:
+    """What the tap's receiver is set to: the line's own settings unless the scenario says otherwise."""
+    line, tap = scenario.line, scenario.tap
+    return LineSettings(tap.baud or line.baud, CharFormat.parse(tap.format or line.format))
+
+
+def build_bus(scenario: Scenario, seed: int) -> VirtualBus:
+    """The scenario as a running bus; the same seed gives the same octets at the same times."""
+    settings = scenario.line.settings
+    wired = {scenario.controller.name: Wired(_controller(scenario, settings), settings)}
+    for index, device in enumerate(scenario.devices):
+        rng = np.random.Generator(np.random.PCG64([seed, 1, index]))
+        wired[device.name] = Wired(_device(scenario, device, settings, rng), settings)
+    link = Link(build_pair(scenario), seed)
+    return VirtualBus(link, wired, TapPoint(TAP, tap_settings(scenario)), seed)
+
+
+def build_pair(scenario: Scenario) -> Pair:
+    """The scenario's pair: cable, nodes, what is fitted, noise."""
+    line = scenario.line
+    driver = Driver(output_ohm=line.driver_ohm)
+    nodes = [
+        Node(scenario.controller.name, scenario.controller.position_m, driver),
+        *(
+            Node(device.name, device.position_m, driver, reversed_pair=device.reversed_pair)
+            for device in scenario.devices
+        ),
+        Node(TAP, scenario.tap.position_m, driver, reversed_pair=scenario.tap.reversed_pair),
+    ]
+    return Pair(
+        Cable(velocity=line.velocity, loop_ohm_per_m=line.loop_ohm_per_m),
+        line.length_m,
+        tuple(nodes),
+        tuple(Terminator(row.position_m, row.ohm) for row in scenario.terminators),
+        tuple(Bias(row.position_m, row.pull_ohm, row.supply_v) for row in scenario.biases),
+        Noise(
+            rms_v=line.noise_v,
+            impulse_rate_hz=line.impulses_per_s,
+            impulse_v=line.impulse_v,
+            impulse_s=line.impulse_us * 1e-6,
+        ),
+    )
+
+
+def _controller(scenario: Scenario, settings: LineSettings) -> Station:
+    spec = scenario.controller
+    addresses = [device.address for device in scenario.devices]
+    gap_ns = round(spec.poll_gap_ms * 1e6)
+    if spec.protocol == "modbus-rtu":
+        return ModbusClient(spec.name, addresses, settings, poll_gap_ns=gap_ns)
+    granted = {
+        _raw_data(event.format, event.site_code, event.card_number)
+        for device in scenario.devices
+        for event in device.cards
+        if event.granted
+    }
+    locks = [device.address for device in scenario.devices if device.kind == "interface"]
+
+    def react(address: int, code: int, data: bytes) -> list[tuple[int, int, bytes]]:
+        if code != Reply.RAW:
+            return []
+        good = data in granted
+        lock = max((other for other in locks if other <= address), default=address)
+        commands = [
+            (address, int(Command.LED), _led(green=good)),
+            (address, int(Command.BUZ), bytes((0, 2, 1, 1, 1 if good else 3))),
+        ]
+        if good:
+            commands.append((lock, int(Command.OUT), bytes((0, 5, 30, 0))))
+        return commands
+
+    return Panel(spec.name, addresses, settings, poll_gap_ns=gap_ns, crc=spec.check == "crc", react=react)
+
+
+def _device(scenario: Scenario, spec: DeviceSpec, settings: LineSettings, rng: np.random.Generator) -> Station:
+    reply_ns = round(spec.reply_ms * 1e6)
+    if scenario.controller.protocol == "modbus-rtu":
+        changes = [
+            (round(event.at_s * NS), sum(bit << index for index, bit in enumerate(event.inputs)))
+            for event in spec.inputs
+        ]
+        return ModbusServer(
+            spec.name, spec.address, settings, reply_ns=reply_ns, rng=rng, inputs=changes, answers=spec.answers
+        )
+    kind = {"reader": 1, "keypad": 2, "interface": 3}.get(spec.kind, 9)
+    identity = _VENDOR + bytes((kind, 1)) + (0x00A10000 | spec.address).to_bytes(4, "little") + bytes((1, 4, 0))
+    return Peripheral(
+        spec.name,
+        spec.address,
+        settings,
+        identity=identity,
+        capabilities=_CAPABILITIES[spec.kind == "interface"],
+        reply_ns=reply_ns,
+        rng=rng,
+        events=_events(spec),
+        answers=spec.answers,
+    )
+
+
+_CAPABILITIES = {
+    False: bytes((3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
+    True: bytes((1, 1, 2, 2, 4, 1, 3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
+}
+"""PDCAP records (function, compliance, number) of a reader and of a door interface, sheet 5.5."""
+
+
+def _events(spec: DeviceSpec) -> list[Event]:
+    events: list[Event] = []
+    for card in spec.cards:
+        data = _raw_data(card.format, card.site_code, card.card_number)
+        events.append((round(card.at_s * NS), int(Reply.RAW), data))
+    for typed in spec.keys:
+        digits = typed.keys.replace("#", "\r").replace("*", "\x7f").encode("ascii")
+        events.append((round(typed.at_s * NS), int(Reply.KEYPAD), bytes((0, len(digits))) + digits))
+    events += [(round(change.at_s * NS), int(Reply.ISTATR), bytes(change.inputs)) for change in spec.inputs]
+    return events
+
+
+def _raw_data(name: str, site_code: int | None, card_number: int) -> bytes:
+    """RAW payload (sheet 5.5): reader 0, format 1, bit count, then the bits left-aligned."""
+    bits = build_bits(name, site_code, card_number)
+    return bytes((0, 1)) + bits.length.to_bytes(2, "little") + bits.octets
+
+
+def _led(*, green: bool) -> bytes:
+    """LED record: 2 s of green or red, then back to the permanent colour (sheet 5.5)."""
+    return bytes((0, 0, 2, 1, 0, 2 if green else 1, 0, 20, 0, 0, 0, 0, 0, 0))

@@ -1,0 +1,145 @@
+"""A simulated Modbus RTU client (controller) and server (door interface with inputs, outputs and registers).
+
+Rules used (sheet section 3): one request at a time; a server keeps quiet on a wrong check value; a turnaround of
+at least 3.5 characters before it answers; exceptions 01 to 03 as the specification's order of checks says.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from benchtool.capture.chunk import Chunk
+from benchtool.capture.settings import LineSettings
+from benchtool.frames.decoder import BusDecoder
+from benchtool.frames.frame import Frame, Protocol, Role
+from benchtool.frames.modbus.build import build_frame
+from benchtool.simulate.station import Station
+
+REPLY_LIMIT_NS = 1_000_000_000
+"""Time a client waits; the specification says typically one to several seconds at 9600 (sheet 3.1)."""
+
+
+class ModbusClient(Station):
+    """Reads the first `registers` holding registers of each address in turn, and writes one coil now and then."""
+
+    def __init__(
+        self,
+        name: str,
+        addresses: Sequence[int],
+        settings: LineSettings,
+        *,
+        poll_gap_ns: int,
+        registers: int = 4,
+        reply_limit_ns: int = REPLY_LIMIT_NS,
+    ) -> None:
+        self.name = name
+        self._settings = settings
+        self._gap_ns = poll_gap_ns
+        self._limit_ns = reply_limit_ns
+        self._requests = deque(build_frame(address, 3, bytes((0, 0, 0, registers))) for address in addresses)
+        self._decoder = BusDecoder(settings)
+        self._asked: int | None = None
+        self._deadline_ns = 0
+        self._next_ns = 0
+
+    def hear(self, chunk: Chunk) -> None:
+        """Take octets; a sound reply from the address asked ends the wait."""
+        for frame in self._decoder.feed(chunk):
+            if (
+                self._asked is not None
+                and frame.ok
+                and frame.protocol is Protocol.MODBUS_RTU
+                and frame.address == self._asked
+                and frame.role is not Role.REQUEST
+            ):
+                self._asked = None
+                self._next_ns = frame.end_ns + self._gap_ns
+
+    def wake_ns(self) -> int | None:
+        """The end of the wait for a reply, or the next request."""
+        return self._deadline_ns if self._asked is not None else self._next_ns
+
+    def act(self, now_ns: int) -> bytes | None:
+        """Give up on the one asked, or ask the next."""
+        if self._asked is not None:
+            if now_ns >= self._deadline_ns:
+                self._asked = None
+                self._next_ns = now_ns + self._gap_ns
+            return None
+        if now_ns < self._next_ns:
+            return None
+        request = self._requests[0]
+        self._requests.rotate(-1)
+        self._asked = request[0]
+        self._deadline_ns = now_ns + len(request) * self._settings.char_ns + self._limit_ns
+        return request
+
+
+class ModbusServer(Station):
+    """A door interface: `inputs` change register 0 at their times; registers 1 to 3 hold fixed values."""
+
+    def __init__(
+        self,
+        name: str,
+        address: int,
+        settings: LineSettings,
+        *,
+        reply_ns: int,
+        rng: np.random.Generator,
+        inputs: Iterable[tuple[int, int]] = (),
+        answers: bool = True,
+    ) -> None:
+        self.name = name
+        self.address = address
+        self._settings = settings
+        self._reply_ns = max(reply_ns, round(3.5 * settings.char_ns))
+        self._rng = rng
+        self._inputs = deque(sorted(inputs))
+        self._registers = [0, 0x0100 | address, 1200, 0]
+        self._answers = answers
+        self._decoder = BusDecoder(settings)
+        self._due: tuple[int, bytes] | None = None
+
+    def hear(self, chunk: Chunk) -> None:
+        """Take octets; a sound request to this address is answered after the turnaround."""
+        for frame in self._decoder.feed(chunk):
+            if (
+                frame.ok
+                and frame.protocol is Protocol.MODBUS_RTU
+                and frame.address == self.address
+                and frame.role is not Role.REPLY
+                and self._answers
+            ):
+                wait = int(self._reply_ns * (1 + 0.1 * self._rng.random()))
+                self._due = (frame.end_ns + wait, self._answer(frame))
+
+    def wake_ns(self) -> int | None:
+        """When the reply is due."""
+        return None if self._due is None else self._due[0]
+
+    def act(self, now_ns: int) -> bytes | None:
+        """Send the reply that is due."""
+        if self._due is None or now_ns < self._due[0]:
+            return None
+        octets = self._due[1]
+        self._due = None
+        return octets
+
+    def _answer(self, frame: Frame) -> bytes:
+        while self._inputs and self._inputs[0][0] <= frame.end_ns:
+            self._registers[0] = self._inputs.popleft()[1]
+        function = frame.octets[1]
+        if function != 3:
+            return build_frame(self.address, function | 0x80, b"\x01")
+        first = int.from_bytes(frame.octets[2:4], "big")
+        count = int.from_bytes(frame.octets[4:6], "big")
+        if not 1 <= count <= 125:
+            return build_frame(self.address, 0x83, b"\x03")
+        if first + count > len(self._registers):
+            return build_frame(self.address, 0x83, b"\x02")
+        values = self._registers[first : first + count]
+        body = b"".join(value.to_bytes(2, "big") for value in values)
+        return build_frame(self.address, 3, bytes((len(body),)) + body)

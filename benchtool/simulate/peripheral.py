@@ -1,0 +1,123 @@
+"""A simulated OSDP device (peripheral): a reader, keypad or door interface that answers what it is asked.
+
+Rules used (sheet section 5): the reply carries the request's sequence number and check kind; a repeated sequence
+number gets the same reply again; an unknown command a NAK 03, a wrong sequence number a NAK 04.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterable
+
+import numpy as np
+
+from benchtool.capture.chunk import Chunk
+from benchtool.capture.settings import LineSettings
+from benchtool.frames.decoder import BusDecoder
+from benchtool.frames.frame import Frame, Protocol, Role
+from benchtool.frames.osdp.build import build_frame
+from benchtool.frames.osdp.codes import Command, NakCode, Reply
+from benchtool.simulate.station import Station
+
+Event = tuple[int, int, bytes]
+"""When it happens (ns), the reply code that tells of it, and that reply's data."""
+
+_STATUS: dict[int, tuple[int, bytes]] = {
+    Command.LSTAT: (Reply.LSTATR, bytes((0, 0))),
+    Command.ISTAT: (Reply.ISTATR, bytes((0, 0))),
+    Command.OSTAT: (Reply.OSTATR, bytes((0,))),
+    Command.RSTAT: (Reply.RSTATR, bytes((0,))),
+}
+_DONE = frozenset({Command.LED, Command.BUZ, Command.OUT, Command.TEXT, Command.KEEPACTIVE, Command.ACURXSIZE})
+
+
+class Peripheral(Station):
+    """A device at `address` that answers about `reply_ns` after it was asked, with events of its own at their times.
+
+    `identity` is the 12 octets of PDID, `capabilities` the records of PDCAP.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        address: int,
+        settings: LineSettings,
+        *,
+        identity: bytes,
+        capabilities: bytes,
+        reply_ns: int,
+        rng: np.random.Generator,
+        events: Iterable[Event] = (),
+        answers: bool = True,
+    ) -> None:
+        self.name = name
+        self.address = address
+        self._settings = settings
+        self._identity = identity
+        self._capabilities = capabilities
+        self._reply_ns = reply_ns
+        self._rng = rng
+        self._events = deque(sorted(events))
+        self._answers = answers
+        self._decoder = BusDecoder(settings)
+        self._sequence: int | None = None
+        self._last_reply = b""
+        self._due: tuple[int, bytes] | None = None
+
+    def hear(self, chunk: Chunk) -> None:
+        """Take octets; a sound command to this address is answered after the turnaround."""
+        for frame in self._decoder.feed(chunk):
+            if (
+                frame.ok
+                and frame.protocol is Protocol.OSDP
+                and frame.role is Role.REQUEST
+                and frame.address in (self.address, 127)
+                and self._answers
+            ):
+                wait = int(self._reply_ns * (1 + 0.1 * self._rng.random()))
+                self._due = (frame.end_ns + wait, self._answer(frame))
+
+    def wake_ns(self) -> int | None:
+        """When the reply is due; None while nobody has asked."""
+        return None if self._due is None else self._due[0]
+
+    def act(self, now_ns: int) -> bytes | None:
+        """Send the reply that is due."""
+        if self._due is None or now_ns < self._due[0]:
+            return None
+        octets = self._due[1]
+        self._due = None
+        return octets
+
+    def _answer(self, frame: Frame) -> bytes:
+        control = frame.octets[4]
+        sequence = control & 0x03
+        if sequence and sequence == self._sequence:
+            return self._last_reply
+        if self._sequence is not None and sequence and sequence != self._sequence % 3 + 1:
+            code, data = Reply.NAK, bytes((NakCode.SEQUENCE,))
+        elif control & 0x08:
+            code, data = Reply.NAK, bytes((NakCode.SECURITY_UNSUPPORTED,))
+        else:
+            code, data = self._do(frame.octets[5], frame.end_ns)
+            self._sequence = sequence
+        reply = build_frame(self.address, code, data, sequence=sequence, crc=bool(control & 0x04), reply=True)
+        self._last_reply = reply
+        return reply
+
+    def _do(self, command: int, now_ns: int) -> tuple[Reply, bytes]:
+        if command == Command.POLL:
+            if self._events and self._events[0][0] <= now_ns:
+                _, code, data = self._events.popleft()
+                return Reply(code), data
+            return Reply.ACK, b""
+        if command == Command.ID:
+            return Reply.PDID, self._identity
+        if command == Command.CAP:
+            return Reply.PDCAP, self._capabilities
+        if command in _STATUS:
+            code, data = _STATUS[command]
+            return Reply(code), data
+        if command in _DONE:
+            return Reply.ACK, b""
+        return Reply.NAK, bytes((NakCode.UNKNOWN_COMMAND,))
