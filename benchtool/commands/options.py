@@ -1,0 +1,110 @@
+"""Options that several commands share: how the line is set, how long to listen, where to record."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Any, TypeVar
+from urllib.parse import urlencode
+
+import click
+
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.taps.tap import Tap, TapError
+
+_F = TypeVar("_F", bound=Callable[..., Any])
+
+_DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|m|min|h)?")
+_SECONDS = {"ms": 1e-3, "s": 1.0, None: 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}
+
+
+class Duration(click.ParamType):
+    """`30s`, `5m`, `1h`, `500ms` or plain seconds; gives seconds."""
+
+    name = "duration"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Seconds as a float."""
+        if isinstance(value, float):
+            return value
+        match = _DURATION.fullmatch(str(value).strip().lower())
+        if match is None or float(match[1]) <= 0:
+            self.fail(f"'{value}' is not a time; write 30s, 5m, 1h or plain seconds", param, ctx)
+        return float(match[1]) * _SECONDS[match[2]]
+
+
+class Format(click.ParamType):
+    """A character format, `8N1`."""
+
+    name = "format"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> CharFormat:
+        """The format parsed."""
+        if isinstance(value, CharFormat):
+            return value
+        try:
+            return CharFormat.parse(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+
+
+def line_options(function: _F) -> _F:
+    """`--baud` and `--format`: what our receiver is set to."""
+    function = click.option(
+        "--format",
+        "char_format",
+        type=Format(),
+        metavar="8N1",
+        help="Data bits, parity, stop bits of our receiver; for an octet log, what the receiver was set to.",
+    )(function)
+    return click.option(
+        "--baud",
+        type=click.IntRange(50, 20_000_000),
+        metavar="RATE",
+        help="Bit rate of our receiver (9600 if nobody says); a capture or simulated bus has its own.",
+    )(function)
+
+
+def time_option(help_text: str) -> Callable[[_F], _F]:
+    """`--for`: how long to listen."""
+    return click.option("--for", "seconds", type=Duration(), metavar="30s", help=help_text)
+
+
+def tap_for(address: str, baud: int | None, char_format: CharFormat | None, seconds: float | None) -> Tap:
+    """The tap at `address`, not yet open, set as the options say; CommandError with one line if there is none."""
+    from benchtool.taps.address import open_tap
+
+    if seconds is not None and address.startswith("sim:"):
+        address = f"{address}{'&' if '?' in address else '?'}{urlencode({'for': f'{seconds:g}'})}"
+    try:
+        settings = _settings(address, baud, char_format)
+        return open_tap(address, settings)
+    except TapError as error:
+        raise tap_failed(error) from None
+    except ValueError as error:
+        raise CommandError(str(error), Exit.USAGE) from None
+
+
+def _settings(address: str, baud: int | None, char_format: CharFormat | None) -> LineSettings | None:
+    if baud is None and char_format is None:
+        return None
+    base = LineSettings()
+    if (baud is None or char_format is None) and "://" not in address and not address.startswith("/dev/"):
+        from benchtool.taps.address import open_tap
+        from benchtool.taps.file import FileTap
+        from benchtool.taps.simulated import SimulatedTap
+
+        tap = open_tap(address)
+        if isinstance(tap, FileTap | SimulatedTap):
+            with tap:
+                base = tap.info.settings
+    return LineSettings(baud or base.baud, char_format or base.format)
+
+
+_WRONG_ADDRESS = {"bad-address": Exit.USAGE, "foreign": Exit.INPUT, "truncated": Exit.INPUT}
+
+
+def tap_failed(error: TapError) -> CommandError:
+    """The command's error for a tap that cannot be opened or read."""
+    return CommandError(str(error), _WRONG_ADDRESS.get(error.reason, Exit.TAP))

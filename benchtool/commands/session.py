@@ -1,0 +1,175 @@
+"""The one loop that all listening commands share: tap → recording, tallies, decoder → whoever looks on."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+
+from benchtool.capture.chunk import Item, LineCounts
+from benchtool.capture.files import CaptureError, Recorder
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.options import tap_failed
+from benchtool.diagnose.evidence import Gatherer
+from benchtool.frames.decoder import BusDecoder
+from benchtool.frames.frame import Frame
+from benchtool.measure.tally import Tally
+from benchtool.taps.tap import Tap, TapError
+
+_WAIT_S = 0.05
+_FLUSH_NS = 1_000_000_000
+
+
+class Session:
+    """Listens at a tap until it ends, the time is up, or Ctrl-C; then `figures` and `evidence` are complete.
+
+    `on_item` and `on_frame` are called as things happen, in order; `on_notice` with lines for the user.
+    """
+
+    def __init__(
+        self,
+        tap: Tap,
+        *,
+        seconds: float | None = None,
+        record: str | None = None,
+        overwrite: bool = False,
+        on_item: Callable[[Item], None] | None = None,
+        on_frame: Callable[[Frame], None] | None = None,
+        on_notice: Callable[[str], None] | None = None,
+        progress: Callable[[int, int], None] | None = None,
+    ) -> None:
+        self.tap = tap
+        self.stopped_by_user = False
+        self._seconds = seconds
+        self._record = record
+        self._overwrite = overwrite
+        self._on_item = on_item
+        self._on_frame = on_frame
+        self._on_notice = on_notice
+        self._progress = progress
+        self._recorder: Recorder | None = None
+        self._notices_shown = 0
+        self._frames = 0
+        self._failed: CommandError | None = None
+
+    def run(self, on_open: Callable[[Tap], None] | None = None) -> None:
+        """Listen. CommandError when the tap cannot be opened; a later failure is raised after all is counted."""
+        with ExitStack() as stack:
+            try:
+                stack.enter_context(self.tap)
+            except TapError as error:
+                raise tap_failed(error) from None
+            info = self.tap.info
+            self.decoder = BusDecoder(info.settings, info.resolution_ns)
+            self.tally = Tally(info)
+            self.gatherer = Gatherer(self.tally)
+            if self._record is not None:
+                self._recorder = self._open_recorder(stack)
+            if on_open is not None:
+                on_open(self.tap)
+            with _terminate_as_interrupt():
+                try:
+                    self._listen()
+                except KeyboardInterrupt:
+                    self.stopped_by_user = True
+                except TapError as error:
+                    self._failed = tap_failed(error)
+                except CaptureError as error:
+                    self._failed = CommandError(str(error), Exit.OUTPUT)
+                self._take(self.decoder.close())
+                self.gatherer.close(self.tap.now_ns)
+                self._show_notices()
+        self._show_notices()
+
+    @property
+    def failure(self) -> CommandError | None:
+        """What ended the listening early, to be raised once the result is printed."""
+        return self._failed
+
+    def _open_recorder(self, stack: ExitStack) -> Recorder:
+        assert self._record is not None
+        try:
+            return stack.enter_context(Recorder(self._record, self.tap.info, overwrite=self._overwrite))
+        except CaptureError as error:
+            raise CommandError(str(error), Exit.OUTPUT) from None
+
+    def _listen(self) -> None:
+        tap, decoder = self.tap, self.decoder
+        end_ns = None if self._seconds is None else round(self._seconds * 1e9)
+        flushed_ns = 0
+        while not tap.ended:
+            wait_s = _WAIT_S if end_ns is None else min(_WAIT_S, max(0.0, (end_ns - tap.now_ns) / 1e9))
+            for item in tap.read(wait_s):
+                if end_ns is not None and item.t_ns >= end_ns:
+                    return
+                if self._recorder is not None:
+                    self._recorder.write(item)
+                if self._on_item is not None:
+                    self._on_item(item)
+                self.gatherer.item(item)
+                if not isinstance(item, LineCounts):
+                    self._take(decoder.feed(item))
+            now_ns = tap.now_ns
+            self._take(decoder.flush(now_ns))
+            if self._recorder is not None and now_ns - flushed_ns >= _FLUSH_NS:
+                self._recorder.flush()
+                flushed_ns = now_ns
+            self._show_notices()
+            if self._progress is not None:
+                self._progress(now_ns, self._frames)
+            if end_ns is not None and now_ns >= end_ns:
+                return
+
+    def _take(self, frames: list[Frame]) -> None:
+        self._frames += len(frames)
+        for frame in frames:
+            self.gatherer.frame(frame)
+            if self._on_frame is not None:
+                self._on_frame(frame)
+
+    def _show_notices(self) -> None:
+        """Pass on what the tap has to say to the user, each line once."""
+        lines: list[str] = list(getattr(self.tap, "notices", ())) + list(getattr(self.tap, "problems", ()))
+        for line in lines[self._notices_shown :]:
+            if self._on_notice is not None:
+                self._on_notice(line)
+        self._notices_shown = max(self._notices_shown, len(lines))
+
+
+@contextmanager
+def _terminate_as_interrupt() -> Iterator[None]:
+    """A polite kill (SIGTERM) ends the listening as Ctrl-C does: with a usable result."""
+    try:
+        before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    except ValueError:  # not the main thread: somebody else minds the signals
+        yield
+        return
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def progress_line() -> Callable[[int, int], None] | None:
+    """A progress line on standard error, redrawn in place; None where nobody would see it."""
+    if not sys.stderr.isatty():
+        return None
+    shown = -1
+
+    def show(now_ns: int, frames: int) -> None:
+        nonlocal shown
+        second = now_ns // 500_000_000
+        if second != shown:
+            shown = second
+            sys.stderr.write(f"\rlistening: {now_ns / 1e9:.0f} s, {frames} frames (Ctrl-C ends it) ")
+            sys.stderr.flush()
+
+    return show
+
+
+def end_progress(progress: Callable[[int, int], None] | None) -> None:
+    """Wipe the progress line."""
+    if progress is not None:
+        sys.stderr.write("\r" + " " * 60 + "\r")
+        sys.stderr.flush()

@@ -1,0 +1,102 @@
+"""A diagnosis as text for a person on a ladder, and as the object that `diagnose --json` prints."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Step
+from benchtool.reports.frame_text import figures_object, figures_text
+
+_WIDTH = 79
+_SURE = ((0.95, "practically certain"), (0.75, "very likely"), (0.5, "likely"), (0.2, "possible"), (0.0, "unlikely"))
+
+
+def sure(probability: float) -> str:
+    """A probability in words."""
+    return next(word for least, word in _SURE if probability >= least)
+
+
+def _wrap(text: str, first: str, rest: str | None = None) -> list[str]:
+    later = " " * len(first) if rest is None else rest
+    return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
+
+
+def finding_text(number: int, finding: Finding, *, brief: bool) -> list[str]:
+    """One finding: headline, evidence with weights, what else, how to mend."""
+    place = "" if finding.place in ("bus", "tap") else f" at {finding.place}"
+    head = f"{number}. {finding.cause.value}{place}: {finding.probability:.0%} ({sure(finding.probability)})"
+    lines = [head, *_wrap(finding.summary, "   ")]
+    if brief:
+        return lines
+    for proof in finding.evidence:
+        lines += _wrap(f"{proof.text} ({_weight(proof.weight)})", "   - ")
+    if finding.could_also_be:
+        lines += _wrap(f"Could also be: {'; '.join(finding.could_also_be)}.", "   ")
+    lines += [line for todo in finding.todo for line in _wrap(todo, "   > ")]
+    return lines
+
+
+def _weight(weight: float) -> str:
+    if abs(weight) < 0.05:
+        return "speaks neither way"
+    if weight > 6:
+        return "for it: over a million times likelier so"
+    if weight < -6:
+        return "against it: over a million times less likely so"
+    factor = 10 ** abs(weight)
+    shown = f"{factor:.1f}" if factor < 10 else f"{factor:,.0f}"
+    return f"for it: {shown} times likelier so" if weight > 0 else f"against it: {shown} times less likely so"
+
+
+def step_text(number: int, step: Step) -> list[str]:
+    """A next step with its readings and caution."""
+    lines = _wrap(step.do, f"{number}. ")
+    lines += [line for reading in step.expect for line in _wrap(reading, "   - ")]
+    if step.caution:
+        lines += _wrap(f"Caution: {step.caution}", "   ! ", "     ")
+    return lines
+
+
+def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
+    """The whole diagnosis: findings first, next steps, what could not be seen, raw figures last."""
+    lines = ["FINDINGS, most probable first"]
+    for number, finding in enumerate(diagnosis.findings, 1):
+        lines += finding_text(number, finding, brief=number > 1 and finding.probability < 0.1)
+    lines += ["", "NEXT"]
+    for number, step in enumerate(diagnosis.next, 1):
+        lines += step_text(number, step)
+    if diagnosis.limits:
+        lines += ["", "WHAT COULD NOT BE SEEN"]
+        lines += [line for limit in diagnosis.limits for line in _wrap(limit, "- ")]
+    lines += ["", "FIGURES", *figures_text(diagnosis.figures)]
+    return lines
+
+
+def diagnosis_object(diagnosis: Diagnosis) -> dict[str, Any]:
+    """What `diagnose --json` prints (docs/json.md)."""
+    return {
+        "findings": [_finding_object(finding) for finding in diagnosis.findings],
+        "next": [{"do": step.do, "expect": list(step.expect), "caution": step.caution} for step in diagnosis.next],
+        "limits": list(diagnosis.limits),
+        "figures": figures_object(diagnosis.figures),
+    }
+
+
+def _finding_object(finding: Finding) -> dict[str, Any]:
+    return {
+        "cause": finding.cause.value,
+        "place": finding.place,
+        "probability": finding.probability,
+        "summary": finding.summary,
+        "evidence": [
+            {"text": proof.text, "weight": proof.weight, "numbers": proof.numbers} for proof in finding.evidence
+        ],
+        "could_also_be": list(finding.could_also_be),
+        "todo": list(finding.todo),
+    }
+
+
+def is_fault(diagnosis: Diagnosis) -> bool:
+    """Whether the leading finding is something wrong."""
+    return diagnosis.findings[0].cause is not Cause.HEALTHY

@@ -1,0 +1,271 @@
+"""A frame, a gap or a summary as one line or a few lines of text, and as the objects that `--json` prints.
+
+Secrets stay hidden unless asked for. Line errors are said in words, never by colour. ASCII only where the terminal
+cannot show more.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from benchtool.capture.chunk import Gap, LineCounts, LineErrors, Mark, TapInfo
+from benchtool.frames.card.decode import decode
+from benchtool.frames.explain import explain
+from benchtool.frames.frame import Frame, Protocol, Reason, Role
+from benchtool.frames.meaning import HIDDEN, Field, Meaning
+from benchtool.measure.spread import SpreadFigures
+from benchtool.measure.tally import AddressFigures, Figures
+
+_MARK_WORDS = ((Mark.FRAMING, "framing"), (Mark.PARITY, "parity"), (Mark.BREAK, "break"), (Mark.OVERRUN, "overrun"))
+_MOST_OCTETS = 16
+
+REASON_WORDS = {
+    Reason.OK: "ok",
+    Reason.CHECK_FAILED: "BAD check value",
+    Reason.TRUNCATED: "BAD cut off",
+    Reason.BAD_HEADER: "BAD header",
+    Reason.NOT_RECOGNISED: "BAD not recognised",
+}
+
+HEADER = f"{'time s':>10} {'silence':>9}  {'who':<9} what"
+
+
+def card_reads(meaning: Meaning) -> list[dict[str, Any]]:
+    """The card formats that fit a RAW reply's bits, as for `card --json`; empty for other frames."""
+    bits = next((field.value for field in meaning.fields if field.name == "bits"), None)
+    if not isinstance(bits, str) or not bits:
+        return []
+    return [
+        {
+            "format": read.format.name,
+            "site_code": read.site_code,
+            "card_number": read.card_number,
+            "parity_ok": read.parity_ok,
+        }
+        for read in decode(bits)
+    ]
+
+
+def _card_words(meaning: Meaning, show_secrets: bool) -> str:
+    reads = card_reads(meaning)
+    if not reads:
+        return ""
+    words = []
+    for read in reads:
+        site = "" if read["site_code"] is None else f" site {read['site_code'] if show_secrets else HIDDEN}"
+        number = read["card_number"] if show_secrets else HIDDEN
+        words.append(f"{read['format']}{site} number {number} parity {'ok' if read['parity_ok'] else 'WRONG'}")
+    return " = " + " or ".join(words)
+
+
+def who(frame: Frame) -> str:
+    """Direction and address: `-> 5` to device 5, `<- 5` from it."""
+    if frame.protocol is Protocol.UNKNOWN or frame.address is None:
+        return "?"
+    arrow = {Role.REQUEST: "->", Role.REPLY: "<-", Role.UNKNOWN: "--"}[frame.role]
+    return f"{arrow} {frame.address}"
+
+
+def octets_text(octets: bytes, most: int = _MOST_OCTETS) -> str:
+    """Hex octets, spaced; the rest counted."""
+    text = octets[:most].hex(" ").upper()
+    return text if len(octets) <= most else f"{text} … {len(octets) - most} more"
+
+
+def marks_text(marks: bytes) -> str:
+    """Line errors in words: how many of each kind."""
+    words = []
+    for bit, word in _MARK_WORDS:
+        count = sum(1 for mark in marks if mark & bit)
+        if count:
+            words.append(f"{word} ×{count}" if count > 1 else word)
+    return ", ".join(words)
+
+
+def frame_line(frame: Frame, *, show_secrets: bool = False, show_octets: bool = False) -> str:
+    """One line: time, silence before, who, what it is and says, verdict."""
+    silence = "" if frame.silence_ns is None else f"{frame.silence_ns / 1e6:.1f} ms"
+    meaning = explain(frame)
+    if frame.protocol is Protocol.UNKNOWN:
+        what = f"{len(frame.octets)} unknown octet{'s' if len(frame.octets) != 1 else ''}: {octets_text(frame.octets)}"
+    else:
+        what = f"{meaning.name or '?':<8} {meaning.text(show_secrets=show_secrets)}{_card_words(meaning, show_secrets)}"
+    verdict = REASON_WORDS[frame.reason]
+    line = f"{frame.t_ns / 1e9:10.4f} {silence:>9}  {who(frame):<9} {what}  [{verdict}]"
+    if frame.marks:
+        line += f" [line errors: {marks_text(frame.marks)}]"
+    if show_octets and frame.protocol is not Protocol.UNKNOWN:
+        line += f"\n{'':22}{frame.octets.hex(' ').upper()}"
+    return line
+
+
+def gap_line(gap: Gap) -> str:
+    """A time in which nothing could be heard."""
+    return f"{gap.t_ns / 1e9:10.4f} {(gap.end_ns - gap.t_ns) / 1e6:6.0f} ms  ---       not heard: {gap.why}"
+
+
+def _field(field: Field, show_secrets: bool) -> Any:
+    return None if field.secret and not show_secrets else field.value
+
+
+def frame_object(frame: Frame, *, show_secrets: bool = False) -> dict[str, Any]:
+    """What `listen --json` prints for a frame (docs/json.md)."""
+    meaning = explain(frame)
+    cards = card_reads(meaning)
+    made: dict[str, Any] = {
+        "kind": "frame",
+        "t": frame.t_ns / 1e9,
+        "protocol": frame.protocol.value,
+        "address": frame.address,
+        "name": meaning.name,
+        "ok": frame.ok,
+        "reason": None if frame.ok else frame.reason.value,
+        "octets": frame.octets.hex(),
+        "role": frame.role.value,
+        "title": meaning.title,
+        "fields": {field.name: _field(field, show_secrets) for field in meaning.fields},
+        "problems": list(meaning.problems),
+        "end": frame.end_ns / 1e9,
+        "silence": None if frame.silence_ns is None else frame.silence_ns / 1e9,
+        "lead": frame.lead.hex(),
+        "line_errors": marks_object(frame.marks),
+    }
+    if cards:
+        for card in cards:
+            if not show_secrets:
+                card["site_code"] = card["card_number"] = None
+        made["cards"] = cards
+    return made
+
+
+def marks_object(marks: bytes) -> list[dict[str, Any]]:
+    """Marked octets: their place in the frame and the kinds of error."""
+    return [
+        {"octet": index, "kinds": [word for bit, word in _MARK_WORDS if mark & bit]}
+        for index, mark in enumerate(marks)
+        if mark
+    ]
+
+
+def gap_object(gap: Gap) -> dict[str, Any]:
+    """A gap for `--json`."""
+    return {"kind": "gap", "t": gap.t_ns / 1e9, "end": gap.end_ns / 1e9, "why": gap.why}
+
+
+def counts_object(counts: LineCounts) -> dict[str, Any]:
+    """Counted line errors for `--json`."""
+    return {
+        "kind": "line-errors",
+        "t": counts.t_ns / 1e9,
+        "framing": counts.framing,
+        "parity": counts.parity,
+        "break": counts.breaks,
+        "overrun": counts.overrun,
+    }
+
+
+def tap_object(info: TapInfo) -> dict[str, Any]:
+    """The tap for `--json`: always the first line."""
+    return {
+        "kind": "tap",
+        "tap": info.name,
+        "baud": info.settings.baud,
+        "format": str(info.settings.format),
+        "line_errors": info.line_errors.value,
+        "resolution": info.resolution_ns / 1e9,
+        "anchor": info.anchor_ns / 1e9 if info.anchor_ns else None,
+    }
+
+
+_LINE_ERROR_WORDS = {
+    LineErrors.MARKED: "each damaged octet is marked",
+    LineErrors.COUNTED: "counted, not tied to octets",
+    LineErrors.UNAVAILABLE: "cannot be seen at this tap",
+}
+
+
+def tap_line(info: TapInfo) -> str:
+    """One line: what we listen to and how."""
+    return f"tap {info.name}, {info.settings}; line errors: {_LINE_ERROR_WORDS[info.line_errors]}"
+
+
+def _spread_object(figures: SpreadFigures) -> dict[str, Any]:
+    def seconds(value: int | None) -> float | None:
+        return None if value is None else value / 1e9
+
+    return {
+        "count": figures.count,
+        "min": seconds(figures.least_ns),
+        "median": seconds(figures.median_ns),
+        "p99": seconds(figures.p99_ns),
+        "max": seconds(figures.greatest_ns),
+    }
+
+
+def figures_object(figures: Figures) -> dict[str, Any]:
+    """The tallies for `--json` (docs/json.md); line errors are null where the tap cannot see them."""
+    blind = figures.line_errors is LineErrors.UNAVAILABLE
+    return {
+        "elapsed": figures.elapsed_ns / 1e9,
+        "octets": figures.octets,
+        "frames": {protocol.value: count for protocol, count in figures.frames_ok.items()},
+        "damaged": {reason.value: count for reason, count in figures.frames_bad.items()},
+        "unknown_octets": figures.unknown_octets,
+        "resynchronisations": figures.resynchronisations,
+        "line_error_capability": figures.line_errors.value,
+        "line_errors": None if blind else dict(figures.marks),
+        "gaps": figures.gaps,
+        "bus_load": round(figures.bus_load, 4),
+        "resolution": figures.resolution_ns / 1e9,
+        "silence": _spread_object(figures.silence),
+        "turnaround": _spread_object(figures.turnaround),
+        "addresses": [_address_object(address) for address in figures.addresses],
+        "decoder_counters": dict(figures.decoder_counters),
+    }
+
+
+def _address_object(address: AddressFigures) -> dict[str, Any]:
+    return {
+        "protocol": address.protocol.value,
+        "address": address.address,
+        "requests": address.requests,
+        "answered": address.answered,
+        "silent": address.silent,
+        "damaged": address.damaged,
+        "check_failures": address.check_failures,
+        "unasked": address.unasked,
+        "latency": _spread_object(address.latency),
+    }
+
+
+def _ms(value: int | None) -> str:
+    return "-" if value is None else f"{value / 1e6:.1f}"
+
+
+def figures_text(figures: Figures) -> list[str]:
+    """The tallies as a few lines and a table a person can read at arm's length."""
+    frames = ", ".join(f"{count} {protocol.value}" for protocol, count in figures.frames_ok.items()) or "none"
+    damaged = ", ".join(f"{count} {reason.value}" for reason, count in figures.frames_bad.items()) or "none"
+    lines = [
+        f"heard {figures.octets} octets in {figures.elapsed_ns / 1e9:.1f} s, bus load {figures.bus_load:.1%}",
+        f"sound frames: {frames}; damaged frames and spans: {damaged}",
+    ]
+    if figures.line_errors is LineErrors.UNAVAILABLE:
+        lines.append("line errors: cannot be seen at this tap, so none shown proves nothing")
+    else:
+        seen = ", ".join(f"{count} {name}" for name, count in figures.marks.items() if count) or "none"
+        lines.append(f"line errors: {seen}")
+    if figures.gaps:
+        lines.append(f"gaps in which nothing could be heard: {figures.gaps}")
+    if figures.addresses:
+        lines.append("")
+        lines.append("address      asked answered silent damaged   reply ms: min  median     99 %")
+        lines.extend(
+            f"{row.protocol.value[:6]:<6} {row.address:>4} {row.requests:>7} {row.answered:>8} {row.silent:>6} "
+            f"{row.damaged:>7} {_ms(row.latency.least_ns):>15} {_ms(row.latency.median_ns):>7} "
+            f"{_ms(row.latency.p99_ns):>8}"
+            for row in figures.addresses
+        )
+        if figures.resolution_ns >= 1_000_000:
+            lines.append(f"times are no finer than {figures.resolution_ns / 1e6:g} ms at this tap")
+    return lines
