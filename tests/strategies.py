@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from hypothesis import strategies as st
 
+from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, LineErrors, TapInfo
+from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.frames.card.formats import CardFormat
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, Reply
@@ -60,3 +62,40 @@ def card_frames(rows: tuple[CardFormat, ...]) -> st.SearchStrategy[tuple[CardFor
         return st.tuples(st.just(row), site, st.integers(0, row.number.largest))
 
     return st.sampled_from(rows).flatmap(numbers)
+
+
+def capture_items(largest_mark: int = 15) -> st.SearchStrategy[Item]:
+    """Anything a capture can hold, with times in no order, ends before beginnings, empty chunks, marks of all sorts."""
+    times = st.one_of(st.integers(-(10**6), 10**6), st.integers(0, 10**13), st.just(0), st.integers(-(2**61), 2**61))
+    directions = st.sampled_from(Direction)
+
+    def chunk(t_ns: int, end_ns: int, pair: tuple[bytes, bytes], direction: Direction) -> Chunk:
+        return Chunk(t_ns, end_ns, *pair, direction)
+
+    def marked(octets: bytes) -> st.SearchStrategy[tuple[bytes, bytes]]:
+        marks = st.lists(st.integers(0, largest_mark), min_size=len(octets), max_size=len(octets)).map(bytes)
+        return st.tuples(st.just(octets), st.one_of(st.just(b""), marks))
+
+    pairs = st.binary(max_size=40).flatmap(marked)
+    chunks = st.builds(chunk, times, times, pairs, directions)
+    counts = st.integers(0, 2**64 - 1)
+    return st.one_of(
+        chunks,
+        st.builds(Gap, times, times, st.text(max_size=40)),
+        st.builds(LineCounts, times, counts, counts, counts, counts),
+    )
+
+
+def tap_infos() -> st.SearchStrategy[TapInfo]:
+    """Descriptions of a tap, as a capture keeps them."""
+    formats = st.builds(
+        CharFormat, st.sampled_from([5, 6, 7, 8]), st.sampled_from(Parity), st.sampled_from([1.0, 1.5, 2.0])
+    )
+    return st.builds(
+        TapInfo,
+        st.text(max_size=40),
+        st.builds(LineSettings, st.integers(50, 20_000_000), formats),
+        st.sampled_from(LineErrors),
+        st.integers(0, 10**10),
+        st.one_of(st.just(0), st.integers(1, 2 * 10**18)),
+    )

@@ -32,6 +32,7 @@ class LogReader:
         self._name = name
         self._given = settings
         self._problems = problems
+        self._header_fault = ""
         self.info = TapInfo(name)
 
     def _lines(self) -> Iterator[tuple[int, str, bool]]:
@@ -93,13 +94,15 @@ class LogReader:
         try:
             self.info = info_from(replace(self.info, name=values.get("name", self._name)), values)
         except ValueError as error:
-            self._problems.note("bad headers", f"the '#! tap' line: {error}; defaults are used")
+            self._header_fault = f"the '#! tap' line: {error}; defaults are used"
         if self._given is not None:
             self.info = replace(self.info, settings=self._given)
         return self.info
 
     def items(self) -> Iterator[Item]:
         """Every item, in order of the file; lines that cannot be read are noted and passed over."""
+        if self._header_fault:
+            self._problems.note("bad headers", self._header_fault)
         char_ns = self.info.settings.char_ns
         blind = self.info.line_errors is LineErrors.UNAVAILABLE
         latest = None
