@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-_NO_OHM = 1e-9
+_NO_OHM = 1e-6
 
 
 class Run(NamedTuple):

@@ -65,9 +65,7 @@ def compare(volts: Floats, receiver: Receiver, before: bool) -> Bools:
 
 
 def _margin(volts: Floats, marks: Bools, receiver: Receiver, before: bool) -> float:
-    """The smallest voltage that would change any of the comparator's answers."""
-    if not len(volts):
-        return math.inf
+    """The smallest voltage that would change any of the comparator's answers; there is at least one."""
     half = receiver.hysteresis_v / 2
     low, high = receiver.threshold_v - half, receiver.threshold_v + half
     stay = np.where(marks, volts - low, high - volts)
@@ -139,8 +137,9 @@ class Link:
     ) -> list[ReceivedOctet]:
         """Octets that noise makes at a listener during a silence; times from its start.
 
-        Only ticks at which noise first changes the comparator are drawn, with two characters' time after each. The
-        work is capped: after 500 of such disturbances the rest of the silence is taken as quiet.
+        Only ticks at which noise first changes the comparator are drawn, with as much time after each as it
+        takes until the receiver is idle again. The work is capped: after 500 stretches of two characters' time the rest
+        of the silence is taken as quiet.
         """
         noise = self.pair.noise
         idle, state = self._idle_of(listener)
@@ -158,23 +157,36 @@ class Link:
         if not noise.has_impulses:
             bursts = bursts[:0]
         size = int(2 * heard.format.bits * receiver.oversample)
-        now, found = 0.0, list[ReceivedOctet]()
+        now, origin, before = 0.0, 0.0, state
+        decoder: GridDecoder | None = None
+        ticks: list[tuple[int, int, int]] = []
+        found: list[ReceivedOctet] = []
         for _ in range(_STRAY_WINDOWS):
-            crossing = now + float(rng.geometric(share)) * tick if share else math.inf
-            later = bursts[np.searchsorted(bursts, now) :]
-            burst = float(later[0]) if len(later) else math.inf
-            begin = min(crossing, burst)
-            if begin >= duration_s:
+            forced = False
+            if decoder is None:
+                crossing = now + float(rng.geometric(share)) * tick if share else math.inf
+                place = int(np.searchsorted(bursts, now))
+                burst = float(bursts[place]) if place < len(bursts) else math.inf
+                now = origin = min(crossing, burst)
+                forced = crossing <= burst
+                decoder, ticks, before = GridDecoder(heard.format, receiver.oversample, high=state), [], state
+            if now >= duration_s:
                 break
             volts = idle + rng.standard_normal(size) * noise.rms_v
-            self._add_bursts(volts, later[later < begin + size * tick] - begin, tick, rng)
-            if crossing <= burst:
+            first, last = np.searchsorted(bursts, (now - noise.impulse_s, now + size * tick))
+            self._add_bursts(volts, bursts[first:last] - now, tick, rng)
+            if forced:
                 volts[0] = trip + (-1e-9 if state else 1e-9)
-            decoder = GridDecoder(heard.format, receiver.oversample, high=state)
-            octets = receiver.timed(decoder.feed(compare(volts, comparator, state).tobytes()), begin)
-            found += [octet for octet in octets if octet.end_s <= duration_s]
-            now = begin + size * tick
-        return found
+            marks = compare(volts, comparator, before)
+            before = bool(marks[-1])
+            ticks += decoder.feed(marks.tobytes())
+            now += size * tick
+            if before == state and (decoder.is_idle if state else decoder.is_held_low):
+                found += receiver.timed(ticks, origin)
+                decoder = None
+        if decoder is not None:
+            found += receiver.timed(ticks, origin)
+        return [octet for octet in found if octet.end_s <= duration_s]
 
     def _idle_of(self, listener: str) -> tuple[float, bool]:
         known = self._idle.get(listener)

@@ -33,6 +33,9 @@ __all__ = [
 ]
 
 
+_RELEASE_POINTS = 4096
+
+
 class Transfer(NamedTuple):
     """How one driver is seen at one node, as that node's leads give it. Volts."""
 
@@ -43,6 +46,8 @@ class Transfer(NamedTuple):
     """One step of the driver from space to mark."""
     release: StepResponse
     """The driver letting go of the pair while at mark."""
+    drop: float
+    """Steady voltage across the driver's own resistance at mark, signed as the listener's leads see it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,16 +132,14 @@ class Pair:
             return np.full(len(times_s), idle)
         seen = self.transfer(driver_node, at_node)
         driver = self.node(driver_node).driver
-        result = np.full(len(times_s), seen.mark)
-        _add_edges(result, times_s, signal, seen.edge)
-        # The edge's shape serves for the enabling too: from the idle level to mark.
-        before = np.flatnonzero(times_s < seen.edge.settled_s - driver.lead_s)
-        if len(before):
-            risen = seen.edge.at(times_s[before] + driver.lead_s) / seen.edge.volts[-1]
-            result[before] -= (seen.mark - idle) * (1.0 - risen)
+        result = _driven(times_s, signal, seen, driver.lead_s)
         end = signal.duration_s + driver.hold_s
         after = np.flatnonzero(times_s > end + seen.release.times_s[0])
         result[after] += seen.release.at(times_s[after] - end)
+        near = self.transfer(driver_node, driver_node)
+        last = float(signal.times_s[-1]) if len(signal.times_s) else -driver.lead_s
+        if len(after) and last + near.edge.settled_s > end:
+            _silence_ringing(result, times_s, after, end, signal, near, seen, driver.lead_s)
         return result
 
     def transfer(self, driver_node: str, at_node: str) -> Transfer:
@@ -180,6 +183,7 @@ class Pair:
                     sign * float(mark[at]),
                     StepResponse(edges[at].times_s, edges[at].volts * (2 * sign * source)),
                     StepResponse(releases[at].times_s, releases[at].volts * (-sign * amperes)),
+                    sign * amperes * driver.output_ohm,
                 )
 
     def _joints(self, *extra_m: float) -> list[float]:
@@ -215,6 +219,18 @@ def _sign(node: Node) -> float:
     return -1.0 if node.reversed_pair else 1.0
 
 
+def _driven(times_s: Floats, signal: Signal, seen: Transfer, lead_s: float) -> Floats:
+    """Volts as if the driver never let go: idle, enabled at minus `lead_s`, then the signal."""
+    result = np.full(len(times_s), seen.mark)
+    _add_edges(result, times_s, signal, seen.edge)
+    # The edge's shape serves for the enabling too: from the idle level to mark.
+    before = np.flatnonzero(times_s < seen.edge.settled_s - lead_s)
+    if len(before):
+        risen = seen.edge.at(times_s[before] + lead_s) / seen.edge.volts[-1]
+        result[before] -= (seen.mark - seen.idle) * (1.0 - risen)
+    return result
+
+
 def _add_edges(result: Floats, times_s: Floats, signal: Signal, step: StepResponse) -> None:
     """Add to a mark level what a signal's edges do. Only edges that have not settled cost anything."""
     edges = signal.times_s
@@ -230,3 +246,31 @@ def _add_edges(result: Floats, times_s: Floats, signal: Signal, step: StepRespon
         place = place + 1
         more = place < last
         moving, place, last = moving[more], place[more], last[more]
+
+
+def _silence_ringing(
+    result: Floats,
+    times_s: Floats,
+    after: NDArray[np.intp],
+    end: float,
+    signal: Signal,
+    near: Transfer,
+    seen: Transfer,
+    lead_s: float,
+) -> None:
+    """Take out the driver's part in reflections that still run when it lets go.
+
+    An opened switch is a source of minus the current that would have gone on flowing: besides the steady
+    current, whose end is the release response, that of the reflections.
+    """
+    span = float(times_s[after].max()) - end
+    step = max(float(near.edge.times_s[1] - near.edge.times_s[0]), span / _RELEASE_POINTS)
+    grid = np.arange(int(span / step) + 2) * step
+    ringing = _driven(end + grid, signal, near, lead_s) - near.mark
+    # The current falls as the driver's own voltage rises; the release holds the steady current already.
+    kernel = np.diff(seen.release.at(grid), prepend=0.0)
+    size = 1 << (2 * len(grid) - 1).bit_length()
+    current = -ringing / near.drop
+    extra = np.fft.irfft(np.fft.rfft(current, size) * np.fft.rfft(kernel, size), size)[: len(grid)]
+    place = times_s[after] - end
+    result[after] += np.interp(place, grid, extra, left=0.0)

@@ -121,6 +121,16 @@ class GridDecoder:
         self._pending = b""
         self._base = 0
 
+    @property
+    def is_idle(self) -> bool:
+        """True if nothing has begun: no low sample since the last character, and not waiting for high."""
+        return self._high and not self._pending
+
+    @property
+    def is_held_low(self) -> bool:
+        """True if it waits for the line to go high."""
+        return not self._high
+
     def feed(self, samples: bytes) -> list[tuple[int, int, int]]:
         """Take samples (0 or 1 an octet); give (value, marks, tick of the start edge) for each finished character."""
         line = self._pending + samples if self._pending else samples
@@ -152,8 +162,9 @@ class GridDecoder:
                 position = edge + vote + 3
                 continue
             found.append((reading.value, reading.marks, self._base + edge))
-            position = end
             self._high = not reading.marks & Mark.FRAMING
+            # A fast sender's next start bit may be under the last of the three samples that the stop bit was voted by.
+            position = end - 1 if self._high else end
         self._pending = line[position:]
         self._base += position
         return found

@@ -1,7 +1,7 @@
 """What the wire room costs, as ratios, and where a missing terminator shows in octets.
 
-Run: `python tests/benchmarks/bench_wire.py` for the times, with `--grid` for the table of docs/line-model.md. Slots of a
-few milliseconds in turn, medians, ratios: the machine may be shared.
+Run: `python tests/benchmarks/bench_wire.py` for the times, with `--grid` for the table of docs/line-model.md.
+Slots of a few milliseconds in turn, medians, ratios: the machine may be shared.
 """
 
 from __future__ import annotations

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -111,7 +113,7 @@ def test_every_format_arrives_as_sent(
     form = LineSettings(19200, CharFormat(data, parity, stop))
     signal = encode(octets, form, gap_bits=gap)
     receiver = UartReceiver(form, ideal=ideal)
-    heard = receiver.receive(signal.marks_at, -phase * receiver.tick_s, signal.duration_s + 1e-3)
+    heard = receiver.receive(signal.marks_at, -(1 + phase) * receiver.tick_s, signal.duration_s + 1e-3)
     assert [octet.value for octet in heard] == [value & ((1 << data) - 1) for value in octets]
     assert not any(octet.marks for octet in heard)
 
@@ -275,7 +277,7 @@ def test_lumps_do_not_matter(noise: bytes, cuts: list[int], high: bool) -> None:
     whole = GridDecoder(CharFormat(), high=high).feed(samples)
     split = GridDecoder(CharFormat(), high=high)
     places = [0, *sorted(min(cut, len(samples)) for cut in cuts), len(samples)]
-    pieces = [octet for one, two in zip(places, places[1:], strict=False) for octet in split.feed(samples[one:two])]
+    pieces = [octet for one, two in pairwise(places) for octet in split.feed(samples[one:two])]
     assert pieces == whole
     assert all(0 <= edge < len(samples) for _, _, edge in whole)
 
