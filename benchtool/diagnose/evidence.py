@@ -18,6 +18,8 @@ MOST_SPANS = 300
 """Distinct damaged spans that are kept, whole bus and per address alike."""
 MOST_OCTETS = 4000
 """Octets of damaged spans that are kept with their marks for the value sets."""
+REPEAT_OCTETS = 5
+"""Spans at least this long hardly ever come out the same twice by chance."""
 _MOST_TRUTHS = 64
 _NEAR_BITS = 10
 """A damaged frame that differs in more bits than this from every sound one is not compared."""
@@ -58,6 +60,10 @@ class Evidence:
     damage: Damage
     strays: int
     """Damaged spans of one or two octets."""
+    long_spans: int
+    """Damaged spans of `REPEAT_OCTETS` or more."""
+    long_repeats: int
+    """Of those, the ones that equal an earlier one octet for octet."""
     now_ns: int
 
 
@@ -74,6 +80,7 @@ class Gatherer:
         self._copy_count = 0
         self._rose = self._fell = 0
         self._strays = 0
+        self._long_spans = self._long_repeats = 0
         self._now_ns = 0
 
     def item(self, item: Item) -> None:
@@ -113,6 +120,8 @@ class Gatherer:
             damaged_octets=tuple(self._octets),
             damage=Damage(self._copy_count, pairs, equal, self._rose, self._fell),
             strays=self._strays,
+            long_spans=self._long_spans,
+            long_repeats=self._long_repeats,
             now_ns=self._now_ns,
         )
 
@@ -125,6 +134,9 @@ class Gatherer:
 
     def _damaged(self, frame: Frame) -> None:
         span = (frame.lead + frame.octets, bytes(len(frame.lead)) + frame.marks if frame.marks else b"")
+        if len(frame.octets) >= REPEAT_OCTETS:
+            self._long_spans += 1
+            self._long_repeats += span in self._spans
         _count(self._spans, span)
         if len(self._octets) < MOST_OCTETS:
             octets, marks = span

@@ -45,6 +45,7 @@ class Piece:
     SLOTS = "slots"
     RATE = "rate"
     REPEATS = "repeats"
+    STRAYS = "strays"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,7 @@ class Posterior:
 
     probability: dict[Cause, float]
     weights: dict[Cause, dict[str, float]]
-    """log10 of likelihood under the cause over that under all others by their priors."""
+    """log10 of the likelihood under the cause over that on a healthy bus; for `healthy` over all others together."""
     silent: tuple[AddressFigures, ...]
     """Addresses that practically never answer."""
     reversed_share: dict[tuple[Protocol, int], float]
@@ -96,7 +97,10 @@ def infer(evidence: Evidence, proofs: Proofs, settings: LineSettings, length_m: 
 
 
 def _weights(mine: Hypothesis, all_of_them: list[Hypothesis]) -> dict[str, float]:
-    others = [other for other in all_of_them if other.cause is not mine.cause]
+    if mine.cause is not Cause.HEALTHY:
+        others = [other for other in all_of_them if other.cause is Cause.HEALTHY]
+    else:
+        others = [other for other in all_of_them if other.cause is not Cause.HEALTHY]
     shares = [PRIORS[other.cause] for other in others]
     weights = {}
     for piece, value in mine.pieces.items():
@@ -131,8 +135,8 @@ def _hypotheses(
     slots_by_chance = sum(
         like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried) for found in proofs.at_address.values()
     )
-    damage = evidence.damage
-    repeats_any = like.ANY.log_likelihood(damage.equal_pairs, damage.pairs)
+    repeated = (evidence.long_repeats, evidence.long_spans)
+    strays = (evidence.strays, evidence.strays + frames)
 
     def make(cause: Cause, **pieces: float) -> Hypothesis:
         base = {
@@ -141,7 +145,8 @@ def _hypotheses(
             Piece.SWAPPED: swapped_by_chance,
             Piece.SLOTS: slots_by_chance,
             Piece.RATE: rate_by_chance,
-            Piece.REPEATS: repeats_any,
+            Piece.REPEATS: like.ANY.log_likelihood(*repeated),
+            Piece.STRAYS: like.RARE_STRAYS.log_likelihood(*strays),
         }
         return Hypothesis(cause, {**base, **pieces})
 
@@ -151,28 +156,33 @@ def _hypotheses(
             Cause.NONE_OF_THESE,
             damage=like.ANY.log_likelihood(damaged, frames),
             unanswered=answers(asked, like.ANY),
+            strays=like.ANY.log_likelihood(*strays),
         ),
     ]
-    if frames == 0:
+    if frames + evidence.strays == 0:
         return hypotheses
+    noise_damage, noise_unanswered = like.noise(damaged, frames, asked)
     hypotheses += [
         make(
             Cause.NOISE,
-            damage=like.noise(damaged, frames, asked),
-            unanswered=0.0,
-            repeats=Share(1, 30).log_likelihood(damage.equal_pairs, damage.pairs),
+            damage=noise_damage,
+            unanswered=noise_unanswered,
+            repeats=like.RARE_REPEATS.log_likelihood(*repeated),
+            strays=like.ANY.log_likelihood(*strays),
         ),
         _terminator(make, damaged, frames, asked, evidence, settings, length_m),
         make(
             Cause.REVERSED_AT_TAP,
-            damage=Share(50, 0.05).log_likelihood(damaged, frames),
+            damage=like.NEARLY_EVERY.log_likelihood(damaged, frames),
             unanswered=answers(asked, like.ANY),
+            strays=like.SOMETIMES.log_likelihood(*strays),
             swapped=like.UNDONE.log_likelihood(proofs.at_tap.passed, proofs.at_tap.tried),
         ),
         make(
             Cause.BAUD_WRONG,
-            damage=Share(50, 0.05).log_likelihood(damaged, frames),
+            damage=like.NEARLY_EVERY.log_likelihood(damaged, frames),
             unanswered=answers(asked, like.ANY),
+            strays=like.SOMETIMES.log_likelihood(*strays),
             rate=rate_if_wrong,
         ),
     ]
@@ -200,10 +210,11 @@ def _hypotheses(
 
 
 def _counted_damage(evidence: Evidence) -> int:
-    """Damaged spans, less the one that the beginning of the capture may have cut."""
+    """Damaged spans but strays, less the one that the beginning of the capture may have cut."""
     figures = evidence.figures
+    damaged = figures.damaged - evidence.strays
     cut = 1 if figures.frames_bad.get(Reason.TRUNCATED, 0) + figures.frames_bad.get(Reason.NOT_RECOGNISED, 0) else 0
-    return max(0, figures.damaged - (cut if figures.sound > 5 else 0))
+    return max(0, damaged - (cut if figures.sound > 5 else 0))
 
 
 def _terminator(
@@ -216,19 +227,17 @@ def _terminator(
     length_m: float | None,
 ) -> Hypothesis:
     shows = share_that_shows(settings.baud, length_m)
-    damage = evidence.damage
+    repeated = (evidence.long_repeats, evidence.long_spans)
     hidden = like.RARE.log_likelihood(damaged, frames)
     shown = like.SOMETIMES.log_likelihood(damaged, frames)
     hidden_answers = sum(like.RARE_UNANSWERED.log_likelihood(*count) for count in asked)
     shown_answers = sum(like.SOMETIMES.log_likelihood(*count) for count in asked)
-    repeats_hidden = like.ANY.log_likelihood(damage.equal_pairs, damage.pairs)
-    repeats_shown = Share(4, 1).log_likelihood(damage.equal_pairs, damage.pairs)
     assert callable(make)
     hypothesis: Hypothesis = make(
         Cause.TERMINATOR_MISSING,
         damage=like.mix(shown, hidden, shows),
         unanswered=like.mix(shown_answers, hidden_answers, 0.5 if damaged > 0.01 * frames else shows),
-        repeats=repeats_shown if damaged else repeats_hidden,
+        repeats=like.MOSTLY_REPEATS.log_likelihood(*repeated),
     )
     return hypothesis
 

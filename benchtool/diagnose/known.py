@@ -76,13 +76,13 @@ def _listen(lines: npt.NDArray[np.int8], ratio: Fraction, heard: CharFormat, lea
         middle = begin + 0.5 * _TICKS + lean * 0.5
         is_start = alive & (lines[rows, np.minimum((middle / step).astype(int), width - 1)] == 0)
         value: npt.NDArray[np.int64] = np.zeros(count, dtype=np.int64)
-        for index in range(stop + 1):
-            instant = begin + (1.5 + index) * _TICKS + lean * 0.5
+        for bit_index in range(stop + 1):
+            instant = begin + (1.5 + bit_index) * _TICKS + lean * 0.5
             place = np.minimum((instant / step).astype(int), width - 1)
             level = lines[rows, place]
-            if index < heard.data_bits:
-                value |= level.astype(np.int64) << index
-            elif index == stop:
+            if bit_index < heard.data_bits:
+                value |= level.astype(np.int64) << bit_index
+            elif bit_index == stop:
                 at = np.where(is_start, instant, middle)
         for index in np.flatnonzero(is_start):
             octets[index].append(int(value[index]))

@@ -44,6 +44,12 @@ def _log_beta(first: float, second: float) -> float:
 RARE = Share(0.3, 300)
 """Hardly ever: damage on a sound line, requests a sound device leaves unanswered."""
 RARE_UNANSWERED = Share(0.3, 100)
+RARE_STRAYS = Share(0.3, 200)
+RARE_REPEATS = Share(0.5, 12)
+"""Noise hits other bits each time."""
+MOSTLY_REPEATS = Share(8, 1)
+"""What reflections do to a frame they do to each copy of it."""
+NEARLY_EVERY = Share(50, 0.05)
 ALMOST_ALL = Share(60, 0.5)
 ANY = Share(1, 1)
 NEVER_BY_CHANCE = Share(0.05, 50)
@@ -56,15 +62,28 @@ _RATES: npt.NDArray[np.float64] = np.logspace(-3.5, -0.01, 40)
 """Share of frames that noise damages, from hardly any to nearly all; each decade alike."""
 
 
-def noise(damaged: int, frames: int, unanswered: list[tuple[int, int]]) -> float:
-    """One rate of damage for the whole bus: frames at the tap, and requests or replies at each device."""
+def noise(damaged: int, frames: int, unanswered: list[tuple[int, int]]) -> tuple[float, float]:
+    """One rate of damage for the whole bus: frames at the tap, and requests or replies at each device.
+
+    Returns the log-likelihoods of the damage, and of the unanswered requests given that damage.
+    """
     hits, total = thin(damaged, frames)
     lost = 1 - (1 - _RATES) ** 2  # the request or its reply
     logs = hits * np.log(_RATES) + (total - hits) * np.log1p(-_RATES)
+    alone = _log_mean(logs)
+    apart = np.zeros_like(logs)
     for missed, asked in unanswered:
         missed_f, asked_f = thin(missed, asked)
         # Devices hear a little better or worse than the tap: half the weight.
-        logs = logs + 0.5 * (missed_f * np.log(lost) + (asked_f - missed_f) * np.log1p(-lost))
+        answers = 0.5 * (missed_f * np.log(lost) + (asked_f - missed_f) * np.log1p(-lost))
+        logs = logs + answers
+        apart = apart + answers
+    # Stray octets can inflate the damage seen, or the tap may lie in a worse place than the devices: then the rates
+    # have nothing to do with each other.
+    return alone, mix(_log_mean(logs) - alone, _log_mean(apart), 0.5)
+
+
+def _log_mean(logs: npt.NDArray[np.float64]) -> float:
     top = float(logs.max())
     return top + math.log(float(np.exp(logs - top).mean()))
 

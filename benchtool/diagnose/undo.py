@@ -21,7 +21,7 @@ from fastcrc.crc16 import modbus as modbus_crc
 from benchtool.capture.settings import CharFormat, Parity
 from benchtool.frames.osdp.check import MAX_LENGTH, MIN_LENGTH, SOM, check_ok
 
-MAX_STEPS = 20_000
+MAX_STEPS = 8_000
 """Search steps spent on one span before it is given up as undecided."""
 MAX_OCTETS = 96
 """Longest span that is tried, in octets as received."""
@@ -158,7 +158,9 @@ def modbus_rule(octets: list[int], ended: bool) -> int:
     return len(octets) if modbus_crc(bytes(octets[:-2])) == octets[-2] | octets[-1] << 8 else -1
 
 
-def undo(octets: bytes, marks: bytes | None, hypothesis: Hypothesis, rule: Rule) -> Recovered:
+def undo(
+    octets: bytes, marks: bytes | None, hypothesis: Hypothesis, rule: Rule, *, most_steps: int = MAX_STEPS
+) -> Recovered:
     """Find the frames that were sent, given what was received between two silences.
 
     `marks` is one `Mark` value per octet, empty for none seen, None where the tap could not see line errors.
@@ -172,7 +174,7 @@ def undo(octets: bytes, marks: bytes | None, hypothesis: Hypothesis, rule: Rule)
         if window.bits is None:
             return Recovered(Undone.NOTHING)
         windows.append(window)
-    search = _Search(windows, hypothesis, rule)
+    search = _Search(windows, hypothesis, rule, most_steps)
     frames = search.run()
     if frames:
         return Recovered(Undone.FOUND, frames)
@@ -182,8 +184,8 @@ def undo(octets: bytes, marks: bytes | None, hypothesis: Hypothesis, rule: Rule)
 class _Search:
     """Depth-first over the numbers of equal bits between received octets."""
 
-    def __init__(self, windows: list[_Window], hypothesis: Hypothesis, rule: Rule) -> None:
-        self.steps_left = MAX_STEPS
+    def __init__(self, windows: list[_Window], hypothesis: Hypothesis, rule: Rule, most_steps: int) -> None:
+        self.steps_left = most_steps
         self._windows = windows
         self._sender = _Sender(hypothesis)
         self._rule = rule

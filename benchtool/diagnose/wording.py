@@ -60,15 +60,26 @@ def describe_piece(
         return None
     if piece == Piece.RATE:
         return _rate(proofs, settings)
-    if piece == Piece.REPEATS and evidence.damage.pairs:
-        damage = evidence.damage
-        share = damage.equal_pairs / damage.pairs
-        text = (
-            f"{damage.copies} damaged copies of known frames: {share:.0%} of pairs are damaged in the very same bits "
-            f"({damage.rose} bits read 1 for 0, {damage.fell} read 0 for 1)"
-        )
-        return text, {"copies": damage.copies, "equal_share": round(share, 4), "rose": damage.rose, "fell": damage.fell}
+    if piece == Piece.REPEATS and evidence.long_spans:
+        return _repeats(evidence)
+    if piece == Piece.STRAYS and evidence.strays:
+        return f"{_count(evidence.strays, 'stray octet')} in silences", {"strays": evidence.strays}
     return None
+
+
+def _repeats(evidence: Evidence) -> Told:
+    damage = evidence.damage
+    text = f"{evidence.long_repeats} of {_count(evidence.long_spans, 'damaged span')} equal an earlier one octet for octet"
+    if damage.copies:
+        text += (
+            f"; against sound copies of the same frames, {damage.rose} bits were read 1 for 0 and {damage.fell} 0 for 1"
+        )
+    return text, {
+        "spans": evidence.long_spans,
+        "repeats": evidence.long_repeats,
+        "rose": damage.rose,
+        "fell": damage.fell,
+    }
 
 
 def _unanswered(evidence: Evidence, address: AddressFigures | None) -> Told | None:

@@ -116,6 +116,8 @@ class VirtualBus:
         return list(to_chunks(result.octets, start_ns, heard)), start_ns + round(result.end_s * NS)
 
     def _strays(self, from_ns: int, to_ns: int) -> Iterator[Chunk]:
+        if to_ns <= from_ns:
+            return iter(())
         strays = self._link.idle_strays(self._tap.node, self._tap.settings, (to_ns - from_ns) / NS, self._rng)
         return to_chunks(strays, from_ns, self._tap.settings)
 
