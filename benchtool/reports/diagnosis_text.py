@@ -41,7 +41,7 @@ def _weight(weight: float) -> str:
     if abs(weight) < 0.05:
         return "speaks neither way"
     if weight > 6:
-        return "for it: over a million times likelier so"
+        return "for it: over a million times likelier so than on a sound bus"
     if weight < -6:
         return "against it: over a million times less likely so"
     factor = 10 ** abs(weight)

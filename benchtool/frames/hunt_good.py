@@ -1,0 +1,258 @@
+"""Finds the first good frame among pending octets, and knows when to wait for one that may still prove good.
+
+Which frame wins where two claim the same octets is said in docs/decoding.md. Every rule depends on octets and their
+times alone, and a decision taken on some octets stays the same when more arrive.
+"""
+
+from __future__ import annotations
+
+from bisect import insort
+
+from benchtool.frames.frame import Frame, Protocol
+from benchtool.frames.hunt_candidates import ENDLESS, Candidate, modbus_at, osdp_at
+from benchtool.frames.modbus.lengths import KNOWN, MAX_LENGTH, is_exception
+from benchtool.frames.osdp.check import SOM
+from benchtool.frames.stream import Stream
+
+
+class Experience:
+    """What this bus has shown so far: which protocols are established, which Modbus addresses speak."""
+
+    __slots__ = ("addresses", "modbus", "modbus_count", "osdp", "osdp_count")
+
+    def __init__(self) -> None:
+        self.osdp = False
+        self.modbus = False
+        self.osdp_count = 0
+        self.modbus_count = 0
+        self.addresses: set[int] = set()
+        """Modbus addresses of good frames."""
+
+    def learn(self, frame: Frame) -> None:
+        """Take a good frame. The first protocol is established by one, a second one beside it by two."""
+        if frame.protocol is Protocol.OSDP:
+            self.osdp_count += 1
+            self.osdp = self.osdp or self.osdp_count > 1 or not self.modbus
+        else:
+            self.modbus_count += 1
+            self.modbus = self.modbus or self.modbus_count > 1 or not self.osdp
+            self.addresses.add(frame.octets[0])
+
+
+class Hunter:
+    """Keeps the places of `stream` where a frame may lie. `anchored`: a frame is to be expected at position 0."""
+
+    __slots__ = ("_found", "_known", "_looked", "_stream", "anchored", "limit_ns")
+
+    def __init__(self, stream: Stream, experience: Experience, limit_ns: int) -> None:
+        self._stream = stream
+        self._known = experience
+        self._found: list[Candidate] = []
+        self._looked = 0
+        self.anchored = True
+        self.limit_ns = limit_ns
+
+    def moved(self, count: int) -> None:
+        """The first `count` octets are gone; what was found in the rest stays true."""
+        self._found = [
+            candidate._replace(
+                start=candidate.start - count,
+                end=candidate.end - count if candidate.end != ENDLESS else ENDLESS,
+                need=candidate.need - count,
+            )
+            for candidate in self._found
+            if candidate.start >= count
+        ]
+        self._looked = max(0, self._looked - count)
+        self.anchored = False
+
+    def reset(self) -> None:
+        """A frame was taken out, or the octets end here: look at the rest afresh."""
+        self._found.clear()
+        self._looked = 0
+        self.anchored = True
+
+    def first_open(self) -> int | None:
+        """Position of the first place where a frame may lie."""
+        return self._found[0].start if self._found else None
+
+    def hunt(self, octets: bytes, final: bool, silent: bool) -> Candidate | None:
+        """The first good frame that nothing undecided stands before.
+
+        `final`: no more octets belong to these. `silent`: a break is known to follow the last one.
+        """
+        end = len(octets)
+        if self._found:
+            waiting, self._found = self._found, []
+            for candidate in waiting:
+                if candidate.good or (candidate.need > end and not (final or silent)):
+                    insort(self._found, candidate)
+                else:
+                    self._look_at(octets, candidate.start, end, final, silent, candidate.osdp)
+            chosen = self._choose(final)
+            if chosen is not None:
+                return chosen
+        at = self._looked
+        while at < end:
+            at = self._next_place(octets, at, end)
+            if at >= end:
+                break
+            at = max(at + 1, self._look(octets, at, end, final, silent))
+            self._looked = at
+            if self._found and self._found[-1].good:
+                chosen = self._choose(final)
+                if chosen is not None:
+                    return chosen
+        self._looked = max(self._looked, end)
+        return self._choose(final) if self._found else None
+
+    def _anywhere(self) -> bool:
+        """Whether Modbus frames are looked for at every place, not only after a silence or a good frame."""
+        return self._known.modbus or not self._known.osdp
+
+    def _next_place(self, octets: bytes, at: int, end: int) -> int:
+        if self._anywhere():
+            return at
+        if at == 0 and (self.anchored or self._stream.is_break(0)):
+            return 0
+        place = octets.find(SOM, at, end)
+        if place < 0:
+            place = end
+        pause = self._stream.next_break(at - 1, place)
+        return place if pause is None else pause
+
+    def _look(self, octets: bytes, at: int, end: int, final: bool, silent: bool) -> int:
+        """Look at one place; answers where to look next: past a good frame."""
+        after = at
+        if octets[at] == SOM:
+            after = self._look_at(octets, at, end, final, silent, True)
+        return max(after, self._look_at(octets, at, end, final, silent, False))
+
+    def _look_at(self, octets: bytes, at: int, end: int, final: bool, silent: bool, osdp: bool) -> int:
+        if osdp:
+            candidate = osdp_at(octets, at, end, self._expected(octets, at))
+        else:
+            candidate = self._modbus(octets, at, end, final, silent)
+        if candidate is None:
+            return at
+        if not candidate.good:
+            if not final:
+                insort(self._found, candidate)
+            return at
+        if self._gives_way(octets, candidate):
+            return at
+        insort(self._found, candidate)
+        return candidate.end
+
+    def _expected(self, octets: bytes, at: int) -> bool:
+        """Whether an OSDP frame at `at` is no surprise."""
+        if self._known.osdp:
+            return True
+        while at and octets[at - 1] == 0xFF and not self._stream.is_break(at):
+            at -= 1
+        return self._stream.is_break(at) or (at == 0 and self.anchored)
+
+    def _modbus(self, octets: bytes, at: int, end: int, final: bool, silent: bool) -> Candidate | None:
+        sure = self._stream.is_break(at) or (at == 0 and self.anchored)
+        if not sure:
+            if self._known.modbus:
+                if octets[at] not in self._known.addresses:
+                    return None
+            elif self._known.osdp:
+                return None
+            if at + 1 < end:
+                function = octets[at + 1]
+                if function not in KNOWN and not is_exception(function, octets[at + 2] if at + 2 < end else None):
+                    return None
+        delimiter = self._stream.next_break(at, end) if sure else None
+        if delimiter is None and (final or silent):
+            delimiter = end
+        candidate = modbus_at(octets, at, end, delimiter, sure)
+        if sure or self._known.modbus or candidate is None:
+            return candidate
+        if not candidate.good:
+            return candidate._replace(weak=True)
+        after = self._backed(octets, candidate.end, end, final, silent)
+        if after is None:
+            return None
+        return candidate if after else candidate._replace(weak=True, good=False, need=end + 1)
+
+    def _backed(self, octets: bytes, at: int, end: int, final: bool, silent: bool) -> bool | None:
+        """Whether a frame of no established protocol that ends at `at` is borne out by what follows.
+
+        True for a silence, the end, or a good frame; None when it is not; False while it cannot be known.
+        """
+        if self._stream.is_break(at) or (at == end and (final or silent)):
+            return True
+        if at >= end:
+            return False
+        undecided = False
+        for candidate in (
+            osdp_at(octets, at, end, False) if octets[at] == SOM else None,
+            modbus_at(octets, at, end, None, False),
+        ):
+            if candidate is not None:
+                if candidate.good:
+                    return True
+                undecided = True
+        return False if undecided and not final else None
+
+    def _gives_way(self, octets: bytes, outer: Candidate) -> bool:
+        """Whether a good frame gives way to one that lies wholly inside it."""
+        breaks = self._stream.breaks
+        broken = bool(breaks) and self._stream.next_break(outer.start, outer.end, self._pause(outer)) is not None
+        if not (broken or self._outranked(outer) or (outer.osdp and outer.weak)):
+            return False
+        known = self._known
+        for at in range(outer.start + 1, outer.end - 3):
+            inner = None
+            if octets[at] == SOM:
+                inner = osdp_at(octets, at, outer.end, self._expected(octets, at))
+                if inner is not None and inner.good and self._overrides(outer, inner):
+                    return True
+            sure = self._stream.is_break(at)
+            if sure or (known.modbus and octets[at] in known.addresses):
+                inner = modbus_at(octets, at, outer.end, self._stream.next_break(at, outer.end) if sure else None, sure)
+                if inner is not None and inner.good and self._overrides(outer, inner):
+                    return True
+        return False
+
+    def _pause(self, outer: Candidate) -> int:
+        """The silence that makes an outer frame give way to one after it."""
+        return self.limit_ns if outer.osdp else 0
+
+    def _outranked(self, outer: Candidate) -> bool:
+        known = self._known
+        return (not known.osdp and known.modbus) if outer.osdp else not known.modbus
+
+    def _overrides(self, outer: Candidate, inner: Candidate) -> bool:
+        """Whether `inner`, good, shows that `outer` is none."""
+        if not (outer.start < inner.start and inner.end <= outer.end):
+            return False
+        if outer.osdp:
+            if outer.weak and inner.osdp:
+                return True
+            if not inner.osdp and self._known.modbus and not self._known.osdp:
+                return True
+        elif inner.osdp and not self._known.modbus:
+            return True
+        stream = self._stream
+        return bool(stream.breaks) and stream.next_break(outer.start, inner.start + 1, self._pause(outer)) is not None
+
+    def _choose(self, final: bool) -> Candidate | None:
+        """The first good frame, unless one that may still prove good stands before it."""
+        good = [candidate for candidate in self._found if candidate.good]
+        if not good:
+            return None
+        first = good[0]
+        for outer in self._found:
+            if outer.good or outer.start > first.start:
+                continue
+            if outer.start == first.start and (outer.osdp is first.osdp or not (outer.osdp and self._known.osdp)):
+                continue
+            if not any(self._overrides(outer, inner) for inner in good):
+                return None
+        return first
+
+
+__all__ = ["MAX_LENGTH", "Experience", "Hunter"]

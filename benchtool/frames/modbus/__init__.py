@@ -1,0 +1,1 @@
+"""Modbus RTU: lengths, tables, building and describing frames."""
