@@ -15,6 +15,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.taps.clock import Clock, SystemClock
 from benchtool.taps.tap import Tap, TapError
 
+_RECEIVED = Direction.RECEIVED  # looking it up in the Enum costs a third of making the chunk
 _RETRY_NS = 500_000_000
 _S = 1_000_000_000
 
@@ -126,10 +127,9 @@ class LiveTap(Tap):
         return self._arrived(raw, now_ns)
 
     def _stamp(self, octets: bytes, marks: bytes, now_ns: int) -> Chunk:
-        begin_ns = now_ns - len(octets) * self._char_ns
-        begin_ns = max(begin_ns, self._chunk_end_ns)
+        begin_ns, before_ns = now_ns - len(octets) * self._char_ns, self._chunk_end_ns
         self._chunk_end_ns = now_ns
-        return Chunk(begin_ns, now_ns, octets, marks, Direction.RECEIVED)
+        return Chunk(begin_ns if begin_ns > before_ns else before_ns, now_ns, octets, marks, _RECEIVED)
 
     def _take_rest(self) -> list[Item]:
         rest, self._rest = self._rest, []

@@ -83,8 +83,9 @@ class UrlTap(LiveTap):
     def _connect(self, timeout_s: float | None) -> Source:
         try:
             self.serial = open_serial(self._address, self._settings)
-        except (serial.SerialException, ValueError, OSError) as error:
-            raise TapError(f"{self._address} cannot be opened: {_one_line(error)}", reason=_reason(error)) from error
+        except Exception as error:
+            # pySerial 3.5 lets KeyError, TypeError and more out for an address it cannot read.
+            raise _cannot_open(self._address, error) from error
         return SerialSource(self.serial, self._clock)
 
     def _describe(self) -> TapInfo:
@@ -173,5 +174,7 @@ def _one_line(error: Exception) -> str:
     return " ".join(str(error).split())
 
 
-def _reason(error: Exception) -> str:
-    return "bad-address" if isinstance(error, ValueError) and not isinstance(error, OSError) else "absent"
+def _cannot_open(address: str, error: Exception) -> TapError:
+    if isinstance(error, OSError):  # SerialException is one
+        return TapError(f"{address} cannot be opened: {_one_line(error)}", reason="absent")
+    return TapError(f"'{address}' is not an address that pySerial can read", reason="bad-address")

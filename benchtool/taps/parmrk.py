@@ -10,6 +10,7 @@ from __future__ import annotations
 from benchtool.capture.chunk import Mark
 
 _ESCAPE = 0xFF
+_GOOD_FF = b"\xff\xff"
 _GOOD = int(Mark.NONE)
 
 
@@ -35,8 +36,12 @@ class ParmrkDecoder:
         `FF 00 00` is marked BREAK. `FF 00 b` is marked FRAMING on a line without parity; on a line with parity it is
         marked PARITY|FRAMING, which says: one of the two. An unfinished sequence at the end waits for the next call.
         """
-        if not self._held and _ESCAPE not in data:
-            return data, b""
+        if not self._held:
+            escapes = data.count(_ESCAPE)
+            if not escapes:
+                return data, b""
+            if 2 * data.count(_GOOD_FF) == escapes:  # every FF stands in a pair
+                return data.replace(_GOOD_FF, b"\xff"), b""
         return self._decode(self._held + data)
 
     def flush(self) -> tuple[bytes, bytes]:

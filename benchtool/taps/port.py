@@ -28,7 +28,8 @@ from benchtool.taps.tap import TapError
 _TIOCGICOUNT = 0x545D
 _ASYNC_LOW_LATENCY = 0x2000
 _FLAGS_WORD = 4
-_READ_SIZE = 65536
+_READ_SIZE = 4096
+"""As much as a Linux line holds; a larger buffer costs its allocation at every read."""
 
 
 class Port(Source, Protocol):
@@ -59,7 +60,7 @@ class PosixPort:
     def read(self, timeout_s: float) -> bytes:
         """What has come, after at most `timeout_s`; SourceLostError when the device has gone."""
         try:
-            if not self._wait(timeout_s):
+            if not self._wait(timeout_s * 1000.0):
                 return b""
             data = os.read(self.fd, _READ_SIZE)
         except BlockingIOError:
@@ -136,11 +137,10 @@ def _lower_control_lines(fd: int) -> None:
 
 def _waiter(fd: int) -> Callable[[float], object]:
     if sys.platform == "darwin":  # poll() does not know devices there
-        return lambda seconds: select.select([fd], [], [], seconds)[0]
+        return lambda milliseconds: select.select([fd], [], [], milliseconds / 1000.0)[0]
     poller = select.poll()
     poller.register(fd, select.POLLIN)
-    poll = poller.poll
-    return lambda seconds: poll(seconds * 1000.0)
+    return poller.poll
 
 
 def _refused(device: str, error: Exception) -> TapError:
