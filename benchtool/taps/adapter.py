@@ -137,8 +137,11 @@ class AdapterTap(LiveTap):
         if self._ledger is None:
             return
         self._count()
-        counts = self._ledger.left_over(now_ns, last=last)
+        # Octets may be on their way that began before now: leave room to date them back without disorder.
+        when_ns = max(self._chunk_end_ns, now_ns - _COUNT_EVERY_NS)
+        counts = self._ledger.left_over(when_ns, last=last)
         if counts is not None:
+            self._chunk_end_ns = when_ns
             items.append(counts)
 
     def _find_again(self) -> str:

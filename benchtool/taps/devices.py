@@ -80,8 +80,8 @@ def describe(device: str, root: Path = Path("/")) -> Adapter | None:
         device,
         driver,
         usb=True,
-        vendor_id=int(_line(parent / "idVendor"), 16),
-        product_id=int(_line(parent / "idProduct") or "0", 16),
+        vendor_id=_number(parent / "idVendor", 16),
+        product_id=_number(parent / "idProduct", 16),
         product=_line(parent / "product"),
         serial_number=_line(parent / "serial") or None,
         latency_ms=latency,
@@ -119,9 +119,12 @@ def _line(path: Path) -> str:
     return "".join(letter if letter.isprintable() else "?" for letter in text)
 
 
-def _number(path: Path) -> int | None:
-    text = _line(path)
-    return int(text) if text.isdecimal() else None
+def _number(path: Path, base: int = 10) -> int | None:
+    # A device pulled out while we look leaves empty texts.
+    try:
+        return int(_line(path), base)
+    except ValueError:
+        return None
 
 
 def _from_pyserial(*, onboard: bool) -> list[Adapter]:

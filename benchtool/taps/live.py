@@ -151,7 +151,9 @@ class LiveTap(Tap):
             if now_ns >= self._retry_ns:
                 try:
                     self._source = self._connect(max(0, deadline_ns - now_ns) / _S)
-                except TapError:
+                except TapError as error:
+                    if error.reason != "absent" and str(error) not in self.notices:
+                        self.notices.append(str(error))
                     self._retry_ns = self._now() - self._origin_ns + _RETRY_NS
                 else:
                     return [self._come_back()]

@@ -20,7 +20,7 @@ from typing import Protocol
 
 from benchtool.capture.settings import LineSettings
 from benchtool.taps.counters import ICOUNT_SIZE, Counters
-from benchtool.taps.holders import forbidden_words, holders, lock_owner, process_words
+from benchtool.taps.holders import holders, lock_owner, permission_problem, process_words
 from benchtool.taps.line_setup import set_line
 from benchtool.taps.live import Source, SourceLostError
 from benchtool.taps.tap import TapError
@@ -72,12 +72,15 @@ class PosixPort:
         return data
 
     def close(self) -> None:
-        """Give the device back."""
+        """Give the device back; may be called twice."""
+        fd, self.fd = self.fd, -1
+        if fd < 0:
+            return
         # Not undone by closing while another process still has it open.
         with contextlib.suppress(OSError):
-            fcntl.ioctl(self.fd, termios.TIOCNXCL)
+            fcntl.ioctl(fd, termios.TIOCNXCL)
         with contextlib.suppress(OSError):
-            os.close(self.fd)
+            os.close(fd)
 
     def counters(self) -> Counters | None:
         """The error counters as they stand; None where the driver has none."""
@@ -149,8 +152,8 @@ def _refused(device: str, error: Exception) -> TapError:
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO):
         return TapError(f"there is no device {device}; see benchtool ports", reason="absent")
     if number in (errno.EACCES, errno.EPERM):
-        status = os.stat(device)
-        return TapError(forbidden_words(device, status.st_gid, status.st_mode), reason="forbidden")
+        words = permission_problem(device) or f"you may not read {device}: {words}"
+        return TapError(words, reason="forbidden")
     if number in (errno.EBUSY, errno.EWOULDBLOCK):
         others = ", ".join(holders(device)) or "another program"
         return TapError(f"{device} is in use by {others}; close that program first", reason="busy")

@@ -129,6 +129,30 @@ def test_counts_that_no_mark_explains_become_items(tmp_path: Path) -> None:
     assert [item.t_ns for item in items] == sorted(item.t_ns for item in items)
 
 
+def test_counts_leave_octets_on_their_way_their_date(tmp_path: Path) -> None:
+    device = device_with(counts=Counters())
+    bench = Bench(tmp_path, device)
+    with bench.tap as tap:
+        tap.read(1)
+        device.counts = Counters(overrun=1)
+        (counts,) = tap.read(0.15)
+        assert counts == LineCounts(1050 * MS, overrun=1)
+        device.script = [b"x" * 48, b"x" * 4096]
+        (chunk,) = tap.read(1)
+        assert isinstance(chunk, Chunk)
+        assert chunk.end_ns - chunk.t_ns == 48 * LineSettings().char_ns
+        assert tap.read(1)[0].t_ns == chunk.end_ns
+
+
+def test_why_it_cannot_be_opened_again_is_said_once(tmp_path: Path) -> None:
+    busy = TapError("/dev/ttyUSB0 is in use by another program; close that program first", reason="busy")
+    bench = Bench(tmp_path, device_with(GONE), ABSENT, busy, busy, device_with())
+    with bench.tap as tap:
+        tap.read(1)
+        tap.read(60)
+    assert [line for line in tap.notices if "in use" in line] == [str(busy)]
+
+
 def test_counters_are_asked_ten_times_a_second_at_most(tmp_path: Path) -> None:
     device = device_with(*[b"A"] * 300, counts=Counters())
     asked: list[int] = []
@@ -407,7 +431,7 @@ def test_another_reader_is_pointed_out(monkeypatch: pytest.MonkeyPatch) -> None:
     [
         (errno.ENOENT, "absent", "benchtool ports"),
         (errno.ENXIO, "absent", "benchtool ports"),
-        (errno.EACCES, "forbidden", "you may not read"),
+        (errno.EACCES, "forbidden", "you may not read /dev/null: Permission denied"),
         (errno.EBUSY, "busy", "close that program"),
         (errno.EIO, "unusable", "not a working serial line"),
         (errno.EINVAL, "unusable", "cannot be set"),

@@ -52,6 +52,14 @@ def test_missing_parts_are_left_out(tmp_path: Path) -> None:
     assert (adapter.serial_number, adapter.latency_ms) == (None, None)
 
 
+def test_a_device_pulled_out_while_we_look(tmp_path: Path) -> None:
+    usb_adapter(tmp_path)
+    for name in ("idVendor", "idProduct"):
+        (tmp_path / "sys/devices/usb1/1-ttyUSB0" / name).write_text("")
+    (adapter,) = list_adapters(tmp_path)
+    assert adapter.usb_id is None
+
+
 def test_texts_a_usb_device_chose_cannot_steer_a_terminal(tmp_path: Path) -> None:
     usb_adapter(tmp_path, product="bad\x1b[2Jthing")
     assert list_adapters(tmp_path)[0].product == "bad?[2Jthing"
