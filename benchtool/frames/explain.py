@@ -1,19 +1,18 @@
-"""Any frame in words: hands it to its protocol."""
+"""What any frame means, whatever its protocol. Runs only when somebody wants to read it; never raises on input."""
 
 from __future__ import annotations
 
 from benchtool.frames.frame import Frame, Protocol
-from benchtool.frames.meaning import Meaning
-from benchtool.frames.osdp.describe import describe as describe_osdp
+from benchtool.frames.meaning import Field, Meaning
+from benchtool.frames.modbus import describe as modbus
+from benchtool.frames.osdp import describe as osdp
 
 
 def explain(frame: Frame) -> Meaning:
-    """What a frame says, sound or damaged; never raises."""
+    """The frame in words. An unknown span has no name; its one field is the number of octets."""
     if frame.protocol is Protocol.OSDP:
-        return describe_osdp(frame)
+        return osdp.describe(frame)
     if frame.protocol is Protocol.MODBUS_RTU:
-        from benchtool.frames.modbus.describe import describe as describe_modbus
-
-        return describe_modbus(frame)
+        return modbus.describe(frame)
     count = len(frame.octets)
-    return Meaning(None, f"{count} unknown octet{'' if count == 1 else 's'}")
+    return Meaning(None, "unknown octets", (Field("count", count, str(count), 0, count),))

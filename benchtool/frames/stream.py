@@ -14,7 +14,18 @@ _SENT, _RECEIVED = Direction.SENT, Direction.RECEIVED
 class Stream:
     """Pending octets. `break_ns` is the silence from which on a place counts as a break."""
 
-    __slots__ = ("_base", "_direction", "_marks", "_segments", "break_ns", "breaks", "cut_ns", "end_ns", "octets")
+    __slots__ = (
+        "_base",
+        "_direction",
+        "_marks",
+        "_segments",
+        "before_ns",
+        "break_ns",
+        "breaks",
+        "cut_ns",
+        "end_ns",
+        "octets",
+    )
 
     def __init__(self, break_ns: int, cut_ns: int) -> None:
         self.break_ns = break_ns
@@ -25,6 +36,8 @@ class Stream:
         """(position of the octet after it, silence in ns), in order; position 0 is possible."""
         self.end_ns: int | None = None
         """When the last octet ended, kept when all octets are gone; None before the first."""
+        self.before_ns: int | None = None
+        """When the octet before position 0 ended; None where that is not known."""
         self._base = 0
         self._segments: list[tuple[int, int, int, int, Direction]] = []
         self._marks: dict[int, int] = {}
@@ -57,12 +70,12 @@ class Stream:
 
     def passed(self, end_ns: int, direction: Direction) -> None:
         """Octets went by that were decided without being held."""
-        self.end_ns = end_ns
+        self.end_ns = self.before_ns = end_ns
         self._direction = direction
 
     def forget_time(self) -> None:
         """After a time in which the tap could not hear: the silence before what comes next is not known."""
-        self.end_ns = None
+        self.end_ns = self.before_ns = None
 
     def last_start(self) -> int:
         """Position of the first octet of the last chunk (below 0 when part of it is gone)."""
@@ -70,6 +83,9 @@ class Stream:
 
     def drop(self, count: int) -> None:
         """Let the first `count` octets go."""
+        if count <= 0:
+            return
+        self.before_ns = self.stop_ns(count - 1)
         if count >= len(self.octets):
             self.octets.clear()
             self._segments.clear()
@@ -103,6 +119,10 @@ class Stream:
         at += self._base
         first, count, start, lasts, _ = self._segment(at)
         return start + (at + 1 - first) * lasts // count
+
+    def stop_before_ns(self, at: int) -> int | None:
+        """When the octet before a position was complete; None where that is not known."""
+        return self.stop_ns(at - 1) if at else self.before_ns
 
     def direction(self, start: int, end: int) -> Direction:
         """The direction of the octets; UNKNOWN where it changes between them."""
