@@ -170,7 +170,7 @@ def _hypotheses(
             repeats=like.RARE_REPEATS.log_likelihood(*repeated),
             strays=like.ANY.log_likelihood(*strays),
         ),
-        _terminator(make, damaged, frames, asked, evidence, settings, length_m),
+        *([_terminator(make, damaged, frames, asked, evidence, settings, length_m)] if figures.sound else []),
         make(
             Cause.REVERSED_AT_TAP,
             damage=like.NEARLY_EVERY.log_likelihood(damaged, frames),

@@ -16,6 +16,8 @@ from benchtool.frames.frame import Protocol
 
 _MOST_TRIED = 40
 _MOST_NAMESAKES = 8
+_MOST_CHANCE = 0.02
+"""A frame found after trying so many check values that chance alone might have found it proves nothing."""
 _MOST_SEARCHED = 8
 """Distinct spans searched bit by bit at another rate: slow, and a few prove as much as many."""
 _RATE_STEPS = 2_000
@@ -31,8 +33,6 @@ class Inversion:
 
     tried: int = 0
     passed: int = 0
-    strong: int = 0
-    """Of those passed, the ones with a 16-bit check value."""
     frames: tuple[bytes, ...] = ()
     """Some of the distinct frames recovered."""
 
@@ -57,7 +57,7 @@ class RateProof:
 
 def invert(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> Inversion:
     """Undo a reversed pair on the most frequent distinct spans."""
-    tried = passed = strong = 0
+    tried = passed = 0
     frames: dict[bytes, None] = {}
     for (octets, marks), count in _worth_trying(spans):
         seen = marks if line_errors is LineErrors.MARKED else None
@@ -66,16 +66,15 @@ def invert(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> Inversio
             found = _recover(octets, seen, Hypothesis(True, Fraction(1), sent, heard))
             if found:
                 passed += count
-                strong += count if all(_is_strong(frame) for frame in found) else 0
                 frames.update(dict.fromkeys(found))
                 break
-    return Inversion(tried, passed, strong, tuple(frames)[:8])
+    return Inversion(tried, passed, tuple(frames)[:8])
 
 
 def _recover(octets: bytes, marks: bytes | None, hypothesis: Hypothesis) -> tuple[bytes, ...]:
     for rule in (osdp_rule, modbus_rule):
         recovered = undo(octets, marks, hypothesis, rule)
-        if recovered.result is Undone.FOUND:
+        if recovered.result is Undone.FOUND and recovered.chance < _MOST_CHANCE:
             return recovered.frames
     return ()
 
@@ -109,7 +108,9 @@ def find_rate(evidence: Evidence, settings: LineSettings) -> RateProof | None:
 def _rank(proof: RateProof) -> tuple[bool, int, bool, float, int]:
     values = proof.values
     fits = values is not None and values.share >= 0.99
-    return proof.strong >= 2, proof.strong, fits, -values.set_size if values and fits else -512.0, -proof.sender_baud
+    size = -values.set_size if values and fits else -512.0
+    # Where only breaks come, every slower rate fits as well: the fastest of them is the likeliest in practice.
+    return proof.strong >= 2, proof.strong, fits, size, proof.sender_baud if size == -1 else -proof.sender_baud
 
 
 def _at_rate(
@@ -123,7 +124,7 @@ def _at_rate(
         found = known.get(octets, ())
         if len(found) > _MOST_NAMESAKES or len(octets) < 2:
             continue  # too many frames sound like this to prove anything
-        if not found and 1 < ratio <= 2 and searched < _MOST_SEARCHED:
+        if not found and 1 < ratio <= 2 and len(octets) >= _LEAST_OCTETS and searched < _MOST_SEARCHED:
             searched += 1
             recovered = _recover_strong(octets, marks if marked else None, Hypothesis(False, ratio, heard, heard))
             found = recovered or ()
@@ -137,7 +138,8 @@ def _at_rate(
 def _recover_strong(octets: bytes, marks: bytes | None, hypothesis: Hypothesis) -> tuple[bytes, ...]:
     """Frames with a 16-bit check value only: with so many ways to read a span, 8 bits prove nothing."""
     recovered = undo(octets, marks, hypothesis, osdp_rule, most_steps=_RATE_STEPS)
-    return recovered.frames if recovered.frames and all(map(_is_strong, recovered.frames)) else ()
+    sure = recovered.chance < _MOST_CHANCE and all(map(_is_strong, recovered.frames))
+    return recovered.frames if sure else ()
 
 
 def _is_strong(frame: bytes) -> bool:
@@ -166,5 +168,5 @@ def gather(evidence: Evidence, settings: LineSettings) -> Proofs:
     if figures.damaged == 0 or figures.sound > 4 * figures.damaged:
         return Proofs(Inversion(), slots, None)
     at_tap = invert(evidence.spans, settings.format, errors)
-    rate = None if at_tap.share > 0.5 and at_tap.strong >= 2 else find_rate(evidence, settings)
+    rate = None if at_tap.share > 0.5 else find_rate(evidence, settings)
     return Proofs(at_tap, slots, rate)

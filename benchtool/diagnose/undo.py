@@ -19,7 +19,8 @@ from fractions import Fraction
 from fastcrc.crc16 import modbus as modbus_crc
 
 from benchtool.capture.settings import CharFormat, Parity
-from benchtool.frames.osdp.check import MAX_LENGTH, MIN_LENGTH, SOM, check_ok
+from benchtool.frames.modbus.rules import MAX_ADDRESS
+from benchtool.frames.osdp.check import MAX_LENGTH, MIN_LENGTH, SOM, USES_CRC, check_ok
 
 MAX_STEPS = 8_000
 """Search steps spent on one span before it is given up as undecided."""
@@ -59,6 +60,8 @@ class Recovered:
     result: Undone
     frames: tuple[bytes, ...] = ()
     """Octets really sent, each with a check value that passes."""
+    chance: float = 1.0
+    """How many frames one would find by chance, given how many check values were tried: far below 1 is a proof."""
 
 
 class _Window:
@@ -128,34 +131,41 @@ def _parity_bit(parity: Parity, ones: int) -> int:
 
 _State = tuple[int, int, int, list[int], int]
 
-Rule = Callable[[list[int], bool], int]
-"""Judges the octets of the frame so far, and whether it has just ended: -1 cannot be, 0 go on, n a whole frame of n."""
+Verdict = tuple[bool, float]
+"""Whether the octets are a whole frame, and the odds that random octets would pass this test (0: none was made)."""
+
+GO_ON: Verdict = (False, 0.0)
+Rule = Callable[[list[int], bool], Verdict | None]
+"""Judges the octets of the frame so far, and whether it has just ended; None when they cannot be one."""
 
 
-def osdp_rule(octets: list[int], ended: bool) -> int:
+def osdp_rule(octets: list[int], ended: bool) -> Verdict | None:
     """OSDP: mark octet, start octet, length, control, check (sheet 5.1)."""
     start = 1 if octets and octets[0] == 0xFF else 0
     count = len(octets) - start
     if count >= 1 and octets[start] != SOM:
-        return -1
+        return None
     if count >= 4:
         length = octets[start + 2] | octets[start + 3] << 8
         if not MIN_LENGTH <= length <= min(MAX_LENGTH, 2 * MAX_OCTETS):
-            return -1
+            return None
         if count >= 5 and octets[start + 4] & 0xF0:
-            return -1
+            return None
         if count == length:
-            return len(octets) if check_ok(bytes(octets[start:])) else -1
-    return -1 if ended and octets else 0
+            odds = 2**-16 if octets[start + 4] & USES_CRC else 2**-8
+            return check_ok(bytes(octets[start:])), odds
+    return None if ended and octets else GO_ON
 
 
-def modbus_rule(octets: list[int], ended: bool) -> int:
-    """Modbus RTU: at least 4 octets up to a silence, CRC right (sheet 3.1, 3.2)."""
+def modbus_rule(octets: list[int], ended: bool) -> Verdict | None:
+    """Modbus RTU: at least 4 octets up to a silence, address, CRC right (sheet 3.1, 3.2)."""
+    if octets and octets[0] > MAX_ADDRESS:
+        return None
     if not ended or not octets:
-        return 0
+        return GO_ON
     if len(octets) < 4 or octets[1] in (0, 0x80):
-        return -1
-    return len(octets) if modbus_crc(bytes(octets[:-2])) == octets[-2] | octets[-1] << 8 else -1
+        return None
+    return not modbus_crc(bytes(octets)), 2**-16
 
 
 def undo(
@@ -177,7 +187,7 @@ def undo(
     search = _Search(windows, hypothesis, rule, most_steps)
     frames = search.run()
     if frames:
-        return Recovered(Undone.FOUND, frames)
+        return Recovered(Undone.FOUND, frames, search.chance)
     return Recovered(Undone.UNDECIDED if search.steps_left <= 0 else Undone.NOTHING)
 
 
@@ -186,6 +196,7 @@ class _Search:
 
     def __init__(self, windows: list[_Window], hypothesis: Hypothesis, rule: Rule, most_steps: int) -> None:
         self.steps_left = most_steps
+        self.chance = 0.0
         self._windows = windows
         self._sender = _Sender(hypothesis)
         self._rule = rule
@@ -219,9 +230,13 @@ class _Search:
     def _judge(self, *, ended: bool) -> bool:
         sender = self._sender
         verdict = self._rule(sender.octets, ended)
-        if verdict < 0:
+        if verdict is None:
             return False
-        if verdict > 0:
+        whole, odds = verdict
+        self.chance += odds
+        if odds and not whole:
+            return False
+        if whole:
             self._frames.append(bytes(sender.octets))
             sender.octets.clear()
         return True

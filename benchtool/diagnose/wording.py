@@ -30,7 +30,8 @@ def summary(
     if cause is Cause.BAUD_WRONG:
         if proofs.rate is None:
             return f"The bus does not run at {settings.baud} bit/s."
-        return f"The bus runs at {proofs.rate.sender_baud} bit/s; our receiver is set to {settings.baud}."
+        slower = " or less" if proofs.rate.values is not None and proofs.rate.values.set_size == 1 else ""
+        return f"The bus runs at {proofs.rate.sender_baud} bit/s{slower}; our receiver is set to {settings.baud}."
     if cause is Cause.DEVICE_SILENT:
         return f"The device at {where} does not answer."
     if evidence.figures.octets == 0:
@@ -69,7 +70,9 @@ def describe_piece(
 
 def _repeats(evidence: Evidence) -> Told:
     damage = evidence.damage
-    text = f"{evidence.long_repeats} of {_count(evidence.long_spans, 'damaged span')} equal an earlier one octet for octet"
+    text = (
+        f"{evidence.long_repeats} of {_count(evidence.long_spans, 'damaged span')} equal an earlier one octet for octet"
+    )
     if damage.copies:
         text += (
             f"; against sound copies of the same frames, {damage.rose} bits were read 1 for 0 and {damage.fell} 0 for 1"
@@ -101,7 +104,7 @@ def _unanswered(evidence: Evidence, address: AddressFigures | None) -> Told | No
 
 def _swapped(found: Inversion, how: str) -> Told:
     text = f"{found.passed} of {_count(found.tried, 'damaged span')} {how} become whole frames whose check value passes"
-    return text, {"tried": found.tried, "passed": found.passed, "passed_16_bit": found.strong}
+    return text, {"tried": found.tried, "passed": found.passed}
 
 
 def _rate(proofs: Proofs, settings: LineSettings) -> Told | None:
