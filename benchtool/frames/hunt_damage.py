@@ -77,14 +77,17 @@ class Damage:
             certain = closed or pause is not None or ended
             expecting = expecting or self._stream.is_break(at)
             found = self._claim_within(octets, at, stop, end, expecting, closed)
-            upto = stop if found is None else found[0]
-            while upto - at > MAX_SPAN + (0 if certain or found is not None else MAX_LEAD):
+            if found is not None:
+                upto, certain = found[0], found[2].certain
+            else:
+                upto = stop
+            while upto - at > MAX_SPAN + (0 if certain else MAX_LEAD):
                 yield self._unknown(at, at + MAX_SPAN)
                 at += MAX_SPAN
                 expecting = self.expecting = False
+            if not certain:
+                return
             if found is None:
-                if not certain:
-                    return
                 yield self._span(octets, at, stop, expecting)
                 at = stop
                 expecting = self.expecting = False
@@ -92,10 +95,6 @@ class Damage:
             lead, som, claim = found
             if lead > at:
                 yield self._span(octets, at, lead, False)
-                at = lead
-                expecting = self.expecting = False
-            if not claim.certain:
-                return
             role = Role.UNKNOWN
             if claim.stop > som + 1:
                 role = Role.REPLY if octets[som + 1] & check.REPLY_BIT else Role.REQUEST
@@ -126,7 +125,7 @@ class Damage:
             if not (established and expected):
                 return None
             return Claim(head_end, _TRUNCATED if plausible else _BAD_HEADER, closed or pause is not None)
-        if not self._believable(octets, som, end, expected):
+        if not self._believable(octets, som, head_end, expected):
             return None
         length = octets[som + 2] | octets[som + 3] << 8
         pause = self._stream.next_break(som, min(som + length, end), self._limit_ns)

@@ -66,9 +66,7 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             if control & 0xFC == 0x04:
                 if length < 8:
                     break
-            elif control & 0xF0:
-                break
-            elif length < _shortest(octets, som, control):
+            elif control & 0xF0 or length < _shortest(octets, som, control):
                 break
             if control & 0x04:
                 if crc_hqx(frame[:-2], CRC_START) != frame[-2] | frame[-1] << 8:
