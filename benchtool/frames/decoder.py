@@ -70,33 +70,25 @@ class BusDecoder:
             return out
         if not item.octets:
             return out
+        at = run_fast(self, item, 0, out) if self._fast else 0
+        if at < 0:
+            return out
         stream = self.stream
-        before_ns = stream.end_ns
-        if before_ns is not None and item.t_ns - before_ns >= self.end_ns:
+        ended_ns = stream.end_ns
+        if at == 0 and ended_ns is not None and item.t_ns - ended_ns >= self.end_ns:
             if stream.octets:
                 self._settle(out, True, False)
             self.expect()
-        skip = 0
-        if not stream.octets:
-            if self._fast:
-                skip = run_fast(self, item, 0, out)
-                if skip:
-                    count = len(item.octets)
-                    lasts_ns = max(0, item.end_ns - item.t_ns)
-                    stream.passed(item.t_ns + skip * lasts_ns // count, item.direction)
-                    if skip == count:
-                        return out
-            stream.append(item, skip)
-        else:
-            stream.append(item)
+        stream.append(item, at)
         while self._settle(out, False, False):
-            done = -stream.last_start()
-            if done < 0 or not self._fast:
+            at = -stream.last_start()
+            if at <= 0 or not self._fast:
                 continue
-            skip = run_fast(self, item, done, out)
-            stream.drop(skip - done)
-            if not stream.octets:
+            stream.clear()
+            at = run_fast(self, item, at, out)
+            if at < 0:
                 break
+            stream.append(item, at)
         return out
 
     def flush(self, t_ns: int) -> list[Frame]:

@@ -1,8 +1,9 @@
-"""The hot path: good frames end to end in one chunk, from a place where a frame is expected.
+"""The hot path: good frames end to end, from a place where a frame is expected.
 
 Takes only what the careful rules would take without looking any further (a test compares the two): frames of an
-established protocol, without line-error marks, whose check value is right. At the first octet that is anything else
-it stops, and the careful rules go on from there.
+established protocol, without line-error marks, silence or change of direction inside, whose check value is right. At
+the first octet that is anything else it stops, and the careful rules go on from there. Everything is in one function
+because calls are what costs here (tests/benchmarks/bench_frames.py).
 """
 
 from __future__ import annotations
@@ -23,133 +24,187 @@ if TYPE_CHECKING:
 _new = tuple.__new__
 _OSDP, _MODBUS = Protocol.OSDP, Protocol.MODBUS_RTU
 _OK, _REQUEST, _REPLY, _EITHER = Reason.OK, Role.REQUEST, Role.REPLY, Role.UNKNOWN
-_READS = frozenset((1, 2, 3, 4))
-_WRITES = frozenset((0x0F, 0x10))
+_READ_BITS, _READ_WORDS, _ECHO, _WRITE, _EXCEPTION = range(1, 6)
+_KIND = bytearray(256)
+"""How the length of a Modbus frame is found, by function; 0: by the careful rules only."""
+_KIND[1] = _KIND[2] = _READ_BITS
+_KIND[3] = _KIND[4] = _READ_WORDS
+_KIND[5] = _KIND[6] = _ECHO
+_KIND[15] = _KIND[16] = _WRITE
+for _function in KNOWN:
+    _KIND[_function | 0x80] = _EXCEPTION
+_SHORTEST = (7, 8)
+"""OSDP frames by checksum and by CRC."""
+
+ALL = -1
+"""Nothing is left for the careful rules."""
 
 
 def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> int:
-    """Append frames that begin at octet `at` of the chunk, end to end; answers where they stop.
+    """Append the frames that begin at octet `at` of the chunk, or with the octets held when `at` is 0.
 
-    All octets before `at` are decided, and `stream.before_ns` is when the last of them ended.
+    Answers where they stop, or `ALL` when nothing is left, or only the beginning of such a frame, which is then held.
+    When it answers 0, nothing has changed.
     """
     known = decoder.experience
     osdp, learned = known.osdp, known.modbus
-    stream = decoder.stream
     t_ns, end_ns, octets, marks, direction = chunk
     if not (osdp or learned) or (marks and any(marks)):
         return at
-    before_ns = stream.before_ns
+    stream = decoder.stream
+    hunter = decoder.hunter
     count = len(octets)
     lasts_ns = end_ns - t_ns if end_ns > t_ns else 0
-    start_ns = t_ns + at * lasts_ns // count
+    step_ns = lasts_ns // count
+    even = step_ns * count == lasts_ns
+    before_ns = stream.before_ns
+    held = len(stream.octets)
+    if held:
+        if not hunter.anchored or not stream.goes_on(t_ns, direction):
+            return 0
+        octets = bytes(stream.octets) + octets
+        start_ns = stream.start_ns(0)
+    else:
+        start_ns = t_ns + at * lasts_ns // count
     silence_ns = None if before_ns is None else start_ns - before_ns if start_ns > before_ns else 0
-    if not (decoder.hunter.anchored or (silence_ns is not None and silence_ns >= stream.break_ns)):
+    if not (hunter.anchored or (silence_ns is not None and silence_ns >= stream.break_ns)):
         return at
     first = at
+    total = held + count
+    last = total - 4
     append = out.append
-    osdp_count = 0
-    last = count - 4
+    roles = decoder.roles
+    asked = roles.asked
+    incomplete = last < at < total
+    osdp_count = modbus_count = 0
+    address = -1
     while at <= last:
-        lead = octets[at]
-        if lead == 0x53 or (lead == 0xFF and octets[at + 1] == 0x53):
+        octet = octets[at]
+        if octet == 0x53 or (octet == 0xFF and octets[at + 1] == 0x53):
             if not osdp:
                 break
-            som = at if lead == 0x53 else at + 1
-            if som + 7 > count:
+            som = at if octet == 0x53 else at + 1
+            if som + 7 > total:
+                incomplete = True
                 break
             length = octets[som + 2] | octets[som + 3] << 8
             end = som + length
             control = octets[som + 4]
-            if end > count or length > MAX_LENGTH:
+            if control & 0xF0 or length > MAX_LENGTH:
+                break
+            shortest = _SHORTEST[control >> 2 & 1]
+            if control & 0x08:
+                block = octets[som + 5]
+                if block < 2:
+                    break
+                shortest += block
+            if length < shortest:
+                break
+            if end > total:
+                incomplete = control & 0x04 != 0
                 break
             frame = octets[som:end]
-            if control & 0xFC == 0x04:
-                if length < 8:
-                    break
-            elif control & 0xF0 or length < _shortest(octets, som, control):
-                break
             if control & 0x04:
                 if crc_hqx(frame[:-2], CRC_START) != frame[-2] | frame[-1] << 8:
                     break
             elif sum(frame) & 0xFF or frame.find(0x53, 1) > 0:
                 break
-            stop_ns = t_ns + end * lasts_ns // count
+            at = end
+            end -= held
+            stop_ns = t_ns + (end * step_ns if even else end * lasts_ns // count)
             role = _REPLY if frame[1] & 0x80 else _REQUEST
-            if som == at:
+            if octet == 0x53:
                 append(_new(Frame, (_OSDP, start_ns, stop_ns, frame, _OK, role, silence_ns, b"", b"", direction)))
             else:
-                begin_ns = t_ns + som * lasts_ns // count
+                som -= held
+                begin_ns = t_ns + som * lasts_ns // count if som >= 0 else stream.start_ns(som + held)
                 append(_new(Frame, (_OSDP, begin_ns, stop_ns, frame, _OK, role, silence_ns, b"", b"\xff", direction)))
             osdp_count += 1
         else:
             if not learned:
                 break
             function = octets[at + 1]
-            fits = _EITHER
-            if function in _READS:
+            kind = _KIND[function]
+            role = _EITHER
+            length = 8
+            if kind == _READ_WORDS or kind == _READ_BITS:
                 size = octets[at + 2]
-                length = 5 + size
-                if 0 < size <= 250 and (function < 3 or not size & 1):
-                    if length < 8:
-                        fits = _REPLY
-                        if at + length > count:
-                            break
-                        frame = octets[at : at + length]
-                        if modbus(frame):
-                            fits, length = _REQUEST, 8
-                    elif length == 8:
-                        fits = _EITHER
-                    else:
-                        if at + 8 > count:
-                            break
-                        frame = octets[at : at + 8]
-                        if modbus(frame):
-                            fits = _REPLY
-                        else:
-                            fits, length = _REQUEST, 8
-                else:
-                    fits, length = _REQUEST, 8
-            elif function == 0x06 or function == 0x05:
-                length = 8
-            elif function in _WRITES:
-                if at + 8 > count:
-                    break
-                size = octets[at + 6]
-                if modbus(octets[at : at + 8]) == 0:
-                    fits, length = _REPLY, 8
-                elif 0 < size <= 246 and (function == 0x0F or not size & 1):
-                    fits, length = _REQUEST, 9 + size
-                else:
-                    break
-            elif function & 0x80 and function & 0x7F in KNOWN and octets[at + 2] in EXCEPTION_CODES:
-                fits, length = _REPLY, 5
+                role = _REQUEST
+                if size == 0 or size > 250 or (size & 1 and kind == _READ_WORDS):
+                    pass
+                elif size == 3:
+                    role = _EITHER
+                elif size < 3:
+                    if modbus(octets[at : at + 5 + size]) == 0:
+                        role = _REPLY
+                        length = 5 + size
+                elif modbus(octets[at : at + 8]):
+                    role = _REPLY
+                    length = 5 + size
+            elif kind == _ECHO:
+                pass
+            elif kind == _WRITE:
+                role = _REPLY
+                if modbus(octets[at : at + 8]) and at + 8 <= total:
+                    role = _REQUEST
+                    size = octets[at + 6]
+                    if size == 0 or size > 246 or (size & 1 and function == 0x10):
+                        break
+                    length = 9 + size
+            elif kind == _EXCEPTION and octets[at + 2] in EXCEPTION_CODES:
+                role = _REPLY
+                length = 5
             else:
                 break
             end = at + length
-            if end > count:
+            if end > total:
+                incomplete = True
                 break
             frame = octets[at:end]
             if modbus(frame):
                 break
-            stop_ns = t_ns + end * lasts_ns // count
-            roles = decoder.roles
-            role = roles.judge(frame, fits, start_ns, stop_ns, direction)
+            at = end
+            end -= held
+            stop_ns = t_ns + (end * step_ns if even else end * lasts_ns // count)
+            if role is _EITHER:
+                if asked is None and kind == _ECHO:
+                    role = _REQUEST
+                else:
+                    roles.asked = asked
+                    roles.directions.add(direction)
+                    role = roles.judge(frame, role, start_ns, stop_ns, direction)
+            if role is _REQUEST and octet:
+                asked = frame
+                roles.asked_end_ns = stop_ns
+                roles.asked_direction = direction
+            else:
+                asked = None
             append(_new(Frame, (_MODBUS, start_ns, stop_ns, frame, _OK, role, silence_ns, b"", b"", direction)))
-            known.addresses.add(lead)
-            known.modbus_count += 1
-        at = end
+            modbus_count += 1
+            if octet != address:
+                known.addresses.add(octet)
+                address = octet
         start_ns = stop_ns
         silence_ns = 0
+        incomplete = last < at < total
     if at > first:
+        at -= held
+        if held:
+            stream.drop(held)
+            hunter.reset()
+        stream.passed(start_ns, direction)
+        if modbus_count:
+            known.modbus_count += modbus_count
+            roles.asked = asked
+            roles.directions.add(direction)
         known.osdp_count += osdp_count
-        decoder.expect()
+        if not hunter.anchored:
+            decoder.expect()
+    elif held:
+        at = 0
+    if at == count:
+        return ALL
+    if incomplete and osdp_count + modbus_count:
+        stream.append(chunk, at)
+        return ALL
     return at
-
-
-def _shortest(octets: bytes, som: int, control: int) -> int:
-    """The least length of a frame with a checksum or a security block."""
-    shortest = 8 if control & 0x04 else 7
-    if control & 0x08:
-        block = octets[som + 5]
-        return shortest + block if block >= 2 else MAX_LENGTH + 1
-    return shortest

@@ -68,6 +68,17 @@ class Stream:
         self.end_ns = start_ns + lasts_ns
         self._direction = direction
 
+    def goes_on(self, t_ns: int, direction: Direction) -> bool:
+        """Whether octets from `t_ns` on belong to those held: no break, mark or change of direction up to then."""
+        return (
+            not self._marks
+            and direction is self._direction
+            and (not self.breaks or (len(self.breaks) == 1 and self.breaks[0][0] == 0))
+            and self.end_ns is not None
+            and t_ns - self.end_ns < self.break_ns
+            and all(segment[4] is direction for segment in self._segments)
+        )
+
     def passed(self, end_ns: int, direction: Direction) -> None:
         """Octets went by that were decided without being held."""
         self.end_ns = self.before_ns = end_ns
@@ -81,17 +92,21 @@ class Stream:
         """Position of the first octet of the last chunk (below 0 when part of it is gone)."""
         return self._segments[-1][0] - self._base if self._segments else 0
 
+    def clear(self) -> None:
+        """Let all octets go without a trace of when they were: they are to be taken again, or are dropped."""
+        self.octets.clear()
+        self._segments.clear()
+        self._marks.clear()
+        self.breaks.clear()
+        self._base = 0
+
     def drop(self, count: int) -> None:
         """Let the first `count` octets go."""
         if count <= 0:
             return
         self.before_ns = self.stop_ns(count - 1)
         if count >= len(self.octets):
-            self.octets.clear()
-            self._segments.clear()
-            self._marks.clear()
-            self.breaks.clear()
-            self._base = 0
+            self.clear()
             return
         del self.octets[:count]
         base = self._base = self._base + count

@@ -27,7 +27,7 @@ def build_frame(address: int, function: int, data: bytes = b"") -> bytes:
     return with_crc_modbus(bytes((address, function)) + data)
 
 
-def build_request(address: int, function: int, **values: Any) -> bytes:
+def build_request(address: int, function: int, /, **values: Any) -> bytes:
     """A request of a public function. Values by the names in the table (docs/modbus.md); counts are worked out.
 
     Bits and registers are lists of integers, octets are bytes, records a list of mappings. ValueError says what is
@@ -36,7 +36,7 @@ def build_request(address: int, function: int, **values: Any) -> bytes:
     return _build(address, function, FUNCTIONS, "request", values)
 
 
-def build_reply(address: int, function: int, **values: Any) -> bytes:
+def build_reply(address: int, function: int, /, **values: Any) -> bytes:
     """A reply, likewise."""
     return _build(address, function, FUNCTIONS, "reply", values)
 
