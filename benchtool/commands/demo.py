@@ -19,7 +19,7 @@ def command(show_all: bool) -> None:
       benchtool demo --all
     """
     from benchtool.commands.options import tap_for
-    from benchtool.commands.session import Session
+    from benchtool.commands.session import Session, terminal_width
     from benchtool.diagnose.engine import diagnose
     from benchtool.frames.explain import explain
     from benchtool.frames.frame import Frame
@@ -45,14 +45,14 @@ def command(show_all: bool) -> None:
             quiet += 1
             return
         shown += 1
-        click.echo(frame_text.frame_line(frame))
+        click.echo(frame_text.frame_line(frame, width=terminal_width()))
 
     session = Session(tap_for(_ADDRESS, None, None, None), on_frame=on_frame)
     click.echo(frame_text.HEADER)
     session.run()
     if quiet:
         click.echo(
-            f"{'':21} … and {quiet} more frames, polls and answers like those above (benchtool listen {_ADDRESS})"
+            f"{'':10} … and {quiet} more frames, polls and answers like those above (benchtool listen {_ADDRESS})"
         )
     click.echo("")
     found = diagnose(session.gatherer.evidence(session.decoder.counters), session.tap.info.settings)

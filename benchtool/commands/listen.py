@@ -45,6 +45,7 @@ class _Filter:
     "--only", "only", multiple=True, metavar="WHAT", help="Show only 'errors', or only an address; may be repeated."
 )
 @click.option("--octets", "show_octets", is_flag=True, help="Show each frame's octets under it.")
+@click.option("--wide", is_flag=True, help="Do not cut long lines at the edge of the terminal.")
 @click.option("--show-cards", is_flag=True, help="Show card numbers, typed digits and keys, which are hidden else.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line (docs/json.md).")
 def command(
@@ -56,6 +57,7 @@ def command(
     overwrite: bool,
     only: tuple[str, ...],
     show_octets: bool,
+    wide: bool,
     show_cards: bool,
     as_json: bool,
 ) -> None:
@@ -71,10 +73,11 @@ def command(
       benchtool listen /dev/ttyUSB0 --baud 9600 --for 30s --record visit.pcapng
       benchtool listen visit.pcapng --only 5 --json
     """
-    from benchtool.commands.session import Session
+    from benchtool.commands.session import Session, terminal_width
     from benchtool.reports import frame_text
 
     wanted = _Filter(only)
+    width = None if wide else terminal_width()
 
     def out(made: dict[str, Any]) -> None:
         click.echo(json.dumps(made, separators=(",", ":")))
@@ -92,7 +95,7 @@ def command(
         if as_json:
             out(frame_text.frame_object(frame, show_secrets=show_cards))
         else:
-            click.echo(frame_text.frame_line(frame, show_secrets=show_cards, show_octets=show_octets))
+            click.echo(frame_text.frame_line(frame, show_secrets=show_cards, show_octets=show_octets, width=width))
 
     def on_item(item: Item) -> None:
         if isinstance(item, Gap):

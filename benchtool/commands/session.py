@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import signal
 import sys
 from collections.abc import Callable, Iterator
@@ -77,8 +78,7 @@ class Session:
                     self._failed = tap_failed(error)
                 except CaptureError as error:
                     self._failed = CommandError(str(error), Exit.OUTPUT)
-                self._take(self.decoder.close())
-                self.gatherer.close(self.tap.now_ns)
+                self._finish()
                 self._show_notices()
         self._show_notices()
 
@@ -100,18 +100,15 @@ class Session:
         flushed_ns = 0
         while not tap.ended:
             wait_s = _WAIT_S if end_ns is None else min(_WAIT_S, max(0.0, (end_ns - tap.now_ns) / 1e9))
-            for item in tap.read(wait_s):
+            items = tap.read(wait_s)
+            for item in items:
                 if end_ns is not None and item.t_ns >= end_ns:
                     return
-                if self._recorder is not None:
-                    self._recorder.write(item)
-                if self._on_item is not None:
-                    self._on_item(item)
-                self.gatherer.item(item)
-                if not isinstance(item, LineCounts):
-                    self._take(decoder.feed(item))
+                self._hear(item)
             now_ns = tap.now_ns
-            self._take(decoder.flush(now_ns))
+            if not items:
+                # Only when there was nothing to read: a stalled computer must not cut a frame in two.
+                self._take(decoder.flush(now_ns))
             if self._recorder is not None and now_ns - flushed_ns >= _FLUSH_NS:
                 self._recorder.flush()
                 flushed_ns = now_ns
@@ -120,6 +117,27 @@ class Session:
                 self._progress(now_ns, self._frames)
             if end_ns is not None and now_ns >= end_ns:
                 return
+
+    def _hear(self, item: Item) -> None:
+        if self._recorder is not None:
+            self._recorder.write(item)
+        if self._on_item is not None:
+            self._on_item(item)
+        self.gatherer.item(item)
+        if not isinstance(item, LineCounts):
+            self._take(self.decoder.feed(item))
+
+    def _finish(self) -> None:
+        """Close the tap, take what it still held, and decide what is left."""
+        now_ns = self.tap.now_ns
+        self.tap.close()
+        try:
+            for item in self.tap.read(0):
+                self._hear(item)
+        except (TapError, CaptureError):
+            pass  # the failure that ended the listening is told already
+        self._take(self.decoder.close())
+        self.gatherer.close(now_ns)
 
     def _take(self, frames: list[Frame]) -> None:
         self._frames += len(frames)
@@ -149,6 +167,11 @@ def _terminate_as_interrupt() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
+
+
+def terminal_width() -> int | None:
+    """Columns of the terminal that standard output goes to; None where it goes to a file or another program."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
 def progress_line() -> Callable[[int, int], None] | None:

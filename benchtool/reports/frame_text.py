@@ -24,10 +24,10 @@ REASON_WORDS = {
     Reason.CHECK_FAILED: "BAD check value",
     Reason.TRUNCATED: "BAD cut off",
     Reason.BAD_HEADER: "BAD header",
-    Reason.NOT_RECOGNISED: "BAD not recognised",
+    Reason.NOT_RECOGNISED: "BAD unknown",
 }
 
-HEADER = f"{'time s':>10} {'silence':>9}  {'who':<9} what"
+HEADER = f"{'time s':>10} {'silence':>9}  {'who':<6} {'verdict':<15} what"
 
 
 def card_reads(meaning: Meaning) -> list[dict[str, Any]]:
@@ -82,18 +82,19 @@ def marks_text(marks: bytes) -> str:
     return ", ".join(words)
 
 
-def frame_line(frame: Frame, *, show_secrets: bool = False, show_octets: bool = False) -> str:
-    """One line: time, silence before, who, what it is and says, verdict."""
+def frame_line(frame: Frame, *, show_secrets: bool = False, show_octets: bool = False, width: int | None = None) -> str:
+    """One line: time, silence before, who, verdict, what it is and says; cut to `width` columns if given."""
     silence = "" if frame.silence_ns is None else f"{frame.silence_ns / 1e6:.1f} ms"
     meaning = explain(frame)
     if frame.protocol is Protocol.UNKNOWN:
-        what = f"{len(frame.octets)} unknown octet{'s' if len(frame.octets) != 1 else ''}: {octets_text(frame.octets)}"
+        what = f"{meaning.title}: {octets_text(frame.octets)}"
     else:
         what = f"{meaning.name or '?':<8} {meaning.text(show_secrets=show_secrets)}{_card_words(meaning, show_secrets)}"
-    verdict = REASON_WORDS[frame.reason]
-    line = f"{frame.t_ns / 1e9:10.4f} {silence:>9}  {who(frame):<9} {what}  [{verdict}]"
     if frame.marks:
-        line += f" [line errors: {marks_text(frame.marks)}]"
+        what = f"[line errors: {marks_text(frame.marks)}] {what}"
+    line = f"{frame.t_ns / 1e9 + 0.0:10.4f} {silence:>9}  {who(frame):<6} {REASON_WORDS[frame.reason]:<15} {what}"
+    if width is not None and len(line) > width:
+        line = line[: width - 1] + "…"
     if show_octets and frame.protocol is not Protocol.UNKNOWN:
         line += f"\n{'':22}{frame.octets.hex(' ').upper()}"
     return line
@@ -101,7 +102,8 @@ def frame_line(frame: Frame, *, show_secrets: bool = False, show_octets: bool = 
 
 def gap_line(gap: Gap) -> str:
     """A time in which nothing could be heard."""
-    return f"{gap.t_ns / 1e9:10.4f} {(gap.end_ns - gap.t_ns) / 1e6:6.0f} ms  ---       not heard: {gap.why}"
+    lasted = f"{(gap.end_ns - gap.t_ns) / 1e6:.0f} ms"
+    return f"{gap.t_ns / 1e9:10.4f} {lasted:>9}  {'---':<6} {'NOT HEARD':<15} {gap.why}"
 
 
 def _field(field: Field, show_secrets: bool) -> Any:
