@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from fastcrc.crc16 import modbus as modbus_crc
 from hypothesis import strategies as st
 
 from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, LineErrors, TapInfo
@@ -99,3 +100,67 @@ def tap_infos() -> st.SearchStrategy[TapInfo]:
         st.integers(0, 10**10),
         st.one_of(st.just(0), st.integers(1, 2 * 10**18)),
     )
+
+
+def modbus_frames() -> st.SearchStrategy[bytes]:
+    """Modbus RTU messages of the frequent functions, as octets: sizes and limits sheet 3.3 and 3.4, CRC sheet 3.2.
+
+    Put together here, not by the code under test; the CRC comes from the catalogue library.
+    """
+    word = st.integers(0, 0xFFFF).map(lambda value: value.to_bytes(2, "big"))
+    registers = st.lists(word, min_size=1, max_size=20).map(b"".join)
+    bodies = st.one_of(
+        st.builds(
+            lambda f, at, n: bytes((f,)) + at + n.to_bytes(2, "big"), st.integers(1, 4), word, st.integers(1, 125)
+        ),
+        st.builds(lambda f, data: bytes((f, len(data))) + data, st.integers(3, 4), registers),
+        st.builds(lambda f, data: bytes((f, len(data))) + data, st.integers(1, 2), st.binary(min_size=1, max_size=20)),
+        st.builds(lambda at, on: b"\x05" + at + on, word, st.sampled_from([b"\x00\x00", b"\xff\x00"])),
+        st.builds(lambda at, value: b"\x06" + at + value, word, word),
+        st.builds(
+            lambda at, data: b"\x10" + at + (len(data) // 2).to_bytes(2, "big") + bytes((len(data),)) + data,
+            word,
+            registers,
+        ),
+        st.builds(lambda at, n: b"\x10" + at + n.to_bytes(2, "big"), word, st.integers(1, 123)),
+        st.builds(lambda f, code: bytes((f | 0x80, code)), st.integers(1, 6), st.integers(1, 6)),
+    )
+
+    def build(address: int, body: bytes) -> bytes:
+        octets = bytes((address,)) + body
+        return octets + modbus_crc(octets).to_bytes(2, "little")
+
+    return st.builds(build, st.integers(1, 247), bodies)
+
+
+def line_bursts() -> st.SearchStrategy[list[tuple[int, bytes]]]:
+    """What a line may carry: bursts of octets without a pause, each after so many characters of silence.
+
+    A burst holds good frames, damaged ones and noise; the silences are those at which decisions change.
+    """
+    good = st.one_of(osdp_frames(), modbus_frames(), osdp_frames().map(lambda frame: b"\xff" + frame))
+
+    def cut(frame: bytes, at: int) -> bytes:
+        return frame[: max(1, at % len(frame))]
+
+    def flip(frame: bytes, at: int, mask: int) -> bytes:
+        place = at % len(frame)
+        return frame[:place] + bytes((frame[place] ^ mask,)) + frame[place + 1 :]
+
+    def put(frame: bytes, at: int, octet: int) -> bytes:
+        place = at % len(frame)
+        return frame[:place] + bytes((octet,)) + frame[place:]
+
+    at = st.integers(0, 300)
+    damaged = st.one_of(
+        st.builds(cut, good, at),
+        st.builds(flip, good, at, st.sampled_from([1, 2, 4, 8, 16, 32, 64, 128, 255])),
+        st.builds(flip, good, st.integers(0, 5), st.integers(1, 255)),
+        st.builds(put, good, at, st.integers(0, 255)),
+    )
+    pieces = st.one_of(
+        good, good, damaged, st.binary(max_size=12), st.sampled_from([b"\xff" * 3, b"\x53", b"\x53\x53"])
+    )
+    burst = st.lists(pieces, min_size=1, max_size=4).map(b"".join)
+    silences = st.sampled_from([0, 0, 1, 3, 4, 5, 12, 19, 20, 23, 24, 30, 40, 50, 200])
+    return st.lists(st.tuples(silences, burst), max_size=8)
