@@ -11,14 +11,12 @@ from benchtool.simulate.bus import NS, TapPoint, VirtualBus, Wired
 from benchtool.simulate.modbus_stations import ModbusClient, ModbusServer
 from benchtool.simulate.panel import Panel
 from benchtool.simulate.peripheral import Event, Peripheral
-from benchtool.simulate.scenario import DeviceSpec, Scenario
+from benchtool.simulate.scenario import TAP
+from benchtool.simulate.specs import DeviceSpec, Scenario
 from benchtool.simulate.station import Station
 from benchtool.wire.cable import Cable
 from benchtool.wire.link import Link
 from benchtool.wire.pair import Bias, Driver, Node, Noise, Pair, Terminator
-
-TAP = "the tap"
-"""The tap's node name on the pair."""
 
 _VENDOR = bytes.fromhex("020b7e")
 """An invented, locally administered vendor code (bit 1 of the first octet set: not assigned to anybody)."""

@@ -1,157 +1,71 @@
-"""Scenarios: invented installations as data files, and the options that a `sim:` address adds to them.
+"""Loads scenarios: reads the TOML, checks every field against the schema in `specs`, then the whole.
 
-A scenario says where things are, how long the pair is, what is fitted, who polls whom, and which cards are held up
-when. The file format is documented in docs/scenarios.md.
+Every mistake is a ScenarioError: one line that names the table, the key, and what would be right.
 """
 
 from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import MISSING, fields
 from importlib import resources
 from pathlib import Path
-from typing import Any, TypeVar
+from types import NoneType
+from typing import Annotated, Any, TypeVar, get_args, get_origin, get_type_hints
 
-from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.capture.settings import CharFormat
+from benchtool.frames.card.build import build_bits
+from benchtool.simulate.specs import (
+    PROTOCOLS,
+    BiasSpec,
+    CardEvent,
+    ControllerSpec,
+    DeviceSpec,
+    InputEvent,
+    KeyEvent,
+    LineSpec,
+    OneOf,
+    Range,
+    Scenario,
+    ScenarioError,
+    TapSpec,
+    TerminatorSpec,
+)
+
+__all__ = [
+    "BiasSpec",
+    "CardEvent",
+    "ControllerSpec",
+    "DeviceSpec",
+    "InputEvent",
+    "KeyEvent",
+    "LineSpec",
+    "Scenario",
+    "ScenarioError",
+    "TapSpec",
+    "TerminatorSpec",
+    "load",
+    "names",
+    "parse",
+]
 
 _T = TypeVar("_T")
 
-
-class ScenarioError(ValueError):
-    """A scenario or an option of a `sim:` address is wrong; the text is one line with the mend."""
-
-
-@dataclass(frozen=True, slots=True)
-class CardEvent:
-    """A card held to a reader."""
-
-    at_s: float
-    format: str
-    card_number: int
-    site_code: int | None = None
-    granted: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class KeyEvent:
-    """Keys typed at a keypad; OSDP characters, `#` and `*` allowed."""
-
-    at_s: float
-    keys: str
-
-
-@dataclass(frozen=True, slots=True)
-class InputEvent:
-    """The state of a device's inputs changes: one 0 or 1 an input."""
-
-    at_s: float
-    inputs: tuple[int, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class DeviceSpec:
-    """A device on the pair that is polled."""
-
-    name: str
-    address: int
-    position_m: float
-    kind: str = "reader"
-    reply_ms: float = 3.0
-    answers: bool = True
-    reversed_pair: bool = False
-    cards: tuple[CardEvent, ...] = ()
-    keys: tuple[KeyEvent, ...] = ()
-    inputs: tuple[InputEvent, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class ControllerSpec:
-    """Who polls."""
-
-    name: str
-    position_m: float = 0.0
-    protocol: str = "osdp"
-    poll_gap_ms: float = 50.0
-    check: str = "crc"
-
-
-@dataclass(frozen=True, slots=True)
-class LineSpec:
-    """The pair: rate, length, copper, what is fitted, and the noise on it (volts rms, differential)."""
-
-    baud: int = 9600
-    format: str = "8N1"
-    length_m: float = 100.0
-    loop_ohm_per_m: float = 0.1684
-    velocity: float = 0.66
-    driver_ohm: float = 50.0
-    noise_v: float = 0.0
-    impulses_per_s: float = 0.0
-    impulse_v: float = 0.0
-    impulse_us: float = 0.0
-
-    @property
-    def settings(self) -> LineSettings:
-        """Rate and character format as the devices are set."""
-        return LineSettings(self.baud, CharFormat.parse(self.format))
-
-
-@dataclass(frozen=True, slots=True)
-class TerminatorSpec:
-    """A resistor across the pair."""
-
-    position_m: float
-    ohm: float = 120.0
-
-
-@dataclass(frozen=True, slots=True)
-class BiasSpec:
-    """A pull-up on the wire that is positive when idle and a pull-down on the other, `pull_ohm` each."""
-
-    position_m: float
-    pull_ohm: float = 560.0
-    supply_v: float = 5.0
-
-
-@dataclass(frozen=True, slots=True)
-class TapSpec:
-    """Where benchtool's adapter is clipped on."""
-
-    position_m: float = 0.0
-    reversed_pair: bool = False
-    baud: int | None = None
-    format: str | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Scenario:
-    """An invented installation."""
-
-    title: str
-    about: str
-    controller: ControllerSpec
-    devices: tuple[DeviceSpec, ...]
-    line: LineSpec = LineSpec()
-    terminators: tuple[TerminatorSpec, ...] = ()
-    biases: tuple[BiasSpec, ...] = ()
-    tap: TapSpec = TapSpec()
-    duration_s: float = 20.0
-    seed: int = 1
-    fault: str | None = None
-    """The fault that the scenario has when no `fault=` option is given; None when it is sound."""
-    fault_options: Mapping[str, str] = field(default_factory=dict)
-
-    def device_at(self, address: int) -> DeviceSpec:
-        """The device with that address; ScenarioError names those there are."""
-        for device in self.devices:
-            if device.address == address:
-                return device
-        known = ", ".join(str(device.address) for device in self.devices)
-        raise ScenarioError(f"no device at address {address} in this scenario; there are {known}")
-
+TAP = "the tap"
+"""The tap's node name on the pair; no device can be called that."""
 
 _FOLDER = resources.files("benchtool.simulate") / "scenarios"
+_LISTS = {"device": "devices", "terminator": "terminators", "bias": "biases"}
+"""A scenario's arrays of tables: the table's name in the file, and the field."""
+_LONGEST_SHOWN = 10**40
+_KINDS: dict[type, str] = {
+    dict: "a table",
+    list: "a list",
+    str: "text",
+    bool: "true or false",
+    int: "a whole number",
+    float: "a number",
+}
 
 
 def names() -> list[str]:
@@ -161,93 +75,213 @@ def names() -> list[str]:
 
 def load(name: str) -> Scenario:
     """Load a scenario by its name, or a `.toml` file by its path; ScenarioError says what is wrong."""
-    if name.endswith(".toml"):
-        try:
-            text = Path(name).read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
-            raise ScenarioError(f"cannot read scenario {name}: {reason}") from None
-    else:
-        entry = _FOLDER / f"{name}.toml"
-        if name not in names():
-            raise ScenarioError(
-                f"no scenario '{name}'; there are: {', '.join(names())} (or give a path ending in .toml)"
-            )
-        text = entry.read_text(encoding="utf-8")
     try:
+        if name.endswith(".toml"):
+            text = Path(name).read_text(encoding="utf-8")
+        elif name in names():
+            text = (_FOLDER / f"{name}.toml").read_text(encoding="utf-8")
+        else:
+            raise ScenarioError(
+                f"no scenario {_shown(name)}; there are: {', '.join(names())} (or give a path ending in .toml)"
+            )
         return parse(tomllib.loads(text))
+    except OSError as error:
+        raise ScenarioError(f"cannot read scenario {name}: {error.strerror or error}") from None
     except tomllib.TOMLDecodeError as error:
         raise ScenarioError(f"scenario {name} is not TOML: {error}") from None
+    except RecursionError:
+        raise ScenarioError(f"scenario {name} is not TOML that can be read: it nests too deep") from None
+    except UnicodeDecodeError:
+        raise ScenarioError(f"cannot read scenario {name}: it is not UTF-8 text") from None
+    except ValueError as error:
+        if isinstance(error, ScenarioError):
+            raise
+        raise ScenarioError(f"cannot read scenario {_shown(name)}: {error}") from None
 
 
 def parse(data: Mapping[str, Any]) -> Scenario:
     """Make a scenario of the parsed TOML; ScenarioError names the table and key that is wrong."""
-    left = dict(data)
-    fault = dict(left.pop("fault", {}))
-    try:
-        devices = tuple(_device(row) for row in left.pop("device", []))
-        scenario = Scenario(
-            title=str(left.pop("title")),
-            about=str(left.pop("about", "")),
-            controller=_make(ControllerSpec, left.pop("controller"), "controller"),
-            devices=devices,
-            line=_make(LineSpec, left.pop("line", {}), "line"),
-            terminators=tuple(_make(TerminatorSpec, row, "terminator") for row in left.pop("terminator", [])),
-            biases=tuple(_make(BiasSpec, row, "bias") for row in left.pop("bias", [])),
-            tap=_make(TapSpec, left.pop("tap", {}), "tap"),
-            duration_s=float(left.pop("duration_s", 20.0)),
-            seed=int(left.pop("seed", 1)),
-            fault=fault.pop("kind", None),
-            fault_options={key: str(value) for key, value in fault.items()},
-        )
-    except KeyError as error:
-        raise ScenarioError(f"the scenario lacks {error.args[0]!r}") from None
-    except (TypeError, ValueError) as error:
-        raise ScenarioError(f"the scenario is wrong: {error}") from None
-    if left:
-        raise ScenarioError(f"the scenario has unknown keys: {', '.join(sorted(left))}")
+    row = {key: value for key, value in data.items() if key not in _LISTS and key != "fault"}
+    for table, key in _LISTS.items():
+        if key in row:
+            raise ScenarioError(f"unknown key '{key}'; write [[{table}]]")
+        row[key] = data.get(table, [])
+    row.setdefault("about", "")
+    scenario = _make(Scenario, row | _fault(data.get("fault")), "")
     _check(scenario)
     return scenario
 
 
-def _device(row: Mapping[str, Any]) -> DeviceSpec:
-    left = dict(row)
-    cards = tuple(_make(CardEvent, event, "device.cards") for event in left.pop("cards", []))
-    keys = tuple(_make(KeyEvent, event, "device.keys") for event in left.pop("keys", []))
-    inputs = tuple(
-        InputEvent(float(event["at_s"]), tuple(int(value) for value in event["inputs"]))
-        for event in left.pop("inputs", [])
-    )
-    return _make(DeviceSpec, {**left, "cards": cards, "keys": keys, "inputs": inputs}, "device")
+def _fault(table: Any) -> dict[str, Any]:
+    if table is None:
+        return {}
+    if not isinstance(table, dict):
+        raise ScenarioError(f"[fault] is a table, not {_kind(table)}")
+    options: dict[str, str] = {}
+    for key, value in table.items():
+        if isinstance(value, bool) or not isinstance(value, str | int | float):
+            raise ScenarioError(f"[fault] {_shown(key)} is text or a number, not {_kind(value)}")
+        options[key] = str(value)
+    if "kind" not in options:
+        raise ScenarioError("[fault] lacks 'kind'")
+    return {"fault": options.pop("kind"), "fault_options": options}
 
 
-def _make(kind: type[_T], row: Mapping[str, Any], where: str) -> _T:
-    known = {entry.name for entry in fields(kind)}  # type: ignore[arg-type]  # every kind given here is a dataclass
-    unknown = sorted(set(row) - known)
-    if unknown:
-        raise ScenarioError(f"unknown key {unknown[0]!r} in [{where}]; known are {', '.join(sorted(known))}")
-    return kind(**row)
+def _schema(kind: type) -> dict[str, tuple[Any, bool]]:
+    """Field name: (its type with its range, whether it must be given)."""
+    hints = get_type_hints(kind, include_extras=True)
+    return {
+        entry.name: (hints[entry.name], entry.default is MISSING and entry.default_factory is MISSING)
+        for entry in fields(kind)
+    }
+
+
+def _make(kind: type[_T], row: Any, where: str) -> _T:
+    """A dataclass of a TOML table, each value checked."""
+    if not isinstance(row, dict):
+        raise ScenarioError(f"{where} is a table, not {_kind(row)}")
+    schema = _schema(kind)
+    for key in row:
+        if key not in schema:
+            known = sorted(_file_names(schema)) if kind is Scenario else sorted(schema)
+            raise ScenarioError(
+                f"{where or 'the scenario'} has an unknown key {_shown(key)}; known are {', '.join(known)}"
+            )
+    values: dict[str, Any] = {}
+    for key, (hint, needed) in schema.items():
+        if key in row:
+            values[key] = _value(hint, row[key], _label(kind, key, where))
+        elif needed:
+            raise ScenarioError(f"{where or 'the scenario'} lacks {_label(kind, key, '')}")
+    return kind(**values)
+
+
+def _file_names(schema: Mapping[str, Any]) -> set[str]:
+    back = {field: table for table, field in _LISTS.items()}
+    return {back.get(key, key) for key in schema} - {"fault_options"}
+
+
+def _label(kind: type, key: str, where: str) -> str:
+    if kind is not Scenario:
+        return f"{where} '{key}'".strip()
+    back = {field: table for table, field in _LISTS.items()}
+    if key in back:
+        return f"[[{back[key]}]]"
+    return f"[{key}]" if key in ("controller", "line", "tap") else f"'{key}'"
+
+
+def _value(hint: Any, value: Any, where: str) -> Any:
+    """`value` as the schema's type wants it; `where` names it in errors."""
+    limit: Range | OneOf | None = None
+    if type(None) in get_args(hint):
+        hint = next(part for part in get_args(hint) if part is not NoneType)
+    if get_origin(hint) is Annotated:
+        hint, limit = get_args(hint)
+    if get_origin(hint) is tuple:
+        if not isinstance(value, list | tuple):
+            raise ScenarioError(f"{where} is a list, not {_kind(value)}")
+        made: Any = tuple(_value(get_args(hint)[0], entry, where) for entry in value)
+        _in_range(len(made), limit, f"{where}: the number of entries")
+        return made
+    if get_origin(hint) is not None:
+        return value
+    if hint not in _KINDS:
+        return _make(hint, value, where)
+    right = isinstance(value, int | float) if hint is float else isinstance(value, hint)
+    if not right or (isinstance(value, bool) and hint is not bool):
+        raise ScenarioError(f"{where} is {_KINDS[hint]}, not {_kind(value)}")
+    if isinstance(value, str):
+        return _text(value, limit, where)
+    if hint is not bool:
+        _in_range(value, limit, where)
+    return float(value) if hint is float else value
+
+
+def _text(value: str, limit: Range | OneOf | None, where: str) -> str:
+    if not value.isprintable():
+        raise ScenarioError(f"{where} is one line of printable text, not {_shown(value)}")
+    if isinstance(limit, OneOf):
+        if value not in limit.words:
+            raise ScenarioError(f"{where} is {' or '.join(limit.words)}, not {_shown(value)}")
+    else:
+        _in_range(len(value), limit, f"{where}: the number of characters")
+    return value
+
+
+def _in_range(value: float, limit: Range | OneOf | None, where: str) -> None:
+    if isinstance(limit, Range) and not limit.least <= value <= limit.most:
+        raise ScenarioError(f"{where} is {limit.least:.10g} to {limit.most:.10g}, not {_shown(value)}")
+
+
+def _kind(value: Any) -> str:
+    name = next((words for kind, words in _KINDS.items() if type(value) is kind), f"a {type(value).__name__}")
+    return f"{name} ({_shown(value)})" if isinstance(value, str | int | float) else name
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, int) and abs(value) >= _LONGEST_SHOWN:
+        return f"a number of {value.bit_length()} bits"
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def _check(scenario: Scenario) -> None:
+    """What holds between the fields."""
+    devices = scenario.devices
+    if not devices:
+        raise ScenarioError("the scenario lacks a [[device]]")
+    _check_places(scenario)
+    seen = {TAP: TAP, scenario.controller.name: "[controller]"}
+    if scenario.controller.name == TAP:
+        raise ScenarioError(f"the controller cannot be called {_shown(TAP)}; give it another name")
+    asked: dict[int, str] = {}
+    for device in devices:
+        if device.name in seen:
+            raise ScenarioError(f"two parts are called {_shown(device.name)}; give each its own name")
+        seen[device.name] = device.name
+        limit = PROTOCOLS[scenario.controller.protocol]
+        _in_range(device.address, limit, f"{device.name}: the {scenario.controller.protocol} address")
+        if device.address in asked:
+            raise ScenarioError(
+                f"{device.name} and {asked[device.address]} both have address {device.address}; "
+                "give each its own (two talkers at once are not simulated)"
+            )
+        asked[device.address] = device.name
+        _check_events(scenario, device)
+    for where, text in (("[line]", scenario.line.format), ("[tap]", scenario.tap.format)):
+        try:
+            _ = CharFormat.parse(text) if text is not None else None
+        except ValueError as error:
+            raise ScenarioError(f"{where} 'format': {error}") from None
+    if CharFormat.parse(scenario.line.format).data_bits != 8:
+        raise ScenarioError(f"[line] 'format' has 8 data bits, as both protocols need, not {scenario.line.format}")
+
+
+def _check_places(scenario: Scenario) -> None:
     length = scenario.line.length_m
     places = [
         (scenario.controller.name, scenario.controller.position_m),
-        ("the tap", scenario.tap.position_m),
+        (TAP, scenario.tap.position_m),
         *((device.name, device.position_m) for device in scenario.devices),
         *(("a terminator", row.position_m) for row in scenario.terminators),
         *(("a bias", row.position_m) for row in scenario.biases),
     ]
     for name, position in places:
-        if not 0 <= position <= length:
+        if position > length:
             raise ScenarioError(f"{name} lies at {position:g} m, but the pair is {length:g} m long")
-    try:
-        _ = scenario.line.settings
-        if scenario.tap.format is not None:
-            CharFormat.parse(scenario.tap.format)
-    except ValueError as error:
-        raise ScenarioError(str(error)) from None
-    if scenario.controller.protocol not in ("osdp", "modbus-rtu"):
-        raise ScenarioError(f"protocol is osdp or modbus-rtu, not {scenario.controller.protocol!r}")
-    if not scenario.devices:
-        raise ScenarioError("the scenario lacks a [[device]]")
+
+
+def _check_events(scenario: Scenario, device: DeviceSpec) -> None:
+    if scenario.controller.protocol != "osdp" and (device.cards or device.keys):
+        raise ScenarioError(f'{device.name}: cards and keys need a controller with protocol = "osdp"')
+    for card in device.cards:
+        try:
+            build_bits(card.format, card.site_code, card.card_number)
+        except ValueError as error:
+            raise ScenarioError(f"{device.name}: a card at {card.at_s:g} s: {error}") from None
+    for typed in device.keys:
+        if not typed.keys.isascii():
+            raise ScenarioError(f"{device.name}: keys are printable ASCII, not {_shown(typed.keys)}")
+    for change in device.inputs:
+        if any(value not in (0, 1) for value in change.inputs):
+            raise ScenarioError(f"{device.name}: inputs are 0 or 1, not {_shown(list(change.inputs))}")

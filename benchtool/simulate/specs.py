@@ -1,0 +1,169 @@
+"""What a scenario consists of, field by field, with the range of each: the schema that the loader and docs follow.
+
+Address ranges are the protocols' (sheet 5.1 and 3.1); all others, where nothing is published, are wide enough for any
+installation. The file format is documented in docs/scenarios.md.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, NamedTuple
+
+from benchtool.capture.settings import CharFormat, LineSettings
+
+
+class ScenarioError(ValueError):
+    """A scenario or an option of a `sim:` address is wrong; the text is one line with the mend."""
+
+
+class Range(NamedTuple):
+    """The least and greatest value of a number, or length of a text or list; both allowed."""
+
+    least: float
+    most: float
+
+
+class OneOf(NamedTuple):
+    """The words that a text may be."""
+
+    words: tuple[str, ...]
+
+
+PROTOCOLS = {"osdp": Range(0, 126), "modbus-rtu": Range(1, 247)}
+"""Protocol of a pair: addresses that a device can have (sheet 5.1 and 3.1)."""
+
+Seconds = Annotated[float, Range(0, 1_000_000)]
+Metres = Annotated[float, Range(0, 5_000)]
+Name = Annotated[str, Range(1, 80)]
+FormatName = Annotated[str, Range(3, 5)]
+
+
+@dataclass(frozen=True, slots=True)
+class CardEvent:
+    """A card held to a reader."""
+
+    at_s: Seconds
+    format: str
+    """A name from docs/card-formats.md, as `26-bit`."""
+    card_number: Annotated[int, Range(0, 2**64)]
+    site_code: Annotated[int, Range(0, 2**64)] | None = None
+    granted: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class KeyEvent:
+    """Keys typed at a keypad; printable ASCII, with `#` for enter and `*` for clear."""
+
+    at_s: Seconds
+    keys: Annotated[str, Range(1, 40)]
+
+
+@dataclass(frozen=True, slots=True)
+class InputEvent:
+    """The state of a device's inputs changes: one 0 or 1 an input."""
+
+    at_s: Seconds
+    inputs: Annotated[tuple[int, ...], Range(1, 16)]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceSpec:
+    """A device on the pair that is polled."""
+
+    name: Name
+    address: Annotated[int, Range(0, 247)]
+    position_m: Metres
+    kind: Annotated[str, OneOf(("reader", "keypad", "interface"))] = "reader"
+    reply_ms: Annotated[float, Range(0, 10_000)] = 3.0
+    answers: bool = True
+    reversed_pair: bool = False
+    cards: tuple[CardEvent, ...] = ()
+    keys: tuple[KeyEvent, ...] = ()
+    inputs: tuple[InputEvent, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ControllerSpec:
+    """Who polls."""
+
+    name: Name
+    position_m: Metres = 0.0
+    protocol: Annotated[str, OneOf(tuple(PROTOCOLS))] = "osdp"
+    poll_gap_ms: Annotated[float, Range(0, 60_000)] = 50.0
+    check: Annotated[str, OneOf(("crc", "checksum"))] = "crc"
+
+
+@dataclass(frozen=True, slots=True)
+class LineSpec:
+    """The pair: rate, length, copper, what is fitted, and the noise on it (volts rms, differential)."""
+
+    baud: Annotated[int, Range(300, 1_000_000)] = 9600
+    format: FormatName = "8N1"
+    length_m: Metres = 100.0
+    loop_ohm_per_m: Annotated[float, Range(0, 10)] = 0.1684
+    velocity: Annotated[float, Range(0.1, 1)] = 0.66
+    driver_ohm: Annotated[float, Range(1, 1_000)] = 50.0
+    noise_v: Annotated[float, Range(0, 100)] = 0.0
+    impulses_per_s: Annotated[float, Range(0, 10_000)] = 0.0
+    impulse_v: Annotated[float, Range(0, 1_000)] = 0.0
+    impulse_us: Annotated[float, Range(0, 100_000)] = 0.0
+
+    @property
+    def settings(self) -> LineSettings:
+        """Rate and character format as the devices are set."""
+        return LineSettings(self.baud, CharFormat.parse(self.format))
+
+
+@dataclass(frozen=True, slots=True)
+class TerminatorSpec:
+    """A resistor across the pair."""
+
+    position_m: Metres
+    ohm: Annotated[float, Range(1, 1_000_000)] = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class BiasSpec:
+    """A pull-up on the wire that is positive when idle and a pull-down on the other, `pull_ohm` each."""
+
+    position_m: Metres
+    pull_ohm: Annotated[float, Range(1, 1_000_000)] = 560.0
+    supply_v: Annotated[float, Range(0, 24)] = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class TapSpec:
+    """Where benchtool's adapter is clipped on."""
+
+    position_m: Metres = 0.0
+    reversed_pair: bool = False
+    baud: Annotated[int, Range(50, 20_000_000)] | None = None
+    format: FormatName | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """An invented installation."""
+
+    title: Name
+    about: Annotated[str, Range(0, 1_000)]
+    controller: ControllerSpec
+    devices: tuple[DeviceSpec, ...]
+    line: LineSpec = LineSpec()
+    terminators: tuple[TerminatorSpec, ...] = ()
+    biases: tuple[BiasSpec, ...] = ()
+    tap: TapSpec = TapSpec()
+    duration_s: Seconds = 20.0
+    seed: Annotated[int, Range(0, 2**63)] = 1
+    fault: str | None = None
+    """The fault that the scenario has when no `fault=` option is given; None when it is sound."""
+    fault_options: Mapping[str, str] = field(default_factory=dict)
+
+    def device_at(self, address: int) -> DeviceSpec:
+        """The device with that address; ScenarioError names those there are."""
+        for device in self.devices:
+            if device.address == address:
+                return device
+        known = ", ".join(str(device.address) for device in self.devices)
+        raise ScenarioError(f"no device at address {address} in this scenario; there are {known}")
