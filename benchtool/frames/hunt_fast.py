@@ -59,9 +59,11 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
     even = step_ns * count == lasts_ns
     before_ns = stream.before_ns
     held = len(stream.octets)
+    base_ns = t_ns
     if held:
         if not hunter.anchored or not stream.goes_on(t_ns, direction):
             return 0
+        base_ns -= held * step_ns
         octets = bytes(stream.octets) + octets
         start_ns = stream.start_ns(0)
     else:
@@ -75,8 +77,9 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
     append = out.append
     roles = decoder.roles
     asked = roles.asked
-    incomplete = last < at < total
-    osdp_count = modbus_count = 0
+    incomplete = False
+    made = len(out)
+    modbus_count = 0
     address = -1
     while at <= last:
         octet = octets[at]
@@ -90,36 +93,35 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             length = octets[som + 2] | octets[som + 3] << 8
             end = som + length
             control = octets[som + 4]
-            if control & 0xF0 or length > MAX_LENGTH:
-                break
-            shortest = _SHORTEST[control >> 2 & 1]
-            if control & 0x08:
-                block = octets[som + 5]
-                if block < 2:
+            if control & 0xFC != 0x04 or length < 8:
+                if control & 0xF0:
                     break
-                shortest += block
-            if length < shortest:
-                break
+                shortest = _SHORTEST[control >> 2 & 1]
+                if control & 0x08:
+                    block = octets[som + 5]
+                    if block < 2:
+                        break
+                    shortest += block
+                if length < shortest:
+                    break
             if end > total:
-                incomplete = control & 0x04 != 0
+                incomplete = control & 0x04 != 0 and length <= MAX_LENGTH
+                break
+            if length > MAX_LENGTH:
                 break
             frame = octets[som:end]
             if control & 0x04:
-                if crc_hqx(frame[:-2], CRC_START) != frame[-2] | frame[-1] << 8:
+                if crc_hqx(octets[som : end - 2], CRC_START) != octets[end - 2] | octets[end - 1] << 8:
                     break
             elif sum(frame) & 0xFF or frame.find(0x53, 1) > 0:
                 break
-            at = end
-            end -= held
-            stop_ns = t_ns + (end * step_ns if even else end * lasts_ns // count)
+            stop_ns = base_ns + end * step_ns if even else t_ns + (end - held) * lasts_ns // count
             role = _REPLY if frame[1] & 0x80 else _REQUEST
-            if octet == 0x53:
+            if som == at:
                 append(_new(Frame, (_OSDP, start_ns, stop_ns, frame, _OK, role, silence_ns, b"", b"", direction)))
             else:
-                som -= held
-                begin_ns = t_ns + som * lasts_ns // count if som >= 0 else stream.start_ns(som + held)
+                begin_ns = t_ns + (som - held) * lasts_ns // count if som >= held else stream.start_ns(som)
                 append(_new(Frame, (_OSDP, begin_ns, stop_ns, frame, _OK, role, silence_ns, b"", b"\xff", direction)))
-            osdp_count += 1
         else:
             if not learned:
                 break
@@ -163,9 +165,7 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             frame = octets[at:end]
             if modbus(frame):
                 break
-            at = end
-            end -= held
-            stop_ns = t_ns + (end * step_ns if even else end * lasts_ns // count)
+            stop_ns = base_ns + end * step_ns if even else t_ns + (end - held) * lasts_ns // count
             if role is _EITHER:
                 if asked is None and kind == _ECHO:
                     role = _REQUEST
@@ -184,27 +184,28 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             if octet != address:
                 known.addresses.add(octet)
                 address = octet
+        at = end
         start_ns = stop_ns
         silence_ns = 0
-        incomplete = last < at < total
     if at > first:
+        incomplete = incomplete or last < at < total
         at -= held
         if held:
             stream.drop(held)
             hunter.reset()
-        stream.passed(start_ns, direction)
+        stream.end_ns = stream.before_ns = start_ns
+        stream.heading = direction
         if modbus_count:
             known.modbus_count += modbus_count
             roles.asked = asked
             roles.directions.add(direction)
-        known.osdp_count += osdp_count
+        known.osdp_count += len(out) - made - modbus_count
         if not hunter.anchored:
             decoder.expect()
-    elif held:
-        at = 0
-    if at == count:
-        return ALL
-    if incomplete and osdp_count + modbus_count:
-        stream.append(chunk, at)
-        return ALL
-    return at
+        if at == count:
+            return ALL
+        if incomplete:
+            stream.append(chunk, at)
+            return ALL
+        return at
+    return 0 if held else at

@@ -16,7 +16,6 @@ class Stream:
 
     __slots__ = (
         "_base",
-        "_direction",
         "_marks",
         "_segments",
         "before_ns",
@@ -24,6 +23,7 @@ class Stream:
         "breaks",
         "cut_ns",
         "end_ns",
+        "heading",
         "octets",
     )
 
@@ -41,7 +41,8 @@ class Stream:
         self._base = 0
         self._segments: list[tuple[int, int, int, int, Direction]] = []
         self._marks: dict[int, int] = {}
-        self._direction = Direction.UNKNOWN
+        self.heading = Direction.UNKNOWN
+        """Direction of the last octet."""
 
     def append(self, chunk: Chunk, skip: int = 0) -> None:
         """Take a chunk's octets from `skip` on. Only a chunk from its first octet can follow a break."""
@@ -53,7 +54,7 @@ class Stream:
         direction = chunk.direction
         if skip == 0 and self.end_ns is not None:
             silence = start_ns - self.end_ns
-            turned = direction is not self._direction and {direction, self._direction} == {_SENT, _RECEIVED}
+            turned = direction is not self.heading and {direction, self.heading} == {_SENT, _RECEIVED}
             if turned and silence < self.cut_ns:
                 silence = self.cut_ns
             if silence >= self.break_ns:
@@ -66,23 +67,18 @@ class Stream:
                     self._marks[index] = mark
         self.octets += octets[skip:] if skip else octets
         self.end_ns = start_ns + lasts_ns
-        self._direction = direction
+        self.heading = direction
 
     def goes_on(self, t_ns: int, direction: Direction) -> bool:
         """Whether octets from `t_ns` on belong to those held: no break, mark or change of direction up to then."""
         return (
             not self._marks
-            and direction is self._direction
+            and direction is self.heading
             and (not self.breaks or (len(self.breaks) == 1 and self.breaks[0][0] == 0))
             and self.end_ns is not None
             and t_ns - self.end_ns < self.break_ns
             and all(segment[4] is direction for segment in self._segments)
         )
-
-    def passed(self, end_ns: int, direction: Direction) -> None:
-        """Octets went by that were decided without being held."""
-        self.end_ns = self.before_ns = end_ns
-        self._direction = direction
 
     def forget_time(self) -> None:
         """After a time in which the tap could not hear: the silence before what comes next is not known."""
