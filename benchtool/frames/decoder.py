@@ -68,10 +68,8 @@ class BusDecoder:
                 self.expect()
                 self.roles.asked = None
             return out
-        if not item.octets:
-            return out
         at = run_fast(self, item, 0, out) if self._fast else 0
-        if at < 0:
+        if at < 0 or not item.octets:
             return out
         stream = self.stream
         ended_ns = stream.end_ns

@@ -46,33 +46,33 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
     Answers where they stop, or `ALL` when nothing is left, or only the beginning of such a frame, which is then held.
     When it answers 0, nothing has changed.
     """
+    t_ns, end_ns, octets, marks, direction = chunk
     known = decoder.experience
     osdp, learned = known.osdp, known.modbus
-    t_ns, end_ns, octets, marks, direction = chunk
-    if not (osdp or learned) or (marks and any(marks)):
+    count = total = len(octets)
+    if not (osdp or learned) or not count or (marks and any(marks)):
         return at
     stream = decoder.stream
     hunter = decoder.hunter
-    count = len(octets)
-    lasts_ns = end_ns - t_ns if end_ns > t_ns else 0
-    step_ns = lasts_ns // count
-    even = step_ns * count == lasts_ns
+    anchored = hunter.anchored
     before_ns = stream.before_ns
-    held = len(stream.octets)
-    base_ns = t_ns
-    if held:
-        if not hunter.anchored or not stream.goes_on(t_ns, direction):
+    if end_ns < t_ns:
+        end_ns = t_ns
+    held = 0
+    start_ns = t_ns
+    if stream.octets:
+        if not anchored or not stream.goes_on(t_ns, direction):
             return 0
-        base_ns -= held * step_ns
+        held = len(stream.octets)
+        total += held
         octets = bytes(stream.octets) + octets
         start_ns = stream.start_ns(0)
-    else:
-        start_ns = t_ns + at * lasts_ns // count
+    elif at:
+        start_ns += at * (end_ns - t_ns) // count
     silence_ns = None if before_ns is None else start_ns - before_ns if start_ns > before_ns else 0
-    if not (hunter.anchored or (silence_ns is not None and silence_ns >= stream.break_ns)):
+    if not (anchored or (silence_ns is not None and silence_ns >= stream.break_ns)):
         return at
     first = at
-    total = held + count
     last = total - 4
     append = out.append
     roles = decoder.roles
@@ -80,7 +80,9 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
     incomplete = False
     made = len(out)
     modbus_count = 0
-    address = -1
+    address = step_ns = -1
+    even = False
+    base_ns = 0
     while at <= last:
         octet = octets[at]
         if octet == 0x53 or (octet == 0xFF and octets[at + 1] == 0x53):
@@ -115,12 +117,21 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
                     break
             elif sum(frame) & 0xFF or frame.find(0x53, 1) > 0:
                 break
-            stop_ns = base_ns + end * step_ns if even else t_ns + (end - held) * lasts_ns // count
+            if end == total:
+                stop_ns = end_ns
+            elif even:
+                stop_ns = base_ns + end * step_ns
+            else:
+                if step_ns < 0:
+                    step_ns = (end_ns - t_ns) // count
+                    even = step_ns * count == end_ns - t_ns
+                    base_ns = t_ns - held * step_ns
+                stop_ns = t_ns + (end - held) * (end_ns - t_ns) // count
             role = _REPLY if frame[1] & 0x80 else _REQUEST
             if som == at:
                 append(_new(Frame, (_OSDP, start_ns, stop_ns, frame, _OK, role, silence_ns, b"", b"", direction)))
             else:
-                begin_ns = t_ns + (som - held) * lasts_ns // count if som >= held else stream.start_ns(som)
+                begin_ns = t_ns + (som - held) * (end_ns - t_ns) // count if som >= held else stream.start_ns(som)
                 append(_new(Frame, (_OSDP, begin_ns, stop_ns, frame, _OK, role, silence_ns, b"", b"\xff", direction)))
         else:
             if not learned:
@@ -165,7 +176,16 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             frame = octets[at:end]
             if modbus(frame):
                 break
-            stop_ns = base_ns + end * step_ns if even else t_ns + (end - held) * lasts_ns // count
+            if end == total:
+                stop_ns = end_ns
+            elif even:
+                stop_ns = base_ns + end * step_ns
+            else:
+                if step_ns < 0:
+                    step_ns = (end_ns - t_ns) // count
+                    even = step_ns * count == end_ns - t_ns
+                    base_ns = t_ns - held * step_ns
+                stop_ns = t_ns + (end - held) * (end_ns - t_ns) // count
             if role is _EITHER:
                 if asked is None and kind == _ECHO:
                     role = _REQUEST
@@ -200,7 +220,7 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             roles.asked = asked
             roles.directions.add(direction)
         known.osdp_count += len(out) - made - modbus_count
-        if not hunter.anchored:
+        if not anchored:
             decoder.expect()
         if at == count:
             return ALL
