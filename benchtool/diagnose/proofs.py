@@ -13,6 +13,7 @@ from benchtool.diagnose.known import heard_as
 from benchtool.diagnose.rates import USUAL_RATES, RateMatch, match_rates
 from benchtool.diagnose.undo import Hypothesis, Undone, modbus_rule, osdp_rule, undo
 from benchtool.frames.frame import Protocol
+from benchtool.frames.osdp.check import REPLY_BIT, SEQUENCE_MASK
 
 _MOST_TRIED = 40
 _MOST_NAMESAKES = 8
@@ -121,8 +122,8 @@ def _at_rate(
     frames: dict[bytes, None] = {}
     for (octets, marks), count in spans:
         tried += count
-        found = known.get(octets, ())
-        if len(found) > _MOST_NAMESAKES or len(octets) < 2:
+        found = _known_frames(octets, known)
+        if found is None:
             continue  # too many frames sound like this to prove anything
         if not found and 1 < ratio <= 2 and len(octets) >= _LEAST_OCTETS and searched < _MOST_SEARCHED:
             searched += 1
@@ -133,6 +134,29 @@ def _at_rate(
             strong += count if all(_is_strong(frame) for frame in found) else 0
             frames[found[0]] = None
     return RateProof(rate, tried, passed, strong, tuple(frames)[:8], values)
+
+
+def _known_frames(octets: bytes, known: dict[bytes, tuple[bytes, ...]]) -> tuple[bytes, ...] | None:
+    """Frames that sound like this span, whole or as a request and its reply heard without a silence between.
+
+    Empty where there are none; None where there are so many that the likeness proves nothing.
+    """
+    if len(octets) < 2:
+        return None
+    whole = known.get(octets)
+    if whole is not None:
+        return whole if len(whole) <= _MOST_NAMESAKES else None
+    for cut in range(2, len(octets) - 1):
+        requests, replies = known.get(octets[:cut], ()), known.get(octets[cut:], ())
+        pairs = [
+            (request, reply)
+            for request in requests
+            for reply in replies
+            if reply[1] == request[1] | REPLY_BIT and (reply[4] ^ request[4]) & SEQUENCE_MASK == 0
+        ]
+        if 1 <= len(pairs) <= _MOST_NAMESAKES:
+            return pairs[0]
+    return ()
 
 
 def _recover_strong(octets: bytes, marks: bytes | None, hypothesis: Hypothesis) -> tuple[bytes, ...]:

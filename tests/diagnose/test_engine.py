@@ -1,0 +1,175 @@
+"""From octets to findings: simulated faults, pasted logs, and what must not be claimed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.commands.session import Session
+from benchtool.diagnose.engine import diagnose
+from benchtool.diagnose.finding import Cause, Diagnosis
+from benchtool.frames.osdp.build import build_frame
+from benchtool.taps.address import open_tap
+from benchtool.wire.uart import UartReceiver, encode
+
+
+def diagnosed(address: str, *, baud: int | None = None, length_m: float | None = None) -> Diagnosis:
+    settings = None if baud is None else LineSettings(baud)
+    session = Session(open_tap(address, settings))
+    session.run()
+    return diagnose(session.gatherer.evidence(), session.tap.info.settings, length_m=length_m)
+
+
+def leading(found: Diagnosis) -> tuple[Cause, str]:
+    return found.findings[0].cause, found.findings[0].place
+
+
+SIMULATED = [
+    ("demo", "healthy", Cause.HEALTHY, "bus"),
+    ("demo", "pair-reversed-at-tap", Cause.REVERSED_AT_TAP, "tap"),
+    ("demo", "device-silent&at=2", Cause.DEVICE_SILENT, "address 2"),
+    ("demo", "noise&level=0.5", Cause.NOISE, "bus"),
+    ("demo", "baud-wrong", Cause.BAUD_WRONG, "tap"),
+    ("longline", "terminator-missing&which=far", Cause.TERMINATOR_MISSING, "bus"),
+    ("modbus", "healthy", Cause.HEALTHY, "bus"),
+    ("modbus", "pair-reversed-at-tap", Cause.REVERSED_AT_TAP, "tap"),
+    ("modbus", "device-silent&at=18", Cause.DEVICE_SILENT, "address 18"),
+    ("modbus", "baud-wrong", Cause.BAUD_WRONG, "tap"),
+    ("modbus", "noise", Cause.NOISE, "bus"),
+]
+
+
+@pytest.mark.parametrize("tap", ["", "&adapter=blind"])
+@pytest.mark.parametrize(("scenario", "fault", "cause", "place"), SIMULATED)
+def test_the_leading_finding_is_the_fault(scenario: str, fault: str, cause: Cause, place: str, tap: str) -> None:
+    # Seed 4242: no threshold was set on it.
+    found = diagnosed(f"sim:{scenario}?fault={fault}&seed=4242&for=6{tap}")
+    assert leading(found) == (cause, place)
+    assert found.findings[0].probability > 0.6
+    assert found.next
+
+
+def test_probabilities_of_bus_wide_causes_add_up() -> None:
+    found = diagnosed("sim:demo?fault=noise&for=4")
+    assert sum(finding.probability for finding in found.findings) == pytest.approx(1, abs=0.05)
+    assert [finding.probability for finding in found.findings] == sorted(
+        (finding.probability for finding in found.findings), reverse=True
+    )
+
+
+def test_a_reversed_device_is_as_silent_as_any_and_the_diagnosis_says_so() -> None:
+    # A reversed device never understands a command, so it never answers: octets cannot tell why (docs/faults.md).
+    found = diagnosed("sim:demo?fault=pair-reversed-at-device&at=3&for=6")
+    causes = {finding.cause: finding for finding in found.findings}
+    assert {causes[Cause.DEVICE_SILENT].place, causes[Cause.REVERSED_AT_DEVICE].place} == {"address 3"}
+    assert max(finding.probability for finding in found.findings) < 0.9
+    assert "opposite sign" in " ".join(found.next[0].expect)
+
+
+def write_log(path: Path, frames: list[tuple[float, bytes, bool]], sent: LineSettings, heard: LineSettings) -> str:
+    """An octet log of what a receiver makes of frames (time, octets, pair reversed); with framing marks."""
+    lines = []
+    for at_s, octets, inverted in frames:
+        signal = encode(octets, sent)
+        sample = signal.inverted_at if inverted else signal.marks_at
+        got = UartReceiver(heard).receive(sample, -0.001, signal.duration_s + 0.01, line_high_before=not inverted)
+        words = " ".join(f"{octet.value:02X}{'/F' if octet.marks & 5 else ''}" for octet in got)
+        lines.append(f"{at_s:.4f} {words}")
+    path.write_text("\n".join(lines))
+    return str(path)
+
+
+def polling(rounds: int, *, inverted_replies_of: int | None = None) -> list[tuple[float, bytes, bool]]:
+    frames = []
+    at_s = 0.0
+    for turn in range(rounds):
+        for address in (1, 2, 3):
+            sequence = turn % 3 + 1
+            frames.append((at_s, build_frame(address, 0x60, sequence=sequence), False))
+            reply = build_frame(address, 0x40, sequence=sequence, reply=True)
+            frames.append((at_s + 0.012, reply, address == inverted_replies_of))
+            at_s += 0.06
+    return frames
+
+
+def test_inverted_replies_prove_a_reversed_device(tmp_path: Path) -> None:
+    log = write_log(tmp_path / "a.log", polling(8, inverted_replies_of=2), LineSettings(), LineSettings())
+    found = diagnosed(log)
+    assert leading(found) == (Cause.REVERSED_AT_DEVICE, "address 2")
+    assert found.findings[0].probability > 0.95
+    assert any(
+        proof.numbers.get("passed") == 8 and proof.numbers.get("tried") == 8 for proof in found.findings[0].evidence
+    )
+
+
+@pytest.mark.parametrize("rate", [4800, 14400, 19200, 28800, 38400, 57600, 115200])
+def test_a_wrong_rate_is_proved_from_a_log(tmp_path: Path, rate: int) -> None:
+    log = write_log(tmp_path / "a.log", polling(6), LineSettings(9600), LineSettings(rate))
+    found = diagnosed(log, baud=rate)
+    assert leading(found) == (Cause.BAUD_WRONG, "tap")
+    assert "9600" in found.findings[0].summary
+    numbers = {key: value for proof in found.findings[0].evidence for key, value in proof.numbers.items()}
+    if rate < 96000:
+        # Every poll and answer is one of the frames that sound like this at that rate: their check values pass.
+        assert numbers["passed"] == numbers["tried"]
+    if rate > 9600:
+        assert numbers["inside_set"] == numbers["octets"]
+
+
+def test_the_sheets_inverted_frames_in_a_pasted_log(tmp_path: Path) -> None:
+    # Sheet section 11, A/B reversed (COMPUTED).
+    log = tmp_path / "pasted.txt"
+    log.write_text("0.000 56 F1 FF FB 3F 77 00/F\n0.100 77 7E 29 FF F9 13 F1/F\n")
+    found = diagnosed(str(log))
+    assert leading(found) == (Cause.REVERSED_AT_TAP, "tap")
+    assert found.findings[0].evidence[0].numbers or found.findings[0].evidence[1].numbers["passed"] == 2
+
+
+def test_a_missing_terminator_that_cannot_show_is_called_invisible() -> None:
+    found = diagnosed("sim:demo?fault=terminator-missing&for=6")
+    assert leading(found) == (Cause.HEALTHY, "bus")
+    assert any("cannot be seen this way" in limit and "ohm" in limit for limit in found.limits)
+    assert any("ohm" in step.do for step in found.next)
+    known = diagnosed("sim:demo?fault=healthy&for=6", length_m=140)
+    assert any("140 m" in limit for limit in known.limits)
+
+
+def test_a_long_fast_pair_does_not_claim_that_it_would_be_invisible() -> None:
+    found = diagnosed("sim:longline?fault=healthy&for=3", length_m=1200)
+    assert leading(found)[0] is Cause.HEALTHY
+    assert not any("terminator" in limit for limit in found.limits)
+
+
+def test_a_blind_adapters_zero_errors_are_not_health() -> None:
+    found = diagnosed("sim:demo?fault=healthy&for=4&adapter=blind&lump_ms=16")
+    assert any("cannot see framing" in limit for limit in found.limits)
+    assert any("16 ms" in limit for limit in found.limits)
+    counted = diagnosed("sim:demo?fault=healthy&for=4&adapter=counted")
+    assert any("counts line errors" in limit for limit in counted.limits)
+
+
+def test_silence_is_none_of_these(tmp_path: Path) -> None:
+    log = tmp_path / "one.log"
+    log.write_text("#! tap quiet\n0.0 00\n")
+    found = diagnosed(str(log))
+    assert found.findings[0].probability < 0.9
+    empty = Session(open_tap("sim:demo?for=0"))
+    empty.run()
+    nothing = diagnose(empty.gatherer.evidence(), empty.tap.info.settings)
+    assert nothing.findings[0].cause is Cause.NONE_OF_THESE
+    assert "no octet" in nothing.findings[0].summary
+
+
+def test_other_formats_are_named_by_the_settings() -> None:
+    found = diagnose(
+        _evidence("sim:modbus?fault=pair-reversed-at-tap&for=4"), LineSettings(19200, CharFormat.parse("8E1"))
+    )
+    assert leading(found)[0] is Cause.REVERSED_AT_TAP
+
+
+def _evidence(address: str):  # type: ignore[no-untyped-def]
+    session = Session(open_tap(address))
+    session.run()
+    return session.gatherer.evidence()

@@ -1,0 +1,26 @@
+"""When a missing terminator cannot show."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchtool.diagnose.reflections import blind_length_m, share_that_shows
+
+FOOT_M = 0.3048
+
+
+@pytest.mark.parametrize(("baud", "feet"), [(115200, 475), (57600, 950)])
+def test_longest_blind_length_is_the_published_table(baud: int, feet: float) -> None:
+    # Sheet 1.5 (READ): a controller maker's table, 0.66 ft/ns, three round trips in half a bit: 475 ft and 950 ft.
+    assert blind_length_m(baud) == pytest.approx(feet * FOOT_M, rel=0.02)
+
+
+def test_2000_feet_at_9600_is_blind() -> None:
+    # Sheet 1.5 (READ): an RS-485 handbook's worked example, 2000 ft at 9600 needs no termination.
+    assert blind_length_m(9600) > 2000 * FOOT_M
+    assert share_that_shows(9600, 2000 * FOOT_M) <= 1e-3
+
+
+def test_the_share_that_shows_grows_with_rate_and_length() -> None:
+    assert share_that_shows(115200, 1000) > share_that_shows(115200, None) > share_that_shows(9600, None)
+    assert share_that_shows(115200, 100) <= 1e-3
