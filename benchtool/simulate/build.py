@@ -117,10 +117,12 @@ def _device(scenario: Scenario, spec: DeviceSpec, settings: LineSettings, rng: n
         reply_ns=reply_ns,
         rng=rng,
         events=_events(spec),
+        inputs=len(spec.inputs[0].inputs) if spec.inputs else _INPUTS,
         answers=spec.answers,
     )
 
 
+_INPUTS = 2
 _CAPABILITIES = {
     False: bytes((3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
     True: bytes((1, 1, 2, 2, 4, 1, 3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),

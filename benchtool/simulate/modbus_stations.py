@@ -1,7 +1,8 @@
 """A simulated Modbus RTU client (controller) and server (door interface with inputs, outputs and registers).
 
-Rules used (sheet section 3): one request at a time; a server keeps quiet on a wrong check value; a turnaround of
-at least 3.5 characters before it answers; exceptions 01 to 03 as the specification's order of checks says.
+Rules used (sheet section 3): one request at a time; a server keeps quiet on a wrong check value and on a broadcast,
+which it obeys; at least 3.5 characters of silence before anybody talks; exceptions 01 to 03 in the specification's
+order of checks.
 """
 
 from __future__ import annotations
@@ -21,9 +22,18 @@ from benchtool.simulate.station import Station
 REPLY_LIMIT_NS = 1_000_000_000
 """Time a client waits; the specification says typically one to several seconds at 9600 (sheet 3.1)."""
 
+_READ = 3
+_WRITE = 6
+_OUTPUTS = 3
+
+
+def frame_gap_ns(settings: LineSettings) -> int:
+    """Least silence between frames: 3.5 characters, above 19200 bit/s 1.750 ms (sheet 3.1)."""
+    return 1_750_000 if settings.baud > 19_200 else round(3.5 * settings.char_ns)
+
 
 class ModbusClient(Station):
-    """Reads the first `registers` holding registers of each address in turn, and writes one coil now and then."""
+    """Reads the first `registers` holding registers of each address in turn."""
 
     def __init__(
         self,
@@ -37,7 +47,7 @@ class ModbusClient(Station):
     ) -> None:
         self.name = name
         self._settings = settings
-        self._gap_ns = poll_gap_ns
+        self._gap_ns = max(poll_gap_ns, frame_gap_ns(settings))
         self._limit_ns = reply_limit_ns
         self._requests = deque(build_frame(address, 3, bytes((0, 0, 0, registers))) for address in addresses)
         self._decoder = BusDecoder(settings)
@@ -79,7 +89,10 @@ class ModbusClient(Station):
 
 
 class ModbusServer(Station):
-    """A door interface: `inputs` change register 0 at their times; registers 1 to 3 hold fixed values."""
+    """A door interface: `inputs` change register 0 at their times; 1 and 2 are fixed; 3, the outputs, can be written.
+
+    Functions 03 (read holding registers) and 06 (write one); a write to a register that is not 3 is exception 02.
+    """
 
     def __init__(
         self,
@@ -95,7 +108,7 @@ class ModbusServer(Station):
         self.name = name
         self.address = address
         self._settings = settings
-        self._reply_ns = max(reply_ns, round(3.5 * settings.char_ns))
+        self._reply_ns = max(reply_ns, frame_gap_ns(settings))
         self._rng = rng
         self._inputs = deque(sorted(inputs))
         self._registers = [0, 0x0100 | address, 1200, 0]
@@ -104,17 +117,20 @@ class ModbusServer(Station):
         self._due: tuple[int, bytes] | None = None
 
     def hear(self, chunk: Chunk) -> None:
-        """Take octets; a sound request to this address is answered after the turnaround."""
+        """Take octets; a sound request to this address is answered after the turnaround, one to all only obeyed."""
         for frame in self._decoder.feed(chunk):
             if (
                 frame.ok
+                and frame.end_ns >= chunk.t_ns  # else others have talked since, and nobody waits for this answer
                 and frame.protocol is Protocol.MODBUS_RTU
-                and frame.address == self.address
+                and frame.address in (self.address, 0)
                 and frame.role is not Role.REPLY
                 and self._answers
             ):
-                wait = int(self._reply_ns * (1 + 0.1 * self._rng.random()))
-                self._due = (frame.end_ns + wait, self._answer(frame))
+                answer = self._answer(frame)
+                if frame.address:
+                    wait = int(self._reply_ns * (1 + 0.1 * self._rng.random()))
+                    self._due = (frame.end_ns + wait, answer)
 
     def wake_ns(self) -> int | None:
         """When the reply is due."""
@@ -132,14 +148,30 @@ class ModbusServer(Station):
         while self._inputs and self._inputs[0][0] <= frame.end_ns:
             self._registers[0] = self._inputs.popleft()[1]
         function = frame.octets[1]
-        if function != 3:
-            return build_frame(self.address, function | 0x80, b"\x01")
-        first = int.from_bytes(frame.octets[2:4], "big")
-        count = int.from_bytes(frame.octets[4:6], "big")
+        if function == _READ:
+            return self._read(*_two(frame.octets))
+        if function == _WRITE:
+            return self._write(*_two(frame.octets))
+        return self._refuse(function, 1)
+
+    def _read(self, first: int, count: int) -> bytes:
         if not 1 <= count <= 125:
-            return build_frame(self.address, 0x83, b"\x03")
+            return self._refuse(_READ, 3)
         if first + count > len(self._registers):
-            return build_frame(self.address, 0x83, b"\x02")
-        values = self._registers[first : first + count]
-        body = b"".join(value.to_bytes(2, "big") for value in values)
-        return build_frame(self.address, 3, bytes((len(body),)) + body)
+            return self._refuse(_READ, 2)
+        body = b"".join(value.to_bytes(2, "big") for value in self._registers[first : first + count])
+        return build_frame(self.address, _READ, bytes((len(body),)) + body)
+
+    def _write(self, register: int, value: int) -> bytes:
+        if register != _OUTPUTS:
+            return self._refuse(_WRITE, 2)
+        self._registers[register] = value
+        return build_frame(self.address, _WRITE, register.to_bytes(2, "big") + value.to_bytes(2, "big"))
+
+    def _refuse(self, function: int, exception: int) -> bytes:
+        return build_frame(self.address, function | 0x80, bytes((exception,)))
+
+
+def _two(octets: bytes) -> tuple[int, int]:
+    """The two 16-bit numbers after address and function."""
+    return int.from_bytes(octets[2:4], "big"), int.from_bytes(octets[4:6], "big")

@@ -2,7 +2,9 @@
 
 Rules used (sheet section 5): sequence 0 starts, then 1, 2, 3, 1 …; an unanswered command is repeated with the same
 sequence number; a device may take 200 ms to answer; one that does not is off-line and is tried again from sequence 0.
-How often it repeats (twice) and how long it leaves an off-line device alone (1 s) are free choices of this simulation.
+A NAK 04 (wrong sequence) restarts from 0, any other NAK is an answer. It leaves two characters of silence before it
+talks. How often it repeats (twice) and how long it leaves an off-line device alone (1 s) are free choices of this
+simulation; the standard allows up to 8 s before a device counts as off-line (sheet 5.2).
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
-from benchtool.frames.osdp.codes import Command, Reply
+from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.simulate.station import Station
 
 REPLY_LIMIT_NS = 200_000_000
@@ -56,7 +58,7 @@ class Panel(Station):
     ) -> None:
         self.name = name
         self._settings = settings
-        self._gap_ns = poll_gap_ns
+        self._gap_ns = max(poll_gap_ns, 2 * settings.char_ns)
         self._crc = crc
         self._react = react
         self._decoder = BusDecoder(settings)
@@ -127,9 +129,12 @@ class Panel(Station):
 
     def _take_reply(self, line: _Line, frame: Frame) -> None:
         code, data = _code_and_data(frame.octets)
+        refused = code == Reply.NAK and data[:1] == bytes((NakCode.SEQUENCE,))
+        if frame.octets[4] & 0x03 != line.sequence and not refused:
+            return
         self._asked = None
         self._next_ns = frame.end_ns + self._gap_ns
-        if code == Reply.NAK:
+        if refused:
             line.sequence = 0
             return
         if not line.online:

@@ -1,7 +1,9 @@
 """A simulated OSDP device (peripheral): a reader, keypad or door interface that answers what it is asked.
 
 Rules used (sheet section 5): the reply carries the request's sequence number and check kind; a repeated sequence
-number gets the same reply again; an unknown command a NAK 03, a wrong sequence number a NAK 04.
+number gets the same reply again; an unknown command a NAK 03, a wrong sequence number a NAK 04, a security block a
+NAK 05. It begins at sequence 0 and waits two characters before it talks (sheet 5.2). A command to all devices is answered
+from the broadcast address (sheet 5.1). A command that fails its check is not answered: its address may be damaged.
 """
 
 from __future__ import annotations
@@ -22,9 +24,10 @@ from benchtool.simulate.station import Station
 Event = tuple[int, int, bytes]
 """When it happens (ns), the reply code that tells of it, and that reply's data."""
 
+BROADCAST = 127
+
 _STATUS: dict[int, tuple[int, bytes]] = {
     Command.LSTAT: (Reply.LSTATR, bytes((0, 0))),
-    Command.ISTAT: (Reply.ISTATR, bytes((0, 0))),
     Command.OSTAT: (Reply.OSTATR, bytes((0,))),
     Command.RSTAT: (Reply.RSTATR, bytes((0,))),
 }
@@ -32,9 +35,10 @@ _DONE = frozenset({Command.LED, Command.BUZ, Command.OUT, Command.TEXT, Command.
 
 
 class Peripheral(Station):
-    """A device at `address` that answers about `reply_ns` after it was asked, with events of its own at their times.
+    """A device at `address` that answers `reply_ns` to 1.1 × `reply_ns` after it was asked, with events at their times.
 
-    `identity` is the 12 octets of PDID, `capabilities` the records of PDCAP.
+    `identity` is the 12 octets of PDID, `capabilities` the records of PDCAP. ISTAT is answered with the last ISTATR
+    event whose time has come, or `inputs` zeros.
     """
 
     def __init__(
@@ -48,6 +52,7 @@ class Peripheral(Station):
         reply_ns: int,
         rng: np.random.Generator,
         events: Iterable[Event] = (),
+        inputs: int = 2,
         answers: bool = True,
     ) -> None:
         self.name = name
@@ -55,9 +60,11 @@ class Peripheral(Station):
         self._settings = settings
         self._identity = identity
         self._capabilities = capabilities
-        self._reply_ns = reply_ns
+        self._reply_ns = max(reply_ns, 2 * settings.char_ns)
         self._rng = rng
         self._events = deque(sorted(events))
+        self._changes = deque((at_ns, data) for at_ns, code, data in self._events if code == Reply.ISTATR)
+        self._inputs = bytes(inputs)
         self._answers = answers
         self._decoder = BusDecoder(settings)
         self._sequence: int | None = None
@@ -69,9 +76,10 @@ class Peripheral(Station):
         for frame in self._decoder.feed(chunk):
             if (
                 frame.ok
+                and frame.end_ns >= chunk.t_ns  # else others have talked since, and nobody waits for this answer
                 and frame.protocol is Protocol.OSDP
                 and frame.role is Role.REQUEST
-                and frame.address in (self.address, 127)
+                and frame.address in (self.address, BROADCAST)
                 and self._answers
             ):
                 wait = int(self._reply_ns * (1 + 0.1 * self._rng.random()))
@@ -92,20 +100,25 @@ class Peripheral(Station):
     def _answer(self, frame: Frame) -> bytes:
         control = frame.octets[4]
         sequence = control & 0x03
-        if sequence and sequence == self._sequence:
-            return self._last_reply
-        if self._sequence is not None and sequence and sequence != self._sequence % 3 + 1:
-            code, data = Reply.NAK, bytes((NakCode.SEQUENCE,))
-        elif control & 0x08:
+        asked = BROADCAST if frame.address == BROADCAST else self.address
+        crc = bool(control & 0x04)
+        if sequence:
+            if sequence == self._sequence:
+                return self._last_reply
+            if self._sequence is None or sequence != self._sequence % 3 + 1:
+                wrong = bytes((NakCode.SEQUENCE,))
+                return build_frame(asked, Reply.NAK, wrong, sequence=sequence, crc=crc, reply=True)
+        self._sequence = sequence
+        if control & 0x08:
             code, data = Reply.NAK, bytes((NakCode.SECURITY_UNSUPPORTED,))
         else:
             code, data = self._do(frame.octets[5], frame.end_ns)
-            self._sequence = sequence
-        reply = build_frame(self.address, code, data, sequence=sequence, crc=bool(control & 0x04), reply=True)
-        self._last_reply = reply
-        return reply
+        self._last_reply = build_frame(asked, code, data, sequence=sequence, crc=crc, reply=True)
+        return self._last_reply
 
     def _do(self, command: int, now_ns: int) -> tuple[Reply, bytes]:
+        while self._changes and self._changes[0][0] <= now_ns:
+            self._inputs = self._changes.popleft()[1]
         if command == Command.POLL:
             if self._events and self._events[0][0] <= now_ns:
                 _, code, data = self._events.popleft()
@@ -115,6 +128,8 @@ class Peripheral(Station):
             return Reply.PDID, self._identity
         if command == Command.CAP:
             return Reply.PDCAP, self._capabilities
+        if command == Command.ISTAT:
+            return Reply.ISTATR, self._inputs
         if command in _STATUS:
             code, data = _STATUS[command]
             return Reply(code), data

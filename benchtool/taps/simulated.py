@@ -14,12 +14,12 @@ from urllib.parse import parse_qsl
 from benchtool.capture.chunk import Chunk, Item, LineCounts, LineErrors, Mark, TapInfo
 from benchtool.capture.settings import LineSettings
 from benchtool.simulate import faults, scenario
-from benchtool.simulate.scenario import Scenario, ScenarioError
+from benchtool.simulate.specs import Scenario, ScenarioError
 from benchtool.taps.tap import Tap, TapError
 
 _BATCH = 200
-_OWN = ("fault", "seed", "for", "adapter", "lump_ms", "pace")
-_FAULT_OPTIONS = ("at", "level", "which")
+OPTIONS = ("fault", *faults.OPTIONS, "seed", "for", "adapter", "lump_ms", "pace")
+"""What may follow the `?` of a `sim:` address."""
 _ADAPTERS = {
     "marked": LineErrors.MARKED,
     "counted": LineErrors.COUNTED,
@@ -68,17 +68,17 @@ class SimulatedTap(Tap):
 
         name, _, query = self._address.removeprefix("sim:").partition("?")
         options = dict(parse_qsl(query, keep_blank_values=True))
-        unknown = sorted(set(options) - set(_OWN) - set(_FAULT_OPTIONS))
+        unknown = sorted(set(options) - set(OPTIONS))
         if unknown:
-            raise ScenarioError(f"unknown option '{unknown[0]}'; known are {', '.join(_OWN + _FAULT_OPTIONS)}")
+            raise ScenarioError(f"unknown option {unknown[0]!r}; known are {', '.join(OPTIONS)}")
         loaded = scenario.load(name or "demo")
         if self._settings is not None:
             loaded = replace(
                 loaded, tap=replace(loaded.tap, baud=self._settings.baud, format=str(self._settings.format))
             )
-        loaded = faults.apply(loaded, options.get("fault"), options)
-        self.scenario = loaded
-        seed = int(_number(options, "seed", loaded.seed))
+        fault_options = {key: options[key] for key in faults.OPTIONS if key in options}
+        loaded = faults.apply(loaded, options.get("fault"), fault_options)
+        seed = _seed(options, loaded.seed)
         self._end_ns = round(_number(options, "for", loaded.duration_s) * 1e9)
         lump_ns = round(_number(options, "lump_ms", 0) * 1e6)
         if options.get("pace", "virtual") not in ("virtual", "real"):
@@ -91,6 +91,8 @@ class SimulatedTap(Tap):
         self._info = TapInfo(self._address, settings, errors, lump_ns)
         bus = build_bus(loaded, seed)
         chunks: Iterator[Chunk] = bus.run(self._end_ns)
+        self.scenario = loaded
+        self._ended, self._now_ns, self._held = False, 0, None
         if lump_ns:
             chunks = lump(chunks, lump_ns, settings)
         self._items = _as_seen(chunks, errors)
@@ -170,6 +172,15 @@ def _number(options: dict[str, str], key: str, default: float) -> float:
     if not 0 <= value < 1e9:
         raise ScenarioError(f"{key}={text}: a number of 0 or more is wanted")
     return value
+
+
+def _seed(options: dict[str, str], default: int) -> int:
+    text = options.get("seed")
+    if text is None:
+        return default
+    if not (text.isascii() and text.isdigit() and len(text) <= 18):
+        raise ScenarioError(f"seed={text}: a whole number of 0 or more (at most 18 digits) is wanted")
+    return int(text)
 
 
 def _end_ns(item: Item) -> int:
