@@ -11,8 +11,11 @@ from typing import NamedTuple
 
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
 
-REPLY_LIMIT_NS = 200_000_000
-"""OSDP: a device answers within 200 ms (sheet 5.2). Used to close the last request of a capture."""
+REPLY_LIMIT_NS = {Protocol.OSDP: 200_000_000, Protocol.MODBUS_RTU: 1_000_000_000}
+"""How long a reply may take: OSDP 200 ms (sheet 5.2), Modbus typically 1 s or more (sheet 3.1).
+
+Used to close the last request of a capture.
+"""
 
 
 class Outcome(Enum):
@@ -36,7 +39,7 @@ class Exchange(NamedTuple):
     latency_ns: int | None
     """From the request's last octet to the reply's first; None without a sound reply."""
     damaged: Frame | None
-    """The first damaged frame or unknown span after the request, if any."""
+    """The first damaged frame or unknown span after the request, if any; a damaged request is not counted."""
 
     @property
     def protocol(self) -> Protocol:
@@ -52,6 +55,10 @@ class Exchange(NamedTuple):
 _OK = Reason.OK
 _REQUEST = Role.REQUEST
 _REPLY = Role.REPLY
+_OSDP = Protocol.OSDP
+_MODBUS_RTU = Protocol.MODBUS_RTU
+_ANSWERED = Outcome.ANSWERED
+_new = tuple.__new__
 
 
 def is_broadcast(frame: Frame) -> bool:
@@ -62,10 +69,12 @@ def is_broadcast(frame: Frame) -> bool:
 class ExchangeTracker:
     """Feed frames in order; each call returns the exchange that this frame ended, or None."""
 
-    __slots__ = ("_damaged", "_pending", "orphan_replies")
+    __slots__ = ("_address", "_damaged", "_pending", "orphan_replies")
 
     def __init__(self) -> None:
         self._pending: Frame | None = None
+        self._address: int | None = None
+        """The address that the pending request asks."""
         self._damaged: Frame | None = None
         self.orphan_replies = 0
         """Sound replies that nobody had asked for (or whose request was damaged)."""
@@ -73,21 +82,24 @@ class ExchangeTracker:
     def feed(self, frame: Frame) -> Exchange | None:
         """Take the next frame."""
         pending = self._pending
-        if frame.reason is not _OK:
-            if pending is not None and self._damaged is None:
+        protocol, t_ns, _, octets, reason, role, _, _, _, _ = frame
+        if reason is not _OK:
+            if pending is not None and self._damaged is None and role is not _REQUEST:
                 self._damaged = frame
             return None
-        role = frame.role
         if role is _REPLY:
-            if pending is None or pending.protocol is not frame.protocol or pending.address != frame.address:
+            # As `Frame.address`, which costs a call more: this is the hot path.
+            address = octets[0] if protocol is _MODBUS_RTU else octets[1] & 0x7F if protocol is _OSDP else None
+            if pending is None or address != self._address or pending.protocol is not protocol:
                 self.orphan_replies += 1
                 return None
             damaged = self._damaged
             self._pending = self._damaged = None
-            return Exchange(pending, frame, Outcome.ANSWERED, frame.t_ns - pending.end_ns, damaged)
+            return _new(Exchange, (pending, frame, _ANSWERED, t_ns - pending.end_ns, damaged))
         if role is _REQUEST:
             ended = self._end(pending) if pending is not None else None
             self._pending = frame
+            self._address = octets[0] if protocol is _MODBUS_RTU else octets[1] & 0x7F if protocol is _OSDP else None
             self._damaged = None
             return ended
         return None
@@ -99,10 +111,13 @@ class ExchangeTracker:
     def close(self, now_ns: int) -> Exchange | None:
         """End of listening at `now_ns`: a request still within its time limit is not counted against the device."""
         pending = self._pending
-        self._pending = None
-        if pending is None or (self._damaged is None and now_ns - pending.end_ns < REPLY_LIMIT_NS):
-            return None
-        return self._end(pending)
+        ended = None
+        if pending is not None and (
+            self._damaged is not None or now_ns - pending.end_ns >= REPLY_LIMIT_NS[pending.protocol]
+        ):
+            ended = self._end(pending)
+        self._pending = self._damaged = None
+        return ended
 
     def _end(self, pending: Frame) -> Exchange:
         damaged = self._damaged

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 _BINS_PER_OCTAVE = 64
 _LOG = _BINS_PER_OCTAVE / math.log(2)
+_log = math.log
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,13 +27,17 @@ class SpreadFigures:
 class Spread:
     """Counts durations (ns, 0 or more; a negative one, from coarse time stamps, counts as 0)."""
 
-    __slots__ = ("_bins", "_greatest", "_least", "count")
+    __slots__ = ("_bins", "_greatest", "_least")
 
     def __init__(self) -> None:
-        self.count = 0
         self._bins: dict[int, int] = {}
-        self._least = 0
-        self._greatest = 0
+        self._least = 1 << 80
+        self._greatest = -1
+
+    @property
+    def count(self) -> int:
+        """How many durations were counted."""
+        return sum(self._bins.values())
 
     def add(self, duration_ns: int) -> None:
         """Count one duration."""
@@ -40,22 +45,21 @@ class Spread:
             duration_ns = 0
             index = -1
         else:
-            index = int(math.log(duration_ns) * _LOG)
-        if self.count == 0:
-            self._least = self._greatest = duration_ns
-        elif duration_ns < self._least:
+            index = int(_log(duration_ns) * _LOG)
+        if duration_ns < self._least:
             self._least = duration_ns
-        elif duration_ns > self._greatest:
+        if duration_ns > self._greatest:
             self._greatest = duration_ns
-        self.count += 1
-        bins = self._bins
-        bins[index] = bins.get(index, 0) + 1
+        try:
+            self._bins[index] += 1
+        except KeyError:
+            self._bins[index] = 1
 
     def percentile(self, share: float) -> int | None:
         """The duration that `share` (0 to 1) of those counted do not exceed; None when nothing was counted."""
         if self.count == 0:
             return None
-        wanted = max(1, math.ceil(share * self.count))
+        wanted = max(1, math.ceil(share * self.count - 1e-9))
         seen = 0
         for index in sorted(self._bins):
             seen += self._bins[index]
@@ -66,6 +70,7 @@ class Spread:
 
     def figures(self) -> SpreadFigures:
         """The figures as they stand."""
-        if self.count == 0:
+        count = self.count
+        if count == 0:
             return SpreadFigures(0, None, None, None, None)
-        return SpreadFigures(self.count, self._least, self.percentile(0.5), self.percentile(0.99), self._greatest)
+        return SpreadFigures(count, self._least, self.percentile(0.5), self.percentile(0.99), self._greatest)

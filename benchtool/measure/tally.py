@@ -16,7 +16,8 @@ from benchtool.measure.exchange import Exchange, ExchangeTracker, Outcome
 from benchtool.measure.spread import Spread, SpreadFigures
 
 _OK = Reason.OK
-_UNKNOWN = Protocol.UNKNOWN
+_OSDP, _MODBUS_RTU, _UNKNOWN = Protocol.OSDP, Protocol.MODBUS_RTU, Protocol.UNKNOWN
+_ANSWERED = Outcome.ANSWERED
 _COUNT_AT = 1 << 16
 _MARK_KINDS = (
     (Mark.FRAMING, "framing"),
@@ -45,7 +46,7 @@ class AddressFigures:
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """A picture of the tallies. Times in nanoseconds; `elapsed_ns` from the first octet to the last item."""
+    """A picture of the tallies. Times in nanoseconds; `elapsed_ns` from the first octet to the end of listening."""
 
     elapsed_ns: int
     octets: int
@@ -59,7 +60,7 @@ class Figures:
     """Damaged octets by kind; meaningless where `line_errors` is unavailable."""
     gaps: int
     bus_load: float
-    """Share of the elapsed time in which octets were on the wire, 0 to 1, at the tap's own rate."""
+    """Share of the time listened, gaps left out, in which octets were on the wire, 0 to 1, at the tap's own rate."""
     silence: SpreadFigures
     turnaround: SpreadFigures
     """Latency of all answered exchanges: last octet of the request to first octet of the reply."""
@@ -97,17 +98,20 @@ class Tally:
         self._waiting = bytearray()
         self._values: npt.NDArray[np.int64] = np.zeros(256, dtype=np.int64)
         self._marks = dict.fromkeys((name for _, name in _MARK_KINDS), 0)
-        self._ok: dict[Protocol, int] = {}
+        self._osdp_ok = self._modbus_ok = 0
         self._bad: dict[Reason, int] = {}
         self._unknown_octets = 0
         self._resync = 0
         self._was_bad = False
         self._gaps = 0
+        self._deaf_ns = 0
         self._first_ns: int | None = None
         self._last_ns = 0
         self._silence = Spread()
         self._turnaround = Spread()
-        self._addresses: dict[tuple[Protocol, int], _Address] = {}
+        # Two tables rather than one by protocol: hashing an Enum costs more than all the rest here.
+        self._osdp: dict[int, _Address] = {}
+        self._modbus: dict[int, _Address] = {}
 
     def item(self, item: Item) -> None:
         """Count an item as it came from the tap."""
@@ -122,22 +126,31 @@ class Tally:
                 self._count_marks(item.marks)
             if self._first_ns is None:
                 self._first_ns = item.t_ns
-            self._last_ns = item.end_ns
+                self._last_ns = item.end_ns
+            elif item.end_ns > self._last_ns:
+                self._last_ns = item.end_ns
         elif isinstance(item, Gap):
             self._gaps += 1
+            if self._first_ns is not None:
+                self._deaf_ns += max(0, item.end_ns - item.t_ns)
             self._tracker.interrupt()
-            self._last_ns = item.end_ns
+            self._last_ns = max(self._last_ns, item.end_ns)
         elif isinstance(item, LineCounts):
+            self._last_ns = max(self._last_ns, item.t_ns)
             for count, (_, name) in zip(item[1:], _MARK_KINDS, strict=True):
                 self._marks[name] += count
 
     def frame(self, frame: Frame) -> Exchange | None:
         """Count a frame; returns the exchange that it ended, if any."""
-        if frame.silence_ns is not None:
-            self._silence.add(frame.silence_ns)
+        silence_ns = frame.silence_ns
+        if silence_ns is not None:
+            self._silence.add(silence_ns)
         if frame.reason is _OK:
             protocol = frame.protocol
-            self._ok[protocol] = self._ok.get(protocol, 0) + 1
+            if protocol is _OSDP:
+                self._osdp_ok += 1
+            elif protocol is _MODBUS_RTU:
+                self._modbus_ok += 1
             if self._was_bad:
                 self._was_bad = False
                 self._resync += 1
@@ -148,11 +161,12 @@ class Tally:
                 self._unknown_octets += len(frame.octets)
             elif frame.address is not None:
                 self._at(frame.protocol, frame.address).check_failures += 1
-        orphans = self._tracker.orphan_replies
-        exchange = self._tracker.feed(frame)
+        tracker = self._tracker
+        orphans = tracker.orphan_replies
+        exchange = tracker.feed(frame)
         if exchange is not None:
             self._count_exchange(exchange)
-        elif self._tracker.orphan_replies != orphans:
+        elif tracker.orphan_replies != orphans:
             self._at(frame.protocol, frame.address or 0).unasked += 1
         return exchange
 
@@ -172,33 +186,35 @@ class Tally:
     def figures(self, decoder_counters: dict[str, int] | None = None) -> Figures:
         """An immutable picture of the tallies as they stand."""
         elapsed = 0 if self._first_ns is None else max(0, self._last_ns - self._first_ns)
+        listened = elapsed - self._deaf_ns
         busy = self._octets * self._char_ns
         return Figures(
             elapsed_ns=elapsed,
             octets=self._octets,
-            frames_ok=dict(self._ok),
+            frames_ok={p: n for p, n in ((_OSDP, self._osdp_ok), (_MODBUS_RTU, self._modbus_ok)) if n},
             frames_bad=dict(self._bad),
             unknown_octets=self._unknown_octets,
             resynchronisations=self._resync,
             line_errors=self.info.line_errors,
             marks=dict(self._marks),
             gaps=self._gaps,
-            bus_load=min(1.0, busy / elapsed) if elapsed else 0.0,
+            bus_load=min(1.0, busy / listened) if listened > 0 else 0.0,
             silence=self._silence.figures(),
             turnaround=self._turnaround.figures(),
             resolution_ns=self.info.resolution_ns,
-            addresses=tuple(self._address_figures(key, self._addresses[key]) for key in self._sorted_addresses()),
+            addresses=tuple(
+                self._address_figures(protocol, address, table[address])
+                for protocol, table in ((_MODBUS_RTU, self._modbus), (_OSDP, self._osdp))
+                for address in sorted(table)
+            ),
             decoder_counters=dict(decoder_counters or {}),
         )
 
-    def _sorted_addresses(self) -> list[tuple[Protocol, int]]:
-        return sorted(self._addresses, key=lambda key: (key[0].value, key[1]))
-
     @staticmethod
-    def _address_figures(key: tuple[Protocol, int], at: _Address) -> AddressFigures:
+    def _address_figures(protocol: Protocol, address: int, at: _Address) -> AddressFigures:
         return AddressFigures(
-            key[0],
-            key[1],
+            protocol,
+            address,
             at.requests,
             at.answered,
             at.silent,
@@ -209,20 +225,19 @@ class Tally:
         )
 
     def _at(self, protocol: Protocol, address: int) -> _Address:
-        key = (protocol, address)
-        found = self._addresses.get(key)
+        table = self._osdp if protocol is _OSDP else self._modbus
+        found = table.get(address)
         if found is None:
-            found = self._addresses[key] = _Address()
+            found = table[address] = _Address()
         return found
 
     def _count_exchange(self, exchange: Exchange) -> None:
-        request = exchange.request
+        request, _, outcome, latency_ns, _ = exchange
         at = self._at(request.protocol, request.address or 0)
         at.requests += 1
-        outcome = exchange.outcome
-        if outcome is Outcome.ANSWERED:
+        if outcome is _ANSWERED:
             at.answered += 1
-            latency = exchange.latency_ns or 0
+            latency = latency_ns or 0
             at.latency.add(latency)
             self._turnaround.add(latency)
         elif outcome is Outcome.SILENT:

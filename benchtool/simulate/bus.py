@@ -128,7 +128,7 @@ class VirtualBus:
         ], start_ns + round(result.end_s * NS)
 
     def _chunks(self, key: tuple[str, str, bytes], result: Heard, heard: LineSettings) -> list[Chunk]:
-        """The chunks of a transmission that begins at 0; kept, as most transmissions are heard alike again and again."""
+        """The chunks of a transmission that begins at 0; kept, as most are heard alike again and again."""
         known = self._made.get(key)
         if known is not None and known[0] is result:
             return known[1]

@@ -2,8 +2,8 @@
 
 Rules used (sheet section 5): the reply carries the request's sequence number and check kind; a repeated sequence
 number gets the same reply again; an unknown command a NAK 03, a wrong sequence number a NAK 04, a security block a
-NAK 05. It begins at sequence 0 and waits two characters before it talks (sheet 5.2). A command to all devices is answered
-from the broadcast address (sheet 5.1). A command that fails its check is not answered: its address may be damaged.
+NAK 05. It begins at sequence 0 and waits two characters before it talks (sheet 5.2). A command to all is answered from
+the broadcast address (sheet 5.1). A command that fails its check is not answered: its address may be damaged.
 """
 
 from __future__ import annotations
