@@ -51,7 +51,8 @@ class BusDecoder:
 
     def expect(self) -> None:
         """A frame is to be expected next: the octets before are all decided."""
-        self.hunter.anchored = self._damage.expecting = True
+        self.hunter.reset()
+        self._damage.reset()
 
     @property
     def pending(self) -> int:
@@ -123,8 +124,7 @@ class BusDecoder:
             if final:
                 self._name(octets, len(octets), True, True, out)
                 stream.drop(len(octets))
-                hunter.reset()
-                self._damage.expecting = True
+                self.expect()
                 return False
             first = hunter.first_open()
             end = len(octets) if first is None else first
@@ -132,6 +132,7 @@ class BusDecoder:
             if gone:
                 stream.drop(gone)
                 hunter.moved(gone)
+                self._damage.moved(gone)
             return False
         return False
 
@@ -171,8 +172,7 @@ class BusDecoder:
         self._emit(Piece(lead, start, end, protocol, Reason.OK, role), octets, out)
         self.experience.learn(out[-1])
         self.stream.drop(end)
-        self.hunter.reset()
-        self._damage.expecting = True
+        self.expect()
 
     def _lead(self, octets: bytes, start: int) -> int:
         """Where the marks before a good OSDP frame begin: not inside a damaged frame that counts them as its own."""

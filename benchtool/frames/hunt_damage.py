@@ -19,6 +19,8 @@ MAX_SPAN = check.MAX_LENGTH
 """An unknown span without any silence is cut at this many octets."""
 MAX_LEAD = 32
 """Mark octets FF before a start octet that are taken as belonging to it; a longer run is no mark."""
+_HEAD = 6
+"""Header and one octet: with these a start octet that begins no damaged frame never will."""
 _TRUNCATED, _CHECK_FAILED = Reason.TRUNCATED, Reason.CHECK_FAILED
 _BAD_HEADER, _NOT_RECOGNISED = Reason.BAD_HEADER, Reason.NOT_RECOGNISED
 
@@ -54,12 +56,14 @@ def lead_start(octets: bytes, stream: Stream, som: int, least: int) -> int:
 class Damage:
     """Cuts octets that hold no good frame into pieces. `expecting`: a frame is to be expected at position 0."""
 
-    __slots__ = ("_known", "_limit_ns", "_stream", "asked", "expecting")
+    __slots__ = ("_clear", "_known", "_limit_ns", "_stream", "asked", "expecting")
 
     def __init__(self, stream: Stream, experience: Experience, limit_ns: int) -> None:
         self._stream = stream
         self._known = experience
         self._limit_ns = limit_ns
+        self._clear = 0
+        """No damaged frame begins before this position, whatever comes: saves looking again."""
         self.expecting = True
         self.asked: bytes | None = None
         """The Modbus request that waits for its reply."""
@@ -105,14 +109,26 @@ class Damage:
     def _claim_within(
         self, octets: bytes, at: int, stop: int, end: int, expecting: bool, closed: bool
     ) -> tuple[int, int, Claim] | None:
-        som = octets.find(check.SOM, at, stop)
+        som = octets.find(check.SOM, max(at, self._clear) if not (at or closed) else at, stop)
         while som >= 0:
             lead = lead_start(octets, self._stream, som, at)
             claim = self._claim(octets, som, end, expecting and lead == at, closed)
             if claim is not None:
                 return lead, som, claim
-            som = octets.find(check.SOM, som + 1, stop)
+            som += 1
+            if not (at or closed) and end - som > _HEAD and self._clear < som:
+                self._clear = som
+            som = octets.find(check.SOM, som, stop)
         return None
+
+    def reset(self) -> None:
+        """The octets before position 0 are decided, and a frame is to be expected there."""
+        self._clear = 0
+        self.expecting = True
+
+    def moved(self, count: int) -> None:
+        """The first `count` octets are gone."""
+        self._clear = max(0, self._clear - count)
 
     def _claim(self, octets: bytes, som: int, end: int, expected: bool, closed: bool) -> Claim | None:
         """Whether a start octet begins a damaged OSDP frame of which octets up to `end` are there."""

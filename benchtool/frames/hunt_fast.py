@@ -53,8 +53,7 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
     if not (osdp or learned) or not count or (marks and any(marks)):
         return at
     stream = decoder.stream
-    hunter = decoder.hunter
-    anchored = hunter.anchored
+    anchored = decoder.hunter.anchored
     before_ns = stream.before_ns
     if end_ns < t_ns:
         end_ns = t_ns
@@ -140,7 +139,7 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             kind = _KIND[function]
             role = _EITHER
             length = 8
-            if kind == _READ_WORDS or kind == _READ_BITS:
+            if kind in (_READ_WORDS, _READ_BITS):
                 size = octets[at + 2]
                 role = _REQUEST
                 if size == 0 or size > 250 or (size & 1 and kind == _READ_WORDS):
@@ -212,7 +211,6 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
         at -= held
         if held:
             stream.drop(held)
-            hunter.reset()
         stream.end_ns = stream.before_ns = start_ns
         stream.heading = direction
         if modbus_count:
@@ -220,7 +218,7 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             roles.asked = asked
             roles.directions.add(direction)
         known.osdp_count += len(out) - made - modbus_count
-        if not anchored:
+        if held or not anchored:
             decoder.expect()
         if at == count:
             return ALL

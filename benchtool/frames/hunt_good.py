@@ -10,7 +10,7 @@ from bisect import insort
 
 from benchtool.frames.frame import Frame, Protocol
 from benchtool.frames.hunt_candidates import ENDLESS, Candidate, modbus_at, osdp_at
-from benchtool.frames.modbus.lengths import KNOWN, MAX_LENGTH, is_exception
+from benchtool.frames.modbus.lengths import KNOWN, is_exception
 from benchtool.frames.osdp.check import SOM
 from benchtool.frames.stream import Stream
 
@@ -42,12 +42,14 @@ class Experience:
 class Hunter:
     """Keeps the places of `stream` where a frame may lie. `anchored`: a frame is to be expected at position 0."""
 
-    __slots__ = ("_found", "_known", "_looked", "_stream", "anchored", "limit_ns")
+    __slots__ = ("_due", "_found", "_known", "_looked", "_stream", "anchored", "limit_ns")
 
     def __init__(self, stream: Stream, experience: Experience, limit_ns: int) -> None:
         self._stream = stream
         self._known = experience
         self._found: list[Candidate] = []
+        self._due = ENDLESS
+        """The least count of octets at which a candidate is to be looked at again."""
         self._looked = 0
         self.anchored = True
         self.limit_ns = limit_ns
@@ -63,12 +65,14 @@ class Hunter:
             for candidate in self._found
             if candidate.start >= count
         ]
+        self._due = min((candidate.need for candidate in self._found if not candidate.good), default=ENDLESS)
         self._looked = max(0, self._looked - count)
         self.anchored = False
 
     def reset(self) -> None:
         """A frame was taken out, or the octets end here: look at the rest afresh."""
         self._found.clear()
+        self._due = ENDLESS
         self._looked = 0
         self.anchored = True
 
@@ -82,14 +86,16 @@ class Hunter:
         `final`: no more octets belong to these. `silent`: a break is known to follow the last one.
         """
         end = len(octets)
-        if self._found:
+        again = self._found and (final or silent or self._due <= end)
+        if again:
             waiting, self._found = self._found, []
+            self._due = ENDLESS
             for candidate in waiting:
                 if candidate.good or (candidate.need > end and not (final or silent)):
-                    insort(self._found, candidate)
+                    self._keep(candidate)
                 else:
                     self._look_at(octets, candidate.start, end, final, silent, candidate.osdp)
-            chosen = self._choose(final)
+            chosen = self._choose()
             if chosen is not None:
                 return chosen
         at = self._looked
@@ -97,14 +103,20 @@ class Hunter:
             at = self._next_place(octets, at, end)
             if at >= end:
                 break
-            at = max(at + 1, self._look(octets, at, end, final, silent))
-            self._looked = at
-            if self._found and self._found[-1].good:
-                chosen = self._choose(final)
+            after = self._look(octets, at, end, final, silent)
+            found = after > at
+            at = self._looked = max(at + 1, after)
+            if found:
+                chosen = self._choose()
                 if chosen is not None:
                     return chosen
         self._looked = max(self._looked, end)
-        return self._choose(final) if self._found else None
+        return None
+
+    def _keep(self, candidate: Candidate) -> None:
+        if not candidate.good:
+            self._due = min(self._due, candidate.need)
+        insort(self._found, candidate)
 
     def _anywhere(self) -> bool:
         """Whether Modbus frames are looked for at every place, not only after a silence or a good frame."""
@@ -137,11 +149,11 @@ class Hunter:
             return at
         if not candidate.good:
             if not final:
-                insort(self._found, candidate)
+                self._keep(candidate)
             return at
         if self._gives_way(octets, candidate):
             return at
-        insort(self._found, candidate)
+        self._keep(candidate)
         return candidate.end
 
     def _expected(self, octets: bytes, at: int) -> bool:
@@ -239,7 +251,7 @@ class Hunter:
         stream = self._stream
         return bool(stream.breaks) and stream.next_break(outer.start, inner.start + 1, self._pause(outer)) is not None
 
-    def _choose(self, final: bool) -> Candidate | None:
+    def _choose(self) -> Candidate | None:
         """The first good frame, unless one that may still prove good stands before it."""
         good = [candidate for candidate in self._found if candidate.good]
         if not good:
@@ -253,6 +265,3 @@ class Hunter:
             if not any(self._overrides(outer, inner) for inner in good):
                 return None
         return first
-
-
-__all__ = ["MAX_LENGTH", "Experience", "Hunter"]
