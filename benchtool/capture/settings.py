@@ -42,7 +42,7 @@ class CharFormat:
     def parse(cls, text: str) -> CharFormat:
         """Read `8N1`, `7E1`, `8N1.5` …; ValueError says what is wrong and what would be right."""
         word = text.strip().upper()
-        if len(word) >= 3 and word[0].isdigit() and word[2:] in _STOP_BITS:
+        if len(word) >= 3 and word[0] in "5678" and word[2:] in _STOP_BITS:
             for parity in Parity:
                 if parity.value == word[1]:
                     return cls(int(word[0]), parity, _STOP_BITS[word[2:]])

@@ -10,6 +10,8 @@ import click
 
 from benchtool import __version__
 
+_CANNOT_WRITE = 5  # Exit.OUTPUT, without importing what --help does not need
+
 COMMANDS: dict[str, tuple[str, str]] = {
     "card": ("benchtool.commands.card", "Explain or build the bits of a card."),
     "demo": ("benchtool.commands.demo", "The main job on an invented installation, no hardware needed."),
@@ -54,9 +56,18 @@ def main() -> None:
 
 
 def run() -> None:
-    """Entry point: a closed pipe ends the program quietly, as other tools do."""
+    """Entry point: a closed pipe ends the program quietly; output that cannot be written is told in one line."""
     try:
         main(prog_name="benchtool")
+        sys.stdout.flush()
     except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(0)
+        _drop_output()
+    except OSError as error:
+        _drop_output()
+        click.echo(f"benchtool: the output cannot be written: {error.strerror}", err=True)
+        sys.exit(_CANNOT_WRITE)
+
+
+def _drop_output() -> None:
+    """What is still buffered goes nowhere, so that the interpreter does not fail on it once more."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

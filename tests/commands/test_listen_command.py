@@ -1,0 +1,248 @@
+"""`benchtool listen`: what it prints, what it hides, how it ends."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner, Result
+
+from benchtool.commands.main import main
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(main, ["listen", *words])
+
+
+def objects(result: Result) -> list[dict[str, Any]]:
+    assert result.exit_code == 0, result.output
+    return [json.loads(line) for line in result.stdout.splitlines()]
+
+
+def log(path: Path, *lines: str) -> str:
+    path.write_text("\n".join(lines) + "\n")
+    return str(path)
+
+
+def test_json_contract(tmp_path: Path) -> None:
+    # Frames from the sheet: OSDP gallery 5.7 (COMPUTED), Modbus 3.3 (READ), a bad print of 3.3 as the damaged one.
+    name = log(
+        tmp_path / "a.log",
+        "0.5 53 01 08 00 05 60 8B 33",
+        "0.52 53 81 08 00 05 40 39 35",
+        "1.0 11 03 00 6B 00 03 76 87",
+        "2.0 01 10 30 0C 00 01 02 00 01 FA C8",
+        "3.0 AA BB CC",
+    )
+    lines = objects(run(name, "--json"))
+    assert lines[0]["kind"] == "tap"
+    assert lines[-1]["kind"] == "summary"
+    frames = [line for line in lines if line["kind"] == "frame"]
+    assert [(f["t"], f["protocol"], f["address"], f["name"], f["ok"]) for f in frames[:3]] == [
+        (0.5, "osdp", 1, "POLL", True),
+        (0.52, "osdp", 1, "ACK", True),
+        (1.0, "modbus-rtu", 17, "Read Holding Registers", True),
+    ]
+    assert [(f["ok"], f["reason"]) for f in frames[3:]] == [(False, "check-failed"), (False, "not-recognised")]
+    assert frames[0]["octets"] == "530108000560" + "8b33"
+    assert frames[0]["reason"] is None
+    assert frames[4]["protocol"] == "unknown"
+    assert "".join(f["lead"] + f["octets"] for f in frames) == (
+        "5301080005608b3353810800054039351103006b000376870110300c0001020001fac8aabbcc"
+    )
+    assert frames[1]["silence"] == pytest.approx(0.02 - 8 * 10 / 9600, abs=1e-6)
+
+
+def test_text_has_time_silence_address_verdict(tmp_path: Path) -> None:
+    name = log(tmp_path / "a.log", "0.5 53 01 08 00 05 60 8B 33", "1.0 53 81 08 00 05 40 39 34")
+    result = run(name)
+    assert result.exit_code == 0
+    poll, reply = result.output.splitlines()[2:4]
+    assert poll.split()[:5] == ["0.5000", "->", "1", "ok", "POLL"]
+    assert reply.split()[:8] == ["1.0000", "491.7", "ms", "<-", "1", "BAD", "check", "value"]
+    assert "sound frames: 1 osdp; damaged frames and spans: 1 check-failed" in result.output
+
+
+def test_secrets_are_hidden_unless_asked_for() -> None:
+    # demo.toml: a 26-bit card, site code 57, number 20118; digits 2580 typed.
+    hidden = run("sim:demo", "--for", "9s", "--json")
+    cards = [line for line in objects(hidden) if line.get("cards")]
+    assert cards[0]["cards"][0]["card_number"] is None
+    assert cards[0]["fields"]["bits"] is None
+    assert "20118" not in hidden.output
+    text = run("sim:demo", "--for", "9s").output
+    assert "20118" not in text
+    assert "2580" not in text
+    assert "RAW" in text
+    shown = run("sim:demo", "--for", "9s", "--json", "--show-cards")
+    reads = [line["cards"][0] for line in objects(shown) if line.get("cards")]
+    assert {"format": "26-bit", "site_code": 57, "card_number": 20118, "parity_ok": True} in reads
+    assert "20118" in run("sim:demo", "--for", "9s", "--show-cards").output
+
+
+def test_only_errors_and_addresses() -> None:
+    noisy = "sim:demo?fault=noise&level=0.4"
+    frames = [line for line in objects(run(noisy, "--for", "4s", "--json", "--only", "errors")) if "ok" in line]
+    assert frames
+    assert all(not frame["ok"] or frame["line_errors"] for frame in frames)
+    of_two = [line for line in objects(run("sim:demo", "--for", "2s", "--json", "--only", "2")) if "ok" in line]
+    assert {frame["address"] for frame in of_two} == {2}
+    both = [line for line in objects(run("sim:demo", "--for", "2s", "--json", "--only", "1,3")) if "ok" in line]
+    assert {frame["address"] for frame in both} == {1, 3}
+    assert run("sim:demo", "--only", "everything").exit_code == 2
+    assert run("sim:demo", "--only", "256").exit_code == 2
+
+
+@pytest.mark.parametrize("suffix", ["pcapng", "log"])
+def test_what_was_recorded_comes_again(tmp_path: Path, suffix: str) -> None:
+    name = str(tmp_path / f"visit.{suffix}")
+    first = objects(run("sim:demo?fault=noise&level=0.3", "--for", "3s", "--json", "--record", name))
+    again = objects(run(name, "--json"))
+    assert [line for line in first if line["kind"] == "frame"] == [line for line in again if line["kind"] == "frame"]
+    assert run("sim:demo", "--for", "1s", "--record", name).exit_code == 5
+    assert run("sim:demo", "--for", "1s", "--record", name, "--overwrite").exit_code == 0
+
+
+def test_for_takes_times_as_people_write_them() -> None:
+    for text, seconds in (("1500ms", 1.5), ("2s", 2), ("0.05m", 3), ("1", 1)):
+        summary = objects(run("sim:demo", "--for", text, "--json"))[-1]
+        assert summary["elapsed"] == pytest.approx(seconds, abs=0.1)
+    assert "is not a time" in run("sim:demo", "--for", "soon").output
+    assert run("sim:demo", "--for", "-1s").exit_code == 2
+
+
+def test_for_cuts_a_file(tmp_path: Path) -> None:
+    name = log(tmp_path / "a.log", *(f"{t}.0 53 01 08 00 05 60 8B 33" for t in range(10)))
+    assert objects(run(name, "--for", "4.5s", "--json"))[-1]["frames"] == {"osdp": 5}
+
+
+def test_settings_from_the_command_line() -> None:
+    tap = objects(run("sim:modbus", "--for", "1s", "--json", "--baud", "9600"))[0]
+    assert (tap["baud"], tap["format"]) == (9600, "8E1")
+    tap = objects(run("sim:modbus", "--for", "1s", "--json", "--format", "8N1"))[0]
+    assert (tap["baud"], tap["format"]) == (19200, "8N1")
+    result = run("sim:demo", "--format", "9N1")
+    assert result.exit_code == 2
+    assert "8N1" in result.output
+
+
+def test_a_blind_tap_shows_no_zero() -> None:
+    summary = objects(run("sim:demo?adapter=blind", "--for", "1s", "--json"))[-1]
+    assert summary["line_errors"] is None
+    assert "proves nothing" in run("sim:demo?adapter=blind", "--for", "1s").output
+    counted = objects(run("sim:demo?adapter=counted&fault=noise", "--for", "2s", "--json"))
+    assert any(line["kind"] == "line-errors" and line["framing"] for line in counted)
+
+
+def test_octets_under_each_frame(tmp_path: Path) -> None:
+    name = log(tmp_path / "a.log", "0 FF 53 01 08 00 05 60 8B 33")
+    assert "53 01 08 00 05 60 8B 33" in run(name, "--octets").output
+
+
+def test_gaps_are_visible(tmp_path: Path) -> None:
+    name = log(tmp_path / "a.log", "0 53 01 08 00 05 60 8B 33", "#! gap 1.0 2.5 adapter pulled out", "3 AA")
+    assert "NOT HEARD" in run(name).output
+    gaps = [line for line in objects(run(name, "--json")) if line["kind"] == "gap"]
+    assert [(gap["t"], gap["end"], gap["why"]) for gap in gaps] == [(1.0, 2.5, "adapter pulled out")]
+
+
+BAD_INPUT = [
+    ("/dev/ttyUSB77", 3, "ttyUSB77"),
+    ("no-such-file.pcapng", 3, "no-such-file"),
+    ("sim:nowhere", 2, "demo"),
+    ("sim:demo?fault=gremlins", 2, "noise"),
+    ("sim:demo?colour=red", 2, "colour"),
+    ("wat://x", 2, "wat"),
+    (".", 3, "folder"),
+]
+
+
+@pytest.mark.parametrize(("address", "code", "word"), BAD_INPUT)
+def test_bad_addresses_are_one_line(address: str, code: int, word: str) -> None:
+    result = run(address)
+    assert (result.exit_code, len(result.stderr.splitlines())) == (code, 1), result.output
+    assert word in result.stderr
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        b"",
+        b"hello world\n",
+        b"\xd4\xc3\xb2\xa1" + bytes(40),
+        bytes(range(256)) * 8,
+        b"\x0a\x0d\x0d\x0a\xff\xff\xff\xff",
+    ],
+    ids=["empty", "prose", "classic-capture", "binary", "hostile"],
+)
+def test_foreign_and_hostile_files_are_one_line(tmp_path: Path, content: bytes) -> None:
+    name = tmp_path / "thing.pcapng"
+    name.write_bytes(content)
+    result = run(str(name))
+    assert result.exit_code in (3, 4), result.output
+    assert len(result.stderr.splitlines()) == 1
+    assert "Traceback" not in result.output
+
+
+def test_a_truncated_capture_gives_all_that_is_whole(tmp_path: Path) -> None:
+    name = tmp_path / "visit.pcapng"
+    whole = objects(run("sim:bench", "--for", "2s", "--json", "--record", str(name)))
+    name.write_bytes(name.read_bytes()[:-37])
+    lines = objects(run(str(name), "--json"))
+    frames = [line for line in lines if line["kind"] == "frame"]
+    assert frames == [line for line in whole if line["kind"] == "frame"][: len(frames)]
+    assert any("incomplete" in line["text"] for line in lines if line["kind"] == "notice")
+
+
+def test_a_full_disk_is_one_line_and_the_summary_stands() -> None:
+    if not Path("/dev/full").exists():
+        pytest.skip("no /dev/full here")
+    result = run("sim:demo", "--for", "3s", "--record", "/dev/full", "--overwrite")
+    assert result.exit_code == 5
+    assert result.stderr.count("\n") == 1
+
+
+def test_a_full_disk_behind_standard_output_is_one_line() -> None:
+    if not Path("/dev/full").exists():
+        pytest.skip("no /dev/full here")
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "benchtool", "listen", "sim:demo"], stdout=full, stderr=subprocess.PIPE, text=True
+        )
+    assert done.returncode == 5
+    assert "Traceback" not in done.stderr
+    assert "room" in done.stderr
+
+
+def test_a_closed_pipe_ends_quietly() -> None:
+    done = subprocess.run(
+        f"{sys.executable} -m benchtool listen sim:demo | head -n 3", shell=True, capture_output=True, text=True
+    )
+    assert len(done.stdout.splitlines()) == 3
+    assert done.stderr == ""
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+def test_ctrl_c_leaves_a_summary_and_a_readable_recording(tmp_path: Path, how: signal.Signals) -> None:
+    name = tmp_path / "visit.pcapng"
+    listening = subprocess.Popen(
+        [sys.executable, "-m", "benchtool", "listen", "sim:demo?pace=real&for=600", "--record", str(name), "--json"],
+        stdout=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
+    assert listening.stdout is not None
+    lines = [json.loads(listening.stdout.readline()) for _ in range(6)]
+    listening.send_signal(how)
+    lines += [json.loads(line) for line in listening.stdout]
+    assert listening.wait() == 0
+    assert lines[-1]["kind"] == "summary"
+    assert lines[-1]["stopped_by_user"] is True
+    again = objects(run(str(name), "--json"))
+    assert sum(line["kind"] == "frame" for line in again) == sum(line["kind"] == "frame" for line in lines) >= 5

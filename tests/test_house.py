@@ -1,0 +1,138 @@
+"""The house holds together: import directions, layout, and that the documentation tells the truth."""
+
+from __future__ import annotations
+
+import ast
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from benchtool.commands.main import COMMANDS, main
+from benchtool.diagnose.finding import Cause
+from benchtool.simulate.faults import FAULTS
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "benchtool"
+DOCS = sorted([*(ROOT / "docs").glob("*.md"), ROOT / "README.md"])
+
+MAY_IMPORT = {
+    "capture": set(),
+    "wire": {"capture"},
+    "frames": {"capture"},
+    "measure": {"frames", "capture", "wire"},
+    "diagnose": {"measure", "frames", "capture", "wire"},
+    "simulate": {"frames", "wire", "capture"},
+    "taps": {"capture", "wire", "simulate"},
+    "reports": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps"},
+    "commands": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "reports"},
+}
+PURE = ("frames", "wire", "measure", "diagnose", "simulate")
+NOT_IN_PURE = {"serial", "time", "threading", "asyncio", "select", "socket", "termios", "prompt_toolkit", "curses"}
+
+
+def imports(path: Path) -> set[str]:
+    """Every module that a file imports, wherever in the file."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found.add(node.module)
+    return found
+
+
+@pytest.mark.parametrize("room", MAY_IMPORT)
+def test_import_directions(room: str) -> None:
+    for path in (PACKAGE / room).rglob("*.py"):
+        rooms = {name.split(".")[1] for name in imports(path) if name.startswith("benchtool.")}
+        assert rooms - {room} <= MAY_IMPORT[room], path
+
+
+@pytest.mark.parametrize("room", PURE)
+def test_pure_rooms_touch_no_port_clock_thread_or_terminal(room: str) -> None:
+    for path in (PACKAGE / room).rglob("*.py"):
+        assert not {name.split(".")[0] for name in imports(path)} & NOT_IN_PURE, path
+
+
+def test_every_room_is_in_the_table() -> None:
+    rooms = {path.name for path in PACKAGE.iterdir() if path.is_dir() and path.name != "__pycache__"}
+    assert rooms == set(MAY_IMPORT)
+
+
+def test_no_module_is_too_long() -> None:
+    for path in PACKAGE.rglob("*.py"):
+        assert len(path.read_text(encoding="utf-8").splitlines()) <= 400, path
+
+
+def test_top_level_layout() -> None:
+    if not (ROOT / ".git").exists() or shutil.which("git") is None:
+        pytest.skip("not a git checkout")
+    names = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=True).stdout.split()
+    tops = {name.split("/")[0] for name in names}
+    allowed = {"README.md", "DEVELOPERS.md", "pyproject.toml", "benchtool", "fixtures", "tests", "docs"}
+    assert {top for top in tops if not top.startswith(".")} <= allowed
+
+
+def commands_in(page: Path) -> list[str]:
+    """Lines `$ benchtool …` in fenced blocks, in order."""
+    return re.findall(r"^\s*\$ (benchtool .*)$", page.read_text(encoding="utf-8"), re.MULTILINE)
+
+
+@pytest.mark.parametrize("page", [page for page in DOCS if commands_in(page)], ids=lambda page: page.name)
+def test_every_command_in_the_documentation_works(page: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    # In order, in one folder of their own, since later lines use files of earlier ones.
+    shutil.copytree(ROOT / "fixtures", tmp_path / "fixtures")
+    monkeypatch.chdir(tmp_path)
+    for line in commands_in(page):
+        words = shlex.split(line, comments=True)
+        result = CliRunner().invoke(main, words[1:])
+        assert result.exit_code == 0, (line, result.output)
+        assert result.output.strip(), line
+
+
+def test_links_between_pages_lead_somewhere() -> None:
+    for page in DOCS:
+        for target in re.findall(r"\]\(([^)#]+?)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+            if "://" not in target:
+                assert (page.parent / target).exists(), (page.name, target)
+
+
+def test_every_page_is_in_the_index() -> None:
+    index = (ROOT / "docs" / "index.md").read_text(encoding="utf-8")
+    for page in (ROOT / "docs").glob("*.md"):
+        assert page.name == "index.md" or f"({page.name})" in index, page.name
+
+
+def test_every_cause_has_a_section_and_every_fault_of_the_simulator_a_command() -> None:
+    text = (ROOT / "docs" / "faults.md").read_text(encoding="utf-8")
+    for cause in Cause:
+        assert f"\n## {cause.value}\n" in text
+    for fault in FAULTS:
+        assert f"fault={fault}" in text, fault
+
+
+def test_every_command_is_documented_with_its_options() -> None:
+    text = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
+    for name in COMMANDS:
+        assert f"## benchtool {name}" in text
+    for name in ("listen", "diagnose"):
+        help_text = CliRunner().invoke(main, [name, "--help"]).output
+        for option in re.findall(r"(--[a-z-]+)", help_text.split("Options:")[1]):
+            assert option in text or option == "--help", (name, option)
+
+
+def test_help_loads_no_heavy_library() -> None:
+    code = (
+        "import sys; from click.testing import CliRunner; from benchtool.commands.main import main; "
+        "assert CliRunner().invoke(main, ['--help']).exit_code == 0; "
+        "print([m for m in ('numpy', 'serial', 'construct', 'bitstring', 'matplotlib', 'prompt_toolkit', 'fastcrc', "
+        "'cryptography', 'jinja2') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
