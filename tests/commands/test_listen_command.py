@@ -31,13 +31,13 @@ def log(path: Path, *lines: str) -> str:
 
 
 def test_json_contract(tmp_path: Path) -> None:
-    # Frames from the sheet: OSDP gallery 5.7 (COMPUTED), Modbus 3.3 (READ), a bad print of 3.3 as the damaged one.
+    # Frames from the sheet: OSDP gallery 5.7 (COMPUTED), Modbus 3.3 (READ).
     name = log(
         tmp_path / "a.log",
         "0.5 53 01 08 00 05 60 8B 33",
         "0.52 53 81 08 00 05 40 39 35",
         "1.0 11 03 00 6B 00 03 76 87",
-        "2.0 01 10 30 0C 00 01 02 00 01 FA C8",
+        "2.0 53 01 08 00 05 60 8B 34",
         "3.0 AA BB CC",
     )
     lines = objects(run(name, "--json"))
@@ -54,9 +54,16 @@ def test_json_contract(tmp_path: Path) -> None:
     assert frames[0]["reason"] is None
     assert frames[4]["protocol"] == "unknown"
     assert "".join(f["lead"] + f["octets"] for f in frames) == (
-        "5301080005608b3353810800054039351103006b000376870110300c0001020001fac8aabbcc"
+        "5301080005608b3353810800054039351103006b000376875301080005608b34aabbcc"
     )
+    assert frames[3]["protocol"] == "osdp"
     assert frames[1]["silence"] == pytest.approx(0.02 - 8 * 10 / 9600, abs=1e-6)
+
+
+def test_a_damaged_modbus_frame_is_named(tmp_path: Path) -> None:
+    # Sheet 3.3, BAD PRINT: the printed check value FA C8 is wrong (computed 57 5F).
+    lines = objects(run(log(tmp_path / "a.log", "2.0 01 10 30 0C 00 01 02 00 01 FA C8"), "--json"))
+    assert (lines[1]["protocol"], lines[1]["ok"], lines[1]["reason"]) == ("modbus-rtu", False, "check-failed")
 
 
 def test_text_has_time_silence_address_verdict(tmp_path: Path) -> None:
@@ -217,7 +224,7 @@ def test_a_full_disk_behind_standard_output_is_one_line() -> None:
         )
     assert done.returncode == 5
     assert "Traceback" not in done.stderr
-    assert "room" in done.stderr
+    assert "cannot be written" in done.stderr
 
 
 def test_a_closed_pipe_ends_quietly() -> None:
@@ -231,17 +238,16 @@ def test_a_closed_pipe_ends_quietly() -> None:
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
 def test_ctrl_c_leaves_a_summary_and_a_readable_recording(tmp_path: Path, how: signal.Signals) -> None:
     name = tmp_path / "visit.pcapng"
-    listening = subprocess.Popen(
-        [sys.executable, "-m", "benchtool", "listen", "sim:demo?pace=real&for=600", "--record", str(name), "--json"],
-        stdout=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONUNBUFFERED": "1"},
-    )
-    assert listening.stdout is not None
-    lines = [json.loads(listening.stdout.readline()) for _ in range(6)]
-    listening.send_signal(how)
-    lines += [json.loads(line) for line in listening.stdout]
-    assert listening.wait() == 0
+    words = ["listen", "sim:demo?pace=real&for=600", "--record", str(name), "--json"]
+    environment = {**os.environ, "PYTHONUNBUFFERED": "1"}
+    with subprocess.Popen(
+        [sys.executable, "-m", "benchtool", *words], stdout=subprocess.PIPE, text=True, env=environment
+    ) as listening:
+        assert listening.stdout is not None
+        lines = [json.loads(listening.stdout.readline()) for _ in range(6)]
+        listening.send_signal(how)
+        lines += [json.loads(line) for line in listening.stdout]
+        assert listening.wait() == 0
     assert lines[-1]["kind"] == "summary"
     assert lines[-1]["stopped_by_user"] is True
     again = objects(run(str(name), "--json"))
