@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 from fastcrc.crc16 import modbus as modbus_crc
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
 from hypothesis import strategies as st
 
 from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, LineErrors, TapInfo
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.frames.card.formats import CardFormat
+from benchtool.frames.modbus.build import build_exception, build_reply, build_request
+from benchtool.frames.modbus.functions import EXCEPTIONS, FUNCTIONS, Function
+from benchtool.frames.modbus.layout import Kind, Layout, Number, Records, Run
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, Reply
 
@@ -164,3 +170,109 @@ def line_bursts() -> st.SearchStrategy[list[tuple[int, bytes]]]:
     burst = st.lists(pieces, min_size=1, max_size=4).map(b"".join)
     silences = st.sampled_from([0, 0, 1, 3, 4, 5, 12, 19, 20, 23, 24, 30, 40, 50, 200])
     return st.lists(st.tuples(silences, burst), max_size=8)
+
+
+def modbus_frames() -> st.SearchStrategy[bytes]:
+    """Sound Modbus frames of every public function, requests, replies and exceptions, from the builder's tables."""
+    word, bit = st.integers(0, 0xFFFF), st.integers(0, 1)
+
+    def values(layout: Layout) -> st.SearchStrategy[dict[str, Any]]:
+        parts: dict[str, st.SearchStrategy[Any]] = {}
+        for item in layout:
+            if isinstance(item, Number):
+                if item.words is not None and item.closed:
+                    parts[item.name] = st.sampled_from(sorted(item.words))
+                else:
+                    parts[item.name] = st.integers(item.least, min(item.most, (1 << 8 * item.size) - 1))
+            elif isinstance(item, Run):
+                parts[item.name] = {
+                    Kind.BITS: st.lists(bit, min_size=1, max_size=40),
+                    Kind.REGISTERS: st.lists(word, min_size=1, max_size=12),
+                    Kind.OCTETS: st.binary(min_size=2, max_size=2),
+                    Kind.CHARACTERS: st.text("AB 12", max_size=5),
+                }[item.kind]
+        return st.fixed_dictionaries(parts)
+
+    plain = [row for row in FUNCTIONS.values() if not any(isinstance(i, Records) for i in (*row.request, *row.reply))]
+    address = st.integers(0, 247)
+
+    def of_row(row: Function) -> st.SearchStrategy[bytes]:
+        return st.one_of(
+            st.builds(lambda a, v: build_request(a, row.code, **v), address, values(row.request)),
+            st.builds(lambda a, v: build_reply(a, row.code, **v), address, values(row.reply)),
+            st.builds(lambda a, code: build_exception(a, row.code, code), address, st.sampled_from(sorted(EXCEPTIONS))),
+        )
+
+    return st.sampled_from(plain).flatmap(of_row)
+
+
+class Heard(NamedTuple):
+    """One octet as a receiver hears it, for tests that cut the same octets into chunks in several ways."""
+
+    octet: int
+    t_ns: int
+    mark: int = 0
+    direction: Direction = Direction.UNKNOWN
+
+
+def as_chunks(heard: Sequence[Heard], octet_ns: int, cuts: Callable[[int], bool]) -> list[Chunk]:
+    """Chunks of octets that follow each other at once; cut before octet `i`, besides, where `cuts(i)`."""
+    chunks: list[Chunk] = []
+    start = 0
+    for index in range(1, len(heard) + 1):
+        if index < len(heard):
+            now, before = heard[index], heard[index - 1]
+            goes_on = now.t_ns == before.t_ns + octet_ns and now.direction is before.direction
+            if goes_on and not cuts(index):
+                continue
+        part = heard[start:index]
+        start = index
+        marks = bytes(h.mark for h in part)
+        if part:
+            octets = bytes(h.octet for h in part)
+            end_ns = part[-1].t_ns + octet_ns
+            chunks.append(Chunk(part[0].t_ns, end_ns, octets, marks if any(marks) else b"", part[0].direction))
+    return chunks
+
+
+def bus_traffic(octet_ns: int) -> st.SearchStrategy[list[Heard]]:
+    """A bus with sound and damaged frames of one or both protocols, noise, silences of every length, line errors."""
+    osdp_sound = st.tuples(st.integers(0, 3).map(lambda n: b"\xff" * (n // 2)), osdp_frames()).map(b"".join)
+    damage = st.tuples(st.sampled_from(["none", "none", "none", "flip", "cut", "noise", "tail"]), st.integers(0, 10**6))
+    silences = st.sampled_from([0, 0, 0, 2, 3, 4, 6, 15, 20, 25, 45, 60])
+    directions = st.sampled_from([Direction.UNKNOWN] * 6 + [Direction.SENT, Direction.RECEIVED])
+
+    def spoil(octets: bytes, how: str, where: int) -> bytes:
+        if how == "flip":
+            at, bit = where % len(octets), where // len(octets) % 8
+            return octets[:at] + bytes((octets[at] ^ 1 << bit,)) + octets[at + 1 :]
+        if how == "cut":
+            return octets[: 1 + where % len(octets)]
+        if how == "tail":
+            return octets[where % len(octets) :]
+        return octets
+
+    def place(
+        parts: list[tuple[bytes, tuple[str, int], bytes, int, int, Direction]], errors: dict[int, int]
+    ) -> list[Heard]:
+        heard: list[Heard] = []
+        t_ns = 0
+        for sound, (how, where), noise, silence, inner, direction in parts:
+            octets = noise if how == "noise" else spoil(sound, how, where)
+            hole = where % len(octets) if inner and octets else -1
+            for index, octet in enumerate(octets):
+                t_ns += inner * octet_ns if index == hole else 0
+                heard.append(Heard(octet, t_ns, errors.get(len(heard), 0), direction))
+                t_ns += octet_ns
+            t_ns += silence * octet_ns
+        return heard
+
+    def of(frames: st.SearchStrategy[bytes]) -> st.SearchStrategy[list[Heard]]:
+        inner = st.sampled_from([0] * 10 + [2, 4, 25, 45])
+        part = st.tuples(frames, damage, st.binary(max_size=12), silences, inner, directions)
+        errors = st.dictionaries(st.integers(0, 60), st.sampled_from([1, 2, 4, 8]), max_size=2)
+        # A frame that was heard is often heard again: polls, and replies that echo.
+        again = st.lists(part, min_size=1, max_size=5).flatmap(lambda p: st.lists(st.sampled_from(p), max_size=12))
+        return st.builds(place, again, errors)
+
+    return st.one_of(of(osdp_sound), of(modbus_frames()), of(st.one_of(osdp_sound, modbus_frames())))
