@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from fastcrc.crc16 import modbus as modbus_crc
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
+from fastcrc.crc16 import modbus as modbus_crc
 from hypothesis import strategies as st
 
 from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, LineErrors, TapInfo
@@ -172,7 +172,7 @@ def line_bursts() -> st.SearchStrategy[list[tuple[int, bytes]]]:
     return st.lists(st.tuples(silences, burst), max_size=8)
 
 
-def modbus_frames() -> st.SearchStrategy[bytes]:
+def every_modbus_frame() -> st.SearchStrategy[bytes]:
     """Sound Modbus frames of every public function, requests, replies and exceptions, from the builder's tables."""
     word, bit = st.integers(0, 0xFFFF), st.integers(0, 1)
 
@@ -275,4 +275,4 @@ def bus_traffic(octet_ns: int) -> st.SearchStrategy[list[Heard]]:
         again = st.lists(part, min_size=1, max_size=5).flatmap(lambda p: st.lists(st.sampled_from(p), max_size=12))
         return st.builds(place, again, errors)
 
-    return st.one_of(of(osdp_sound), of(modbus_frames()), of(st.one_of(osdp_sound, modbus_frames())))
+    return st.one_of(of(osdp_sound), of(every_modbus_frame()), of(st.one_of(osdp_sound, every_modbus_frame())))
