@@ -9,6 +9,7 @@ import sys
 import click
 
 from benchtool import __version__
+from benchtool.commands.plain import make_plain
 
 _CANNOT_WRITE = 5  # Exit.OUTPUT, without importing what --help does not need
 
@@ -57,6 +58,8 @@ def main() -> None:
 
 def run() -> None:
     """Entry point: a closed pipe ends the program quietly; output that cannot be written is told in one line."""
+    for stream in (sys.stdout, sys.stderr):
+        make_plain(stream)
     try:
         main(prog_name="benchtool")
         sys.stdout.flush()

@@ -6,6 +6,7 @@ cannot show more.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from benchtool.capture.chunk import Gap, LineCounts, LineErrors, Mark, TapInfo
@@ -21,13 +22,14 @@ _MOST_OCTETS = 16
 
 REASON_WORDS = {
     Reason.OK: "ok",
-    Reason.CHECK_FAILED: "BAD check value",
-    Reason.TRUNCATED: "BAD cut off",
-    Reason.BAD_HEADER: "BAD header",
-    Reason.NOT_RECOGNISED: "BAD unknown",
+    Reason.CHECK_FAILED: "BAD check",
+    Reason.TRUNCATED: "BAD short",
+    Reason.BAD_HEADER: "BAD head",
+    Reason.NOT_RECOGNISED: "BAD ?",
 }
+"""The verdict column, as narrow as can be told at 80 columns; docs/commands.md says what each means."""
 
-HEADER = f"{'time s':>10} {'silence':>9}  {'who':<6} {'verdict':<15} what"
+HEADER = f"{'time s':>9} {'quiet ms':>8} {'who':<6} {'verdict':<9} what"
 
 
 def card_reads(meaning: Meaning) -> list[dict[str, Any]]:
@@ -55,7 +57,15 @@ def _card_words(meaning: Meaning, show_secrets: bool) -> str:
         site = "" if read["site_code"] is None else f" site {read['site_code'] if show_secrets else HIDDEN}"
         number = read["card_number"] if show_secrets else HIDDEN
         words.append(f"{read['format']}{site} number {number} parity {'ok' if read['parity_ok'] else 'WRONG'}")
-    return " = " + " or ".join(words)
+    return " or ".join(words)
+
+
+def _words(meaning: Meaning, show_secrets: bool) -> str:
+    """The meaning in one line, what matters most first: the card, then the payload, the sequence number last."""
+    fields = sorted(meaning.fields, key=lambda field: field.name == "sequence")
+    text = replace(meaning, fields=tuple(fields)).text(show_secrets=show_secrets)
+    card = _card_words(meaning, show_secrets)
+    return text.replace(": ", f": {card}; ", 1) if card else text
 
 
 def who(frame: Frame) -> str:
@@ -84,26 +94,26 @@ def marks_text(marks: bytes) -> str:
 
 def frame_line(frame: Frame, *, show_secrets: bool = False, show_octets: bool = False, width: int | None = None) -> str:
     """One line: time, silence before, who, verdict, what it is and says; cut to `width` columns if given."""
-    silence = "" if frame.silence_ns is None else f"{frame.silence_ns / 1e6:.1f} ms"
+    silence = "" if frame.silence_ns is None else f"{frame.silence_ns / 1e6:.1f}"
     meaning = explain(frame)
     if frame.protocol is Protocol.UNKNOWN:
         what = f"{meaning.title}: {octets_text(frame.octets)}"
     else:
-        what = f"{meaning.name or '?':<8} {meaning.text(show_secrets=show_secrets)}{_card_words(meaning, show_secrets)}"
+        what = f"{meaning.name or '?'} {_words(meaning, show_secrets)}"
     if frame.marks:
         what = f"[line errors: {marks_text(frame.marks)}] {what}"
-    line = f"{frame.t_ns / 1e9 + 0.0:10.4f} {silence:>9}  {who(frame):<6} {REASON_WORDS[frame.reason]:<15} {what}"
+    line = f"{frame.t_ns / 1e9 + 0.0:9.4f} {silence:>8} {who(frame):<6} {REASON_WORDS[frame.reason]:<9} {what}"
     if width is not None and len(line) > width:
         line = line[: width - 1] + "…"
     if show_octets and frame.protocol is not Protocol.UNKNOWN:
-        line += f"\n{'':22}{frame.octets.hex(' ').upper()}"
+        line += f"\n{'':36}{frame.octets.hex(' ').upper()}"
     return line
 
 
 def gap_line(gap: Gap) -> str:
     """A time in which nothing could be heard."""
-    lasted = f"{(gap.end_ns - gap.t_ns) / 1e6:.0f} ms"
-    return f"{gap.t_ns / 1e9:10.4f} {lasted:>9}  {'---':<6} {'NOT HEARD':<15} {gap.why}"
+    lasted = f"{(gap.end_ns - gap.t_ns) / 1e6:.1f}"
+    return f"{gap.t_ns / 1e9:9.4f} {lasted:>8} {'---':<6} {'NOT HEARD':<9} {gap.why}"
 
 
 def _field(field: Field, show_secrets: bool) -> Any:

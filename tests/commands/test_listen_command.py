@@ -72,7 +72,7 @@ def test_text_has_time_silence_address_verdict(tmp_path: Path) -> None:
     assert result.exit_code == 0
     poll, reply = result.output.splitlines()[2:4]
     assert poll.split()[:5] == ["0.5000", "->", "1", "ok", "POLL"]
-    assert reply.split()[:8] == ["1.0000", "491.7", "ms", "<-", "1", "BAD", "check", "value"]
+    assert reply.split()[:7] == ["1.0000", "491.7", "<-", "1", "BAD", "check", "ACK"]
     assert "sound frames: 1 osdp; damaged frames and spans: 1 check-failed" in result.output
 
 
