@@ -19,7 +19,7 @@ _DURATION = re.compile(r"(\d+(?:\.\d+)?)\s*(ms|s|m|min|h)?")
 _SECONDS = {"ms": 1e-3, "s": 1.0, None: 1.0, "m": 60.0, "min": 60.0, "h": 3600.0}
 
 
-class Duration(click.ParamType):
+class Duration(click.ParamType):  # type: ignore[type-arg]  # generic only in newer releases of click
     """`30s`, `5m`, `1h`, `500ms` or plain seconds; gives seconds."""
 
     name = "duration"
@@ -34,7 +34,7 @@ class Duration(click.ParamType):
         return float(match[1]) * _SECONDS[match[2]]
 
 
-class Format(click.ParamType):
+class Format(click.ParamType):  # type: ignore[type-arg]  # as above
     """A character format, `8N1`."""
 
     name = "format"

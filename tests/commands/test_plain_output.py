@@ -24,11 +24,11 @@ def test_a_poor_stream_gets_stand_ins() -> None:
     make_plain(io.StringIO())
 
 
-def test_the_demo_runs_on_an_ascii_terminal() -> None:
+def test_the_demo_runs_on_a_poor_terminal() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "benchtool", "demo"],
         capture_output=True,
-        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        env={**os.environ, "PYTHONIOENCODING": "latin-1"},
         check=True,
     )
     assert b"number ***" in done.stdout
