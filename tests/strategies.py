@@ -178,7 +178,10 @@ def every_modbus_frame() -> st.SearchStrategy[bytes]:
 
     def values(layout: Layout) -> st.SearchStrategy[dict[str, Any]]:
         parts: dict[str, st.SearchStrategy[Any]] = {}
+        counted = {item.counted_by for item in layout if isinstance(item, Run)}
         for item in layout:
+            if item.name in counted:
+                continue
             if isinstance(item, Number):
                 if item.words is not None and item.closed:
                     parts[item.name] = st.sampled_from(sorted(item.words))
