@@ -107,8 +107,9 @@ def apply(scenario: Scenario, kinds: str | None, options: Options) -> Scenario:
     `options` are those of faults alone. ScenarioError for an unknown fault, and for an option that none of them takes.
     """
     if kinds is None:
-        kinds = scenario.fault or "healthy"
-        options = {**scenario.fault_options, **options}
+        kinds = "healthy"
+        if scenario.fault is not None:
+            kinds, options = scenario.fault, {**scenario.fault_options, **options}
     chosen = [part.strip() for part in kinds.split(",")]
     for kind in chosen:
         if kind not in FAULTS:

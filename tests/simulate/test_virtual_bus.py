@@ -24,7 +24,7 @@ from benchtool.simulate.station import Station
 from benchtool.wire.link import Link
 from benchtool.wire.pair import Pair
 from benchtool.wire.uart import ReceivedOctet
-from tests.simulate.lockstep import MS, S, SETTINGS, octets
+from tests.simulate.lockstep import MS, SETTINGS, S, octets
 
 DEMO = load("demo")
 
@@ -237,7 +237,6 @@ def test_noise_between_transmissions_reaches_the_tap() -> None:
     silent = replace(with_fault("noise", level="1"), devices=DEMO.devices[:1])
     heard = list(bus_of([Talker("panel", [])], silent).run(S))
     assert heard
-    assert bus_of([Talker("panel", [])], DEMO).run(S).__next__ is not None
     assert list(bus_of([Talker("panel", [])], DEMO).run(S)) == []
 
 
