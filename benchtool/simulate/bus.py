@@ -1,7 +1,7 @@
 """The virtual bus: stations on a modelled pair, in virtual time, seen by a tap.
 
 Every octet that a station or the tap hears comes out of the line model (`wire`): who is reversed, what noise does
-and what a wrong rate reads are never decided here. Limits (docs/simulated-bus.md): one talker at a time, a station that
+and what a wrong rate reads are never decided here. Limits (docs/scenarios.md): one talker at a time, a station that
 wants to talk while the line is busy waits until it has been idle for one character; each transmission is received
 apart from the one before; stray octets between transmissions reach the tap only.
 """

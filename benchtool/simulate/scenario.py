@@ -210,7 +210,7 @@ def _text(value: str, limit: Range | OneOf | None, where: str) -> str:
 
 def _in_range(value: float, limit: Range | OneOf | None, where: str) -> None:
     if isinstance(limit, Range) and not limit.least <= value <= limit.most:
-        raise ScenarioError(f"{where} is {limit.least:.10g} to {limit.most:.10g}, not {_shown(value)}")
+        raise ScenarioError(f"{where} is {limit.least:.15g} to {limit.most:.15g}, not {_shown(value)}")
 
 
 def _kind(value: Any) -> str:

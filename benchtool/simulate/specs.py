@@ -33,6 +33,10 @@ class OneOf(NamedTuple):
 PROTOCOLS = {"osdp": Range(0, 126), "modbus-rtu": Range(1, 247)}
 """Protocol of a pair: addresses that a device can have (sheet 5.1 and 3.1)."""
 
+MOST_SEED = 999_999_999
+_WIDEST = 10**12
+"""More than any card format carries; the format itself sets the limit."""
+
 Seconds = Annotated[float, Range(0, 1_000_000)]
 Metres = Annotated[float, Range(0, 5_000)]
 Name = Annotated[str, Range(1, 80)]
@@ -46,8 +50,8 @@ class CardEvent:
     at_s: Seconds
     format: str
     """A name from docs/card-formats.md, as `26-bit`."""
-    card_number: Annotated[int, Range(0, 2**64)]
-    site_code: Annotated[int, Range(0, 2**64)] | None = None
+    card_number: Annotated[int, Range(0, _WIDEST)]
+    site_code: Annotated[int, Range(0, _WIDEST)] | None = None
     granted: bool = True
 
 
@@ -155,7 +159,7 @@ class Scenario:
     biases: tuple[BiasSpec, ...] = ()
     tap: TapSpec = TapSpec()
     duration_s: Seconds = 20.0
-    seed: Annotated[int, Range(0, 2**63)] = 1
+    seed: Annotated[int, Range(0, MOST_SEED)] = 1
     fault: str | None = None
     """The fault that the scenario has when no `fault=` option is given; None when it is sound."""
     fault_options: Mapping[str, str] = field(default_factory=dict)

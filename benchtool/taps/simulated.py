@@ -14,7 +14,7 @@ from urllib.parse import parse_qsl
 from benchtool.capture.chunk import Chunk, Item, LineCounts, LineErrors, Mark, TapInfo
 from benchtool.capture.settings import LineSettings
 from benchtool.simulate import faults, scenario
-from benchtool.simulate.specs import Scenario, ScenarioError
+from benchtool.simulate.specs import MOST_SEED, Scenario, ScenarioError
 from benchtool.taps.tap import Tap, TapError
 
 _BATCH = 200
@@ -178,8 +178,8 @@ def _seed(options: dict[str, str], default: int) -> int:
     text = options.get("seed")
     if text is None:
         return default
-    if not (text.isascii() and text.isdigit() and len(text) <= 18):
-        raise ScenarioError(f"seed={text}: a whole number of 0 or more (at most 18 digits) is wanted")
+    if not (text.isascii() and text.isdigit() and len(text) <= len(str(MOST_SEED))):
+        raise ScenarioError(f"seed={text}: a whole number, 0 to {MOST_SEED}, is wanted")
     return int(text)
 
 
