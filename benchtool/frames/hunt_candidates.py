@@ -93,18 +93,19 @@ def modbus_at(octets: bytes, start: int, end: int, delimiter: int | None, sure: 
     need = 0
     stop = 0
     for length, role in rules.lengths(octets, start, end):
-        if length == rules.UNKNOWABLE:
-            need = need or end + 1
+        if length < 0:
+            need = min(need or ENDLESS, start - length)
             stop = ENDLESS
         elif length <= there:
             if length >= rules.MIN_LENGTH and modbus(octets[start : start + length]) == 0:
                 return Candidate(start, start + length, False, True, 0, False, role)
         else:
-            need = need or start + length
+            need = min(need or ENDLESS, start + length)
             stop = max(stop, start + length)
     if sure and there > 1 and octets[start + 1] in rules.DELIMITED:
         if delimiter is None:
             if there <= rules.MAX_LENGTH:
+                # Only a silence tells more about this one; the next octet may have come after it.
                 need, stop = end + 1, ENDLESS
         elif (
             rules.MIN_LENGTH <= delimiter - start <= rules.MAX_LENGTH

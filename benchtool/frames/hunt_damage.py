@@ -179,6 +179,6 @@ class Damage:
                 role = Role.REPLY if reply_due and role is Role.UNKNOWN else role
                 return Piece(start, start, end, Protocol.MODBUS_RTU, _CHECK_FAILED, role)
         seen = known.modbus and octets[start] in known.addresses
-        if seen and fits and (fits[-1][0] == rules.UNKNOWABLE or length < fits[-1][0]):
+        if seen and fits and (fits[-1][0] < 0 or length < fits[-1][0]):
             return Piece(start, start, end, Protocol.MODBUS_RTU, _TRUNCATED, Role.REPLY if reply_due else Role.UNKNOWN)
         return self._unknown(start, end)

@@ -88,13 +88,9 @@ class Hunter:
         end = len(octets)
         again = self._found and (final or silent or self._due <= end)
         if again:
-            waiting, self._found = self._found, []
-            self._due = ENDLESS
-            for candidate in waiting:
-                if candidate.good or (candidate.need > end and not (final or silent)):
-                    self._keep(candidate)
-                else:
-                    self._look_at(octets, candidate.start, end, final, silent, candidate.osdp)
+            due = self._take_due(ENDLESS if final or silent else end)
+            for candidate in due:
+                self._look_at(octets, candidate.start, end, final, silent, candidate.osdp)
             chosen = self._choose()
             if chosen is not None:
                 return chosen
@@ -112,6 +108,13 @@ class Hunter:
                     return chosen
         self._looked = max(self._looked, end)
         return None
+
+    def _take_due(self, end: int) -> list[Candidate]:
+        """Take out the candidates that wait for `end` octets or fewer."""
+        due = [candidate for candidate in self._found if not candidate.good and candidate.need <= end]
+        self._found = [candidate for candidate in self._found if candidate.good or candidate.need > end]
+        self._due = min((candidate.need for candidate in self._found if not candidate.good), default=ENDLESS)
+        return due
 
     def _keep(self, candidate: Candidate) -> None:
         if not candidate.good:
@@ -184,30 +187,31 @@ class Hunter:
             return candidate
         if not candidate.good:
             return candidate._replace(weak=True)
-        after = self._backed(octets, candidate.end, end, final, silent)
-        if after is None:
+        wanted = self._backed(octets, candidate.end, end, final, silent)
+        if wanted < 0:
             return None
-        return candidate if after else candidate._replace(weak=True, good=False, need=end + 1)
+        return candidate._replace(weak=True, good=False, need=wanted) if wanted else candidate
 
-    def _backed(self, octets: bytes, at: int, end: int, final: bool, silent: bool) -> bool | None:
+    def _backed(self, octets: bytes, at: int, end: int, final: bool, silent: bool) -> int:
         """Whether a frame of no established protocol that ends at `at` is borne out by what follows.
 
-        True for a silence, the end, or a good frame; None when it is not; False while it cannot be known.
+        0: it is, by a silence, the end, or a good frame. Below 0: it is not. Else so many octets are needed to tell.
         """
         if self._stream.is_break(at) or (at == end and (final or silent)):
-            return True
+            return 0
         if at >= end:
-            return False
-        undecided = False
+            return end + 1
+        wanted = -1
         for candidate in (
             osdp_at(octets, at, end, False) if octets[at] == SOM else None,
             modbus_at(octets, at, end, None, False),
         ):
             if candidate is not None:
                 if candidate.good:
-                    return True
-                undecided = True
-        return False if undecided and not final else None
+                    return 0
+                if not final:
+                    wanted = candidate.need if wanted < 0 else min(wanted, candidate.need)
+        return wanted
 
     def _gives_way(self, octets: bytes, outer: Candidate) -> bool:
         """Whether a good frame gives way to one that lies wholly inside it."""

@@ -18,13 +18,11 @@ EXCEPTION_LENGTH = 5
 EXCEPTION_BIT = 0x80
 EXCEPTION_CODES = frozenset((1, 2, 3, 4, 5, 6, 7, 8, 10, 11))
 """Sheet 3.4; 07 is legacy."""
-UNKNOWABLE = -1
-"""The rule needs octets that are not there yet."""
 NO_FIT = 0
 """The octets that are there break the rule."""
 
 Rule = Callable[[bytes, int, int], int]
-"""(octets, start, end of what is there) → length of the frame, `UNKNOWABLE` or `NO_FIT`."""
+"""(octets, start, end of what is there) → length of the frame; `NO_FIT`; or, below 0, minus the octets needed to know."""
 
 
 def fixed(length: int) -> Rule:
@@ -37,7 +35,7 @@ def counted(at: int, around: int, least: int = 1, most: int = 252, step: int = 1
 
     def rule(octets: bytes, start: int, end: int) -> int:
         if end - start <= at:
-            return UNKNOWABLE
+            return -(at + 1)
         count = octets[start + at]
         return around + count if least <= count <= most and count % step == 0 else NO_FIT
 
@@ -46,20 +44,20 @@ def counted(at: int, around: int, least: int = 1, most: int = 252, step: int = 1
 
 def _fifo_reply(octets: bytes, start: int, end: int) -> int:
     if end - start < 4:
-        return UNKNOWABLE
+        return -4
     count = octets[start + 2] << 8 | octets[start + 3]
     return 6 + count if 2 <= count <= 64 and count % 2 == 0 else NO_FIT
 
 
 def _identification_request(octets: bytes, start: int, end: int) -> int:
     if end - start < 3:
-        return UNKNOWABLE
+        return -3
     return 7 if octets[start + 2] == 0x0E else NO_FIT
 
 
 def _identification_reply(octets: bytes, start: int, end: int) -> int:
     if end - start < 8:
-        return UNKNOWABLE if end - start < 3 or octets[start + 2] == 0x0E else NO_FIT
+        return -8 if end - start < 3 or octets[start + 2] == 0x0E else NO_FIT
     if octets[start + 2] != 0x0E:
         return NO_FIT
     at = start + 8
@@ -67,7 +65,7 @@ def _identification_reply(octets: bytes, start: int, end: int) -> int:
         if at - start + 2 > MAX_LENGTH:
             return NO_FIT
         if end < at + 2:
-            return UNKNOWABLE
+            return start - at - 2
         at += 2 + octets[at + 1]
     length = at - start + 2
     return length if length <= MAX_LENGTH else NO_FIT
@@ -119,12 +117,12 @@ def is_exception(function: int, code: int | None) -> bool:
 def lengths(octets: bytes, start: int, end: int) -> list[tuple[int, Role]]:
     """The lengths that a frame beginning at `start` may have, shortest first, with the role that has each.
 
-    `end` is the end of what is there. A length of `UNKNOWABLE` comes last. Empty: no rule fits. Both roles with one
-    length give one entry with `Role.UNKNOWN`.
+    `end` is the end of what is there. A length below 0 cannot be known before that many octets are there; it comes last.
+    Empty: no rule fits. Both roles with one length give one entry with `Role.UNKNOWN`.
     """
     there = end - start
     if there < 2:
-        return [(UNKNOWABLE, Role.UNKNOWN)]
+        return [(-2, Role.UNKNOWN)]
     function = octets[start + 1]
     shape = RULES.get(function)
     if shape is None:
@@ -140,6 +138,6 @@ def lengths(octets: bytes, start: int, end: int) -> list[tuple[int, Role]]:
         return [reply]
     if answered == NO_FIT:
         return [request]
-    if asked == UNKNOWABLE or 0 < answered < asked:
+    if asked < 0 or 0 < answered < asked:
         return [reply, request]
     return [request, reply]
