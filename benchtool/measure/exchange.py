@@ -14,7 +14,7 @@ from benchtool.frames.frame import Frame, Protocol, Reason, Role
 REPLY_LIMIT_NS = {Protocol.OSDP: 200_000_000, Protocol.MODBUS_RTU: 1_000_000_000}
 """How long a reply may take: OSDP 200 ms (sheet 5.2), Modbus typically 1 s or more (sheet 3.1).
 
-Used to close the last request of a capture.
+Used to close the last request of a capture, and to tell whose reply it is after damage.
 """
 
 
@@ -69,13 +69,15 @@ def is_broadcast(frame: Frame) -> bool:
 class ExchangeTracker:
     """Feed frames in order; each call returns the exchange that this frame ended, or None."""
 
-    __slots__ = ("_address", "_damaged", "_pending", "orphan_replies")
+    __slots__ = ("_address", "_broken", "_damaged", "_pending", "orphan_replies")
 
     def __init__(self) -> None:
         self._pending: Frame | None = None
         self._address: int | None = None
         """The address that the pending request asks."""
         self._damaged: Frame | None = None
+        self._broken = False
+        """Whether anything was damaged since the pending request."""
         self.orphan_replies = 0
         """Sound replies that nobody had asked for (or whose request was damaged)."""
 
@@ -84,6 +86,7 @@ class ExchangeTracker:
         pending = self._pending
         protocol, t_ns, _, octets, reason, role, _, _, _, _ = frame
         if reason is not _OK:
+            self._broken = True
             if pending is not None and self._damaged is None and role is not _REQUEST:
                 self._damaged = frame
             return None
@@ -93,6 +96,12 @@ class ExchangeTracker:
             if pending is None or address != self._address or pending.protocol is not protocol:
                 self.orphan_replies += 1
                 return None
+            if self._broken and t_ns - pending.end_ns >= REPLY_LIMIT_NS[protocol]:
+                # The damaged frame between them was the request asked again: this reply is to that one.
+                self.orphan_replies += 1
+                missed = self._end(pending)
+                self._pending = self._damaged = None
+                return missed
             damaged = self._damaged
             self._pending = self._damaged = None
             return _new(Exchange, (pending, frame, _ANSWERED, t_ns - pending.end_ns, damaged))
@@ -101,6 +110,7 @@ class ExchangeTracker:
             self._pending = frame
             self._address = octets[0] if protocol is _MODBUS_RTU else octets[1] & 0x7F if protocol is _OSDP else None
             self._damaged = None
+            self._broken = False
             return ended
         return None
 

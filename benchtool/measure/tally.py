@@ -166,7 +166,7 @@ class Tally:
         exchange = tracker.feed(frame)
         if exchange is not None:
             self._count_exchange(exchange)
-        elif tracker.orphan_replies != orphans:
+        if tracker.orphan_replies != orphans:
             self._at(frame.protocol, frame.address or 0).unasked += 1
         return exchange
 

@@ -76,6 +76,20 @@ def test_a_damaged_request_is_not_taken_for_the_reply_of_the_device_before() -> 
     assert (only.address, only.outcome) == (1, Outcome.SILENT)
 
 
+@pytest.mark.parametrize("spoiled", [ask(216, reason=Reason.CHECK_FAILED), junk(216)], ids=["named", "unknown"])
+def test_a_reply_to_the_repeat_that_was_damaged_has_no_latency_from_the_first(spoiled: Frame) -> None:
+    tracker, (only,) = track(ask(0), spoiled, answer(230))
+    assert (only.reply, only.latency_ns) == (None, None)
+    assert only.outcome is (Outcome.SILENT if spoiled.role is Role.REQUEST else Outcome.DAMAGED)
+    assert tracker.orphan_replies == 1
+    assert tracker.close(10**12) is None
+
+
+def test_a_reply_that_is_only_late_is_an_answer() -> None:
+    _, (only,) = track(junk(-9), ask(0), answer(308))
+    assert (only.outcome, only.latency_ns) == (Outcome.ANSWERED, 300 * MS)
+
+
 @pytest.mark.parametrize(("protocol", "everybody"), [(OSDP, 127), (MODBUS, 0)])
 def test_a_broadcast_need_not_be_answered(protocol: Protocol, everybody: int) -> None:
     _, (only,) = track(ask(0, everybody, protocol), ask(60, 1, protocol))

@@ -200,6 +200,16 @@ def test_a_reply_that_nobody_asked_for_is_counted_at_its_address() -> None:
     assert (one.unasked, one.requests) == (1, 0)
 
 
+def test_a_reply_to_a_damaged_repeat_is_unasked_and_the_first_request_unanswered() -> None:
+    spoiled = bytes((POLL[0], POLL[1] ^ 0x10)) + POLL[2:]
+    tally = listen([chunk(0, POLL), chunk(216, spoiled), chunk(228, ACK), chunk(300, POLL), chunk(312, ACK)])
+    one = at(tally, OSDP, 1)
+    assert (one.requests, one.answered, one.unasked) == (2, 1, 1)
+    assert one.silent + one.damaged == 1
+    assert one.latency.greatest_ns is not None
+    assert one.latency.greatest_ns < 5 * MS
+
+
 def test_the_exchange_that_ended_is_handed_on() -> None:
     tally = Tally(INFO)
     decoder = BusDecoder(SETTINGS)
