@@ -22,7 +22,7 @@ NO_FIT = 0
 """The octets that are there break the rule."""
 
 Rule = Callable[[bytes, int, int], int]
-"""(octets, start, end of what is there) → length of the frame; `NO_FIT`; or, below 0, minus the octets needed to know."""
+"""(octets, start, end of what is there) → the length; `NO_FIT`; or, below 0, minus the octets it takes to know."""
 
 
 def fixed(length: int) -> Rule:
@@ -117,7 +117,7 @@ def is_exception(function: int, code: int | None) -> bool:
 def lengths(octets: bytes, start: int, end: int) -> list[tuple[int, Role]]:
     """The lengths that a frame beginning at `start` may have, shortest first, with the role that has each.
 
-    `end` is the end of what is there. A length below 0 cannot be known before that many octets are there; it comes last.
+    `end` is the end of what is there. A length below 0 is not known before that many octets are there; it comes last.
     Empty: no rule fits. Both roles with one length give one entry with `Role.UNKNOWN`.
     """
     there = end - start
