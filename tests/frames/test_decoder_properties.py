@@ -151,7 +151,7 @@ def test_modbus_recovers_with_the_next_frame_after_a_silence(
 
 @given(st.lists(every_modbus_frame(), min_size=2, max_size=8))
 @settings(max_examples=100)
-def test_every_modbus_frame_back_to_back_are_split(sent: list[bytes]) -> None:
+def test_modbus_frames_back_to_back_are_split(sent: list[bytes]) -> None:
     frames = decode(at_once(*sent), whole)
     assert sent == [f.octets for f in frames]
     assert all(f.ok for f in frames)
