@@ -335,3 +335,25 @@ def test_noise_seldom_looks_like_a_good_frame(known: tuple[Part, ...]) -> None:
 def _modbus(text: str) -> bytes:
     octets = bytes.fromhex(text)
     return octets + modbus_crc(octets).to_bytes(2, "little")
+
+
+@pytest.mark.parametrize("known", [(), (POLL, ACK), (READ, 5, READ_REPLY)], ids=["nothing", "osdp", "modbus"])
+@pytest.mark.parametrize(
+    "text",
+    ["010302000179 84", "0083029131", "01076DE3DD", "010741E2", "0118000600 0201B812841918", "01010155"],
+)
+def test_a_short_modbus_frame_is_answered_with_its_last_octet_too(known: tuple[Part, ...], text: str) -> None:
+    """A reply may be shorter than the request of its function. sheet 3.3"""
+    octets = bytes.fromhex(text)
+    frame = octets if modbus_crc(octets) == 0 else _modbus(text)
+    decoder = BusDecoder(SETTINGS)
+    now = 0
+    for chunk in heard(*known):
+        decoder.feed(chunk)
+        now = chunk.end_ns
+    now += 10 * CHAR
+    found = []
+    for octet in frame:
+        found = decoder.feed(Chunk(now, now + CHAR, bytes((octet,))))
+        now += CHAR
+    assert [one.octets for one in found] == [frame]
