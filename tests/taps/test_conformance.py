@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import importlib
 import os
 import socket
 from collections.abc import Callable, Iterator
@@ -18,6 +17,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.taps.adapter import AdapterTap
 from benchtool.taps.file import FileTap
 from benchtool.taps.network import SocketTap, UrlTap
+from benchtool.taps.simulated import SimulatedTap
 from benchtool.taps.tap import Tap, TapError
 from tests.taps.fakes import collect, octets_of, octets_reach, pseudo_terminal
 
@@ -229,16 +229,6 @@ class TestOctetLog(_Recorded):
     name = "visit.log"
 
 
-def _simulated_or_skip() -> type[Tap]:
-    try:
-        importlib.import_module("benchtool.simulate.build")
-        module = importlib.import_module("benchtool.taps.simulated")
-    except ModuleNotFoundError as error:
-        pytest.skip(f"the simulated tap is not there yet: {error}")
-    simulated: type[Tap] = module.SimulatedTap
-    return simulated
-
-
 class TestSimulated(TapContract):
     """On the embedded simulated bus, which must also repeat itself."""
 
@@ -248,14 +238,14 @@ class TestSimulated(TapContract):
     @contextlib.contextmanager
     def make(self, folder: Path) -> Iterator[Subject]:
         def again() -> Tap:
-            return _simulated_or_skip()("sim:demo?for=2")  # type: ignore[call-arg]
+            return SimulatedTap("sim:demo?for=2")
 
         with again() as tap:
             expected = octets_of(collect(tap, lambda items: False))
         yield Subject(again(), None, expected)
 
     def absent(self, folder: Path) -> Tap:
-        return _simulated_or_skip()("sim:no-such-place")  # type: ignore[call-arg]
+        return SimulatedTap("sim:no-such-place")
 
 
 def _write_all(near: int, octets: bytes) -> None:
