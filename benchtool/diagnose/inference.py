@@ -10,13 +10,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from benchtool.capture.chunk import LineErrors, Mark
 from benchtool.capture.settings import LineSettings
 from benchtool.diagnose import likelihood as like
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.likelihood import Share
 from benchtool.diagnose.proofs import Inversion, Proofs
-from benchtool.diagnose.reflections import blind_length_m, share_that_shows
+from benchtool.diagnose.reflections import share_that_shows
 from benchtool.frames.frame import Protocol, Reason
 from benchtool.measure.tally import AddressFigures
 
@@ -46,6 +47,7 @@ class Piece:
     RATE = "rate"
     REPEATS = "repeats"
     STRAYS = "strays"
+    MARKS = "marks"
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +140,9 @@ def _hypotheses(
     repeated = (evidence.long_repeats, evidence.long_spans)
     strays = (evidence.strays, evidence.strays + frames)
 
+    def marks(share: Share) -> float:
+        return share.log_likelihood(*marked_octets(evidence))
+
     def make(cause: Cause, **pieces: float) -> Hypothesis:
         base = {
             Piece.DAMAGE: like.RARE.log_likelihood(damaged, frames),
@@ -147,6 +152,7 @@ def _hypotheses(
             Piece.RATE: rate_by_chance,
             Piece.REPEATS: like.ANY.log_likelihood(*repeated),
             Piece.STRAYS: like.RARE_STRAYS.log_likelihood(*strays),
+            Piece.MARKS: marks(like.RARE),
         }
         return Hypothesis(cause, {**base, **pieces})
 
@@ -154,9 +160,13 @@ def _hypotheses(
         make(Cause.HEALTHY),
         make(
             Cause.NONE_OF_THESE,
-            damage=like.ANY.log_likelihood(damaged, frames),
+            # Half of it for octets of a protocol that nobody here knows: then nothing is sound.
+            damage=like.mix(
+                like.ANY.log_likelihood(damaged, frames), like.NEARLY_EVERY.log_likelihood(damaged, frames), 0.5
+            ),
             unanswered=answers(asked, like.ANY),
             strays=like.ANY.log_likelihood(*strays),
+            marks=marks(like.ANY),
         ),
     ]
     if frames + evidence.strays == 0:
@@ -169,6 +179,7 @@ def _hypotheses(
             unanswered=noise_unanswered,
             repeats=like.RARE_REPEATS.log_likelihood(*repeated),
             strays=like.ANY.log_likelihood(*strays),
+            marks=marks(like.SOME_MARKS),
         ),
         *([_terminator(make, damaged, frames, asked, evidence, settings, length_m)] if figures.sound else []),
         make(
@@ -176,6 +187,7 @@ def _hypotheses(
             damage=like.NEARLY_EVERY.log_likelihood(damaged, frames),
             unanswered=answers(asked, like.ANY),
             strays=like.SOMETIMES.log_likelihood(*strays),
+            marks=marks(like.SOME_MARKS),
             swapped=like.UNDONE.log_likelihood(proofs.at_tap.passed, proofs.at_tap.tried),
         ),
         make(
@@ -183,6 +195,8 @@ def _hypotheses(
             damage=like.NEARLY_EVERY.log_likelihood(damaged, frames),
             unanswered=answers(asked, like.ANY),
             strays=like.SOMETIMES.log_likelihood(*strays),
+            # Up to about ten times too fast, then every octet is a break.
+            marks=like.mix(marks(like.MANY_MARKS), marks(like.ALMOST_ALL), 0.8),
             rate=rate_if_wrong,
         ),
     ]
@@ -207,6 +221,14 @@ def _hypotheses(
             for h in hypotheses
         ]
     return hypotheses
+
+
+def marked_octets(evidence: Evidence) -> tuple[int, int]:
+    """Octets of damaged spans with a framing error or break, and all of them; nothing where marks cannot be seen."""
+    if evidence.figures.line_errors is not LineErrors.MARKED:
+        return 0, 0
+    octets = evidence.damaged_octets
+    return sum(1 for _, mark in octets if mark & (Mark.FRAMING | Mark.BREAK)), len(octets)
 
 
 def _counted_damage(evidence: Evidence) -> int:
@@ -238,6 +260,7 @@ def _terminator(
         damage=like.mix(shown, hidden, shows),
         unanswered=like.mix(shown_answers, hidden_answers, 0.5 if damaged > 0.01 * frames else shows),
         repeats=like.MOSTLY_REPEATS.log_likelihood(*repeated),
+        marks=like.SOME_MARKS.log_likelihood(*marked_octets(evidence)),
     )
     return hypothesis
 
@@ -256,7 +279,7 @@ def _rate(proofs: Proofs, evidence: Evidence) -> tuple[float, float]:
     by_chance = Share(1.5, 2).log_likelihood(values.inside, values.total)
     by_rate = Share(80, 0.3).log_likelihood(values.inside, values.total)
     if values.set_size == 1 or len(set(evidence.damaged_octets)) < 3:
-        by_rate = min(by_rate, by_chance + math.log(8))  # breaks alone look the same
+        by_rate = min(by_rate, by_chance + math.log(40))  # breaks alone look alike
     return chance + by_chance, wrong + by_rate
 
 
@@ -288,6 +311,3 @@ def _reversed_share(address: AddressFigures, proofs: Proofs) -> float:
     turned = math.log(PRIORS[Cause.REVERSED_AT_DEVICE]) + _slot_log(address, proofs, reversed_pair=True)
     top = max(silent, turned)
     return math.exp(turned - top) / (math.exp(silent - top) + math.exp(turned - top))
-
-
-__all__ = ["PRIORS", "Hypothesis", "Piece", "Posterior", "blind_length_m", "infer", "never_answers"]

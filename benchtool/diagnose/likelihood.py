@@ -49,6 +49,10 @@ RARE_REPEATS = Share(1, 25)
 """Noise hits other bits each time."""
 MOSTLY_REPEATS = Share(8, 1)
 """What reflections do to a frame they do to each copy of it."""
+SOME_MARKS = Share(1, 5)
+"""Octets of damaged spans with a framing error: noise, reflections, a reversed pair (sheet section 11: few)."""
+MANY_MARKS = Share(3, 4)
+"""The same at a wrong rate (sheet section 11: 0.46 at 2 and 8 times, 1 at 12 times)."""
 NEARLY_EVERY = Share(50, 0.05)
 ALMOST_ALL = Share(60, 0.5)
 ANY = Share(1, 1)

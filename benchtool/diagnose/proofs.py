@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
@@ -16,7 +17,7 @@ from benchtool.frames.frame import Protocol
 from benchtool.frames.osdp.check import REPLY_BIT, SEQUENCE_MASK
 
 _MOST_TRIED = 40
-_MOST_NAMESAKES = 8
+_MOST_NAMESAKES = 32
 _MOST_CHANCE = 0.02
 """A frame found after trying so many check values that chance alone might have found it proves nothing."""
 _MOST_SEARCHED = 8
@@ -118,13 +119,14 @@ def _at_rate(
     rate: int, ratio: Fraction, spans: list[tuple[Span, int]], heard: CharFormat, values: RateMatch | None, marked: bool
 ) -> RateProof:
     known = heard_as(ratio, heard)
+    lengths = Counter(map(len, known))
     tried = passed = strong = searched = 0
     frames: dict[bytes, None] = {}
     for (octets, marks), count in spans:
         tried += count
+        if len(octets) < 2 or _by_chance(len(octets), lengths, values) > _MOST_CHANCE:
+            continue  # so many frames sound like this that it proves nothing
         found = _known_frames(octets, known)
-        if found is None:
-            continue  # too many frames sound like this to prove anything
         if not found and 1 < ratio <= 2 and len(octets) >= _LEAST_OCTETS and searched < _MOST_SEARCHED:
             searched += 1
             recovered = _recover_strong(octets, marks if marked else None, Hypothesis(False, ratio, heard, heard))
@@ -136,16 +138,17 @@ def _at_rate(
     return RateProof(rate, tried, passed, strong, tuple(frames)[:8], values)
 
 
-def _known_frames(octets: bytes, known: dict[bytes, tuple[bytes, ...]]) -> tuple[bytes, ...] | None:
-    """Frames that sound like this span, whole or as a request and its reply heard without a silence between.
+def _by_chance(length: int, lengths: Counter[int], values: RateMatch | None) -> float:
+    """Odds that random octets, of those that can come at this rate at all, sound like a well-known frame."""
+    alphabet = float(values.set_size if values is not None else 256)
+    return lengths[length] / alphabet ** min(length, 100)
 
-    Empty where there are none; None where there are so many that the likeness proves nothing.
-    """
-    if len(octets) < 2:
-        return None
+
+def _known_frames(octets: bytes, known: dict[bytes, tuple[bytes, ...]]) -> tuple[bytes, ...]:
+    """Frames that sound like this span, whole or as a request and its reply heard without a silence between."""
     whole = known.get(octets)
     if whole is not None:
-        return whole if len(whole) <= _MOST_NAMESAKES else None
+        return whole if len(whole) <= _MOST_NAMESAKES else ()
     for cut in range(2, len(octets) - 1):
         requests, replies = known.get(octets[:cut], ()), known.get(octets[cut:], ())
         pairs = [

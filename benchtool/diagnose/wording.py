@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause
-from benchtool.diagnose.inference import Piece
+from benchtool.diagnose.inference import Piece, marked_octets
 from benchtool.diagnose.proofs import Inversion, Proofs
 from benchtool.measure.tally import AddressFigures
 
@@ -36,6 +36,8 @@ def summary(
         return f"The device at {where} does not answer."
     if evidence.figures.octets == 0:
         return "Nothing at all was heard: no octet came."
+    if evidence.figures.sound == 0 and 2 * evidence.long_repeats > evidence.long_spans:
+        return "The same octets come again and again, in no protocol that benchtool knows, or at another rate."
     return "What was heard fits none of the causes that benchtool can tell apart from octets."
 
 
@@ -63,6 +65,11 @@ def describe_piece(
         return _rate(proofs, settings)
     if piece == Piece.REPEATS and evidence.long_spans:
         return _repeats(evidence)
+    if piece == Piece.MARKS:
+        marked, total = marked_octets(evidence)
+        if not total:
+            return None
+        return f"{marked} of {total} octets in damaged spans have a framing error", {"marked": marked, "octets": total}
     if piece == Piece.STRAYS and evidence.strays:
         return f"{_count(evidence.strays, 'stray octet')} in silences", {"strays": evidence.strays}
     return None

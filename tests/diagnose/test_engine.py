@@ -150,11 +150,7 @@ def test_a_blind_adapters_zero_errors_are_not_health() -> None:
     assert any("counts line errors" in limit for limit in counted.limits)
 
 
-def test_silence_is_none_of_these(tmp_path: Path) -> None:
-    log = tmp_path / "one.log"
-    log.write_text("#! tap quiet\n0.0 00\n")
-    found = diagnosed(str(log))
-    assert found.findings[0].probability < 0.9
+def test_silence_is_none_of_these() -> None:
     empty = Session(open_tap("sim:demo?for=0"))
     empty.run()
     nothing = diagnose(empty.gatherer.evidence(), empty.tap.info.settings)
@@ -173,3 +169,13 @@ def _evidence(address: str):  # type: ignore[no-untyped-def]
     session = Session(open_tap(address))
     session.run()
     return session.gatherer.evidence()
+
+
+def test_a_regular_unknown_protocol_is_not_called_a_fault(tmp_path: Path) -> None:
+    frames = [bytes((0xA5, address, turn, 0, address ^ 0xA5, 0x0D)) for turn in (1, 3) * 12 for address in (1, 2, 3)]
+    log = tmp_path / "own.log"
+    log.write_text("".join(f"{index * 0.05:.3f} {frame.hex(' ')}\n" for index, frame in enumerate(frames)))
+    found = diagnosed(str(log))
+    assert leading(found)[0] is Cause.NONE_OF_THESE
+    assert "no protocol that benchtool knows" in found.findings[0].summary
+    assert all(finding.probability < 0.3 for finding in found.findings[1:])
