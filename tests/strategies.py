@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, LineErrors, TapInfo
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.frames.card.formats import CardFormat
-from benchtool.frames.modbus.build import build_exception, build_reply, build_request
-from benchtool.frames.modbus.functions import EXCEPTIONS, FUNCTIONS, Function
+from benchtool.frames.frame import Role
+from benchtool.frames.modbus.build import build_exception, build_reply, build_request, encode
+from benchtool.frames.modbus.functions import EXCEPTIONS, FUNCTIONS, IDENTIFICATION, Function, layout_of
 from benchtool.frames.modbus.layout import Kind, Layout, Number, Records, Run
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, Reply
@@ -279,3 +280,72 @@ def bus_traffic(octet_ns: int) -> st.SearchStrategy[list[Heard]]:
         return st.builds(place, again, errors)
 
     return st.one_of(of(osdp_sound), of(every_modbus_frame()), of(st.one_of(osdp_sound, every_modbus_frame())))
+
+
+def modbus_octets() -> st.SearchStrategy[bytes]:
+    """Anything that might be called a Modbus frame: noise; any data after any function, with a right CRC or none."""
+    functions = st.one_of(st.sampled_from(sorted(FUNCTIONS)), st.integers(0, 255))
+    heads = st.tuples(st.one_of(st.integers(0, 2), st.integers(0, 255)), functions).map(bytes)
+    small = st.lists(st.one_of(st.integers(0, 16), st.integers(0, 255)), max_size=40).map(bytes)
+    data = st.one_of(st.binary(max_size=40), small, st.binary(min_size=240, max_size=260))
+    bodies = st.builds(bytes.__add__, heads, data)
+    whole = bodies.map(lambda octets: octets + modbus_crc(octets).to_bytes(2, "little"))
+    return st.one_of(st.binary(max_size=64), bodies, whole)
+
+
+def modbus_values(layout: Layout) -> st.SearchStrategy[dict[str, Any]]:
+    """Values that fit a layout, records and all; what counts something else is left out."""
+    kinds: dict[Kind, st.SearchStrategy[Any]] = {
+        Kind.BITS: st.lists(st.integers(0, 1), min_size=1, max_size=90),
+        Kind.REGISTERS: st.lists(st.integers(0, 0xFFFF), min_size=1, max_size=20),
+        Kind.OCTETS: st.binary(min_size=1, max_size=40).map(lambda octets: octets.hex().upper()),
+        Kind.CHARACTERS: st.text(st.characters(max_codepoint=255), min_size=1, max_size=12),
+    }
+
+    def fixed(items: Sequence[Any]) -> st.SearchStrategy[dict[str, Any]]:
+        counted = {item.counted_by for item in items if isinstance(item, (Run, Records))}
+        parts: dict[str, st.SearchStrategy[Any]] = {}
+        for item in items:
+            if isinstance(item, Run):
+                parts[item.name] = kinds[item.kind]
+            elif isinstance(item, Number) and item.name not in counted:
+                if item.words is not None and item.closed:
+                    parts[item.name] = st.sampled_from(sorted(item.words))
+                else:
+                    parts[item.name] = st.integers(item.least, min(item.most, (1 << 8 * item.size) - 1))
+        return st.fixed_dictionaries(parts)
+
+    values = fixed(layout)
+    for item in layout:
+        if isinstance(item, Records):
+            records = st.lists(fixed(item.items), min_size=1, max_size=3)
+            values = st.builds(_with_records, values, st.just(item.name), records)
+    return values
+
+
+def _with_records(values: dict[str, Any], name: str, records: list[dict[str, Any]]) -> dict[str, Any]:
+    return values | {f"{name}_{at + 1}" if at else name: record for at, record in enumerate(records)}
+
+
+def modbus_almost_sound() -> st.SearchStrategy[tuple[Role, bytes]]:
+    """A public function's request or reply with one octet of its data changed, more or less, or none; the CRC right."""
+
+    def of(function: int, role: Role) -> st.SearchStrategy[tuple[Role, bytes]]:
+        layout = layout_of(FUNCTIONS[function], role, IDENTIFICATION)
+        more = {"mei_type": IDENTIFICATION} if function == 0x2B else {}
+        data = modbus_values(layout or ()).map(lambda values: encode(function, role, values | more))
+        return st.builds(_change, st.just(function), st.just(role), data, st.integers(0, 300), st.integers(-3, 255))
+
+    return st.tuples(st.sampled_from(sorted(FUNCTIONS)), st.sampled_from([Role.REQUEST, Role.REPLY])).flatmap(
+        lambda pair: of(*pair)
+    )
+
+
+def _change(function: int, role: Role, data: bytes, place: int, octet: int) -> tuple[Role, bytes]:
+    at = place % (len(data) + 1)
+    if octet >= 0:
+        data = data[:at] + bytes((octet,)) + data[at + (place < 200) :]
+    elif octet == -1:
+        data = data[:at]
+    body = bytes((1, function)) + data
+    return role, body + modbus_crc(body).to_bytes(2, "little")

@@ -100,7 +100,7 @@ _MASK = (_ADDRESS, Number("and_mask", hexadecimal=True), Number("or_mask", hexad
 _QUERY = (Number("sub_function", words=DIAGNOSTICS), Run("data", Kind.OCTETS, optional=True))
 _STATUS = Number("status", words={0: "ready", 0xFFFF: "busy"}, hexadecimal=True)
 _REFERENCE = Number("reference_type", 1, words={6: "file record"})
-_FILE = (_REFERENCE, Number("file", least=1), Number("record", most=9999), Number("length"))
+_FILE = (_REFERENCE, Number("file", least=1), Number("record", most=9999), Number("length", least=1))
 _FILES = (
     Count(least=9, most=251),
     Records("record", (*_FILE, Run("registers", Kind.REGISTERS, counted_by="length"))),
