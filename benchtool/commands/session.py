@@ -8,7 +8,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 
-from benchtool.capture.chunk import Item, LineCounts
+from benchtool.capture.chunk import Gap, Item, LineCounts
 from benchtool.capture.files import CaptureError, Recorder
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
@@ -123,9 +123,13 @@ class Session:
             self._recorder.write(item)
         if self._on_item is not None:
             self._on_item(item)
+        frames = [] if isinstance(item, LineCounts) else self.decoder.feed(item)
+        if isinstance(item, Gap):
+            # What the decoder still held was heard before the gap.
+            self._take(frames)
+            frames = []
         self.gatherer.item(item)
-        if not isinstance(item, LineCounts):
-            self._take(self.decoder.feed(item))
+        self._take(frames)
 
     def _finish(self) -> None:
         """Close the tap, take what it still held, and decide what is left."""

@@ -18,6 +18,8 @@ LEAST_PROBABILITY = 0.01
 _MOST_STEPS = 3
 _WEIGHTY = 0.15
 """Evidence that favours or speaks against a cause by less than this (log10) is not listed."""
+_ALWAYS = {Cause.BAUD_WRONG: Piece.RATE, Cause.REVERSED_AT_TAP: Piece.SWAPPED, Cause.REVERSED_AT_DEVICE: Piece.SLOTS}
+"""The piece that a cause is proved or refuted by: listed whatever its weight."""
 
 
 def diagnose(evidence: Evidence, settings: LineSettings, *, length_m: float | None = None) -> Diagnosis:
@@ -67,7 +69,7 @@ def _finding(
         place = "tap"
     lines = []
     for piece, weight in posterior.weights[cause].items():
-        if abs(weight) < _WEIGHTY and piece != Piece.DAMAGE:
+        if abs(weight) < _WEIGHTY and piece not in (Piece.DAMAGE, _ALWAYS.get(cause)):
             continue
         told = describe_piece(piece, evidence, proofs, settings, address)
         if told is not None:

@@ -103,6 +103,8 @@ def _weights(mine: Hypothesis, all_of_them: list[Hypothesis]) -> dict[str, float
         others = [other for other in all_of_them if other.cause is Cause.HEALTHY]
     else:
         others = [other for other in all_of_them if other.cause is not Cause.HEALTHY]
+    if not others:
+        return {}
     shares = [PRIORS[other.cause] for other in others]
     weights = {}
     for piece, value in mine.pieces.items():
@@ -170,7 +172,8 @@ def _hypotheses(
         ),
     ]
     if frames + evidence.strays == 0:
-        return hypotheses
+        # Nothing was heard: that is no sound bus.
+        return [hypothesis for hypothesis in hypotheses if hypothesis.cause is Cause.NONE_OF_THESE]
     noise_damage, noise_unanswered = like.noise(damaged, frames, asked)
     hypotheses += [
         make(

@@ -22,6 +22,8 @@ _MOST_CHANCE = 0.02
 """A frame found after trying so many check values that chance alone might have found it proves nothing."""
 _MOST_SEARCHED = 8
 """Distinct spans searched bit by bit at another rate: slow, and a few prove as much as many."""
+_INVERSION_STEPS = 40_000
+"""Search steps spent on undoing a reversed pair, all spans together: a second or two."""
 _RATE_STEPS = 2_000
 _LEAST_OCTETS = 4
 """A span shorter than this cannot hold a frame."""
@@ -61,24 +63,33 @@ def invert(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> Inversio
     """Undo a reversed pair on the most frequent distinct spans."""
     tried = passed = 0
     frames: dict[bytes, None] = {}
+    steps_left = _INVERSION_STEPS
+    formats = list(_sent_formats(heard))
     for (octets, marks), count in _worth_trying(spans):
+        if steps_left <= 0:
+            break
         seen = marks if line_errors is LineErrors.MARKED else None
         tried += count
-        for sent in _sent_formats(heard):
-            found = _recover(octets, seen, Hypothesis(True, Fraction(1), sent, heard))
+        for sent in formats:
+            found, steps = _recover(octets, seen, Hypothesis(True, Fraction(1), sent, heard))
+            steps_left -= steps
             if found:
                 passed += count
                 frames.update(dict.fromkeys(found))
+                formats.insert(0, formats.pop(formats.index(sent)))
                 break
     return Inversion(tried, passed, tuple(frames)[:8])
 
 
-def _recover(octets: bytes, marks: bytes | None, hypothesis: Hypothesis) -> tuple[bytes, ...]:
+def _recover(octets: bytes, marks: bytes | None, hypothesis: Hypothesis) -> tuple[tuple[bytes, ...], int]:
+    """The frames found, if chance could not have found them, and the search steps spent."""
+    steps = 0
     for rule in (osdp_rule, modbus_rule):
         recovered = undo(octets, marks, hypothesis, rule)
+        steps += recovered.steps
         if recovered.result is Undone.FOUND and recovered.chance < _MOST_CHANCE:
-            return recovered.frames
-    return ()
+            return recovered.frames, steps
+    return (), steps
 
 
 def _sent_formats(heard: CharFormat) -> tuple[CharFormat, ...]:

@@ -60,6 +60,8 @@ class Recovered:
     result: Undone
     frames: tuple[bytes, ...] = ()
     """Octets really sent, each with a check value that passes."""
+    steps: int = 0
+    """Search steps it took."""
     chance: float = 1.0
     """How many frames one would find by chance, given how many check values were tried: far below 1 is a proof."""
 
@@ -186,9 +188,10 @@ def undo(
         windows.append(window)
     search = _Search(windows, hypothesis, rule, most_steps)
     frames = search.run()
+    steps = most_steps - search.steps_left
     if frames:
-        return Recovered(Undone.FOUND, frames, search.chance)
-    return Recovered(Undone.UNDECIDED if search.steps_left <= 0 else Undone.NOTHING)
+        return Recovered(Undone.FOUND, frames, steps, search.chance)
+    return Recovered(Undone.UNDECIDED if search.steps_left <= 0 else Undone.NOTHING, steps=steps)
 
 
 class _Search:
