@@ -204,7 +204,7 @@ _ROWS = (
     Function(
         0x2B,
         "Encapsulated Interface Transport",
-        "read device identification",
+        "encapsulated interface",
         (
             Number("mei_type", 1, words=MEI_TYPES),
             Number("read_code", 1, words=READ_CODES),
