@@ -17,6 +17,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.modbus.build import build_frame
+from benchtool.simulate.answering import Answering
 from benchtool.simulate.station import Station
 
 REPLY_LIMIT_NS = 1_000_000_000
@@ -88,7 +89,7 @@ class ModbusClient(Station):
         return request
 
 
-class ModbusServer(Station):
+class ModbusServer(Answering):
     """A door interface: `inputs` change register 0 at their times; 1 and 2 are fixed; 3, the outputs, can be written.
 
     Functions 03 (read holding registers) and 06 (write one); a write to a register that is not 3 is exception 02.
@@ -105,46 +106,23 @@ class ModbusServer(Station):
         inputs: Iterable[tuple[int, int]] = (),
         answers: bool = True,
     ) -> None:
-        self.name = name
-        self.address = address
-        self._settings = settings
-        self._reply_ns = max(reply_ns, frame_gap_ns(settings))
-        self._rng = rng
+        super().__init__(
+            name, address, settings, reply_ns=max(reply_ns, frame_gap_ns(settings)), rng=rng, answers=answers
+        )
         self._inputs = deque(sorted(inputs))
         self._registers = [0, 0x0100 | address, 1200, 0]
-        self._answers = answers
-        self._decoder = BusDecoder(settings)
-        self._due: tuple[int, bytes] | None = None
 
-    def hear(self, chunk: Chunk) -> None:
-        """Take octets; a sound request to this address is answered after the turnaround, one to all only obeyed."""
-        for frame in self._decoder.feed(chunk):
-            if (
-                frame.ok
-                and frame.end_ns >= chunk.t_ns  # else others have talked since, and nobody waits for this answer
-                and frame.protocol is Protocol.MODBUS_RTU
-                and frame.address in (self.address, 0)
-                and frame.role is not Role.REPLY
-                and self._answers
-            ):
-                answer = self._answer(frame)
-                if frame.address:
-                    wait = int(self._reply_ns * (1 + 0.1 * self._rng.random()))
-                    self._due = (frame.end_ns + wait, answer)
+    def is_for_me(self, frame: Frame) -> bool:
+        """A request to this address or to all."""
+        mine = frame.protocol is Protocol.MODBUS_RTU and frame.address in (self.address, 0)
+        return mine and frame.role is not Role.REPLY
 
-    def wake_ns(self) -> int | None:
-        """When the reply is due."""
-        return None if self._due is None else self._due[0]
+    def answer(self, frame: Frame) -> bytes | None:
+        """The reply; a request to all is obeyed and not answered."""
+        reply = self._reply_to(frame)
+        return reply if frame.address else None
 
-    def act(self, now_ns: int) -> bytes | None:
-        """Send the reply that is due."""
-        if self._due is None or now_ns < self._due[0]:
-            return None
-        octets = self._due[1]
-        self._due = None
-        return octets
-
-    def _answer(self, frame: Frame) -> bytes:
+    def _reply_to(self, frame: Frame) -> bytes:
         while self._inputs and self._inputs[0][0] <= frame.end_ns:
             self._registers[0] = self._inputs.popleft()[1]
         function = frame.octets[1]

@@ -13,13 +13,11 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from benchtool.capture.chunk import Chunk
 from benchtool.capture.settings import LineSettings
-from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
-from benchtool.simulate.station import Station
+from benchtool.simulate.answering import Answering
 
 Event = tuple[int, int, bytes]
 """When it happens (ns), the reply code that tells of it, and that reply's data."""
@@ -34,7 +32,7 @@ _STATUS: dict[int, tuple[int, bytes]] = {
 _DONE = frozenset({Command.LED, Command.BUZ, Command.OUT, Command.TEXT, Command.KEEPACTIVE, Command.ACURXSIZE})
 
 
-class Peripheral(Station):
+class Peripheral(Answering):
     """A device at `address` that answers `reply_ns` to 1.1 × `reply_ns` after it was asked, with events at their times.
 
     `identity` is the 12 octets of PDID, `capabilities` the records of PDCAP. ISTAT is answered with the last ISTATR
@@ -55,49 +53,24 @@ class Peripheral(Station):
         inputs: int = 2,
         answers: bool = True,
     ) -> None:
-        self.name = name
-        self.address = address
-        self._settings = settings
+        super().__init__(
+            name, address, settings, reply_ns=max(reply_ns, 2 * settings.char_ns), rng=rng, answers=answers
+        )
         self._identity = identity
         self._capabilities = capabilities
-        self._reply_ns = max(reply_ns, 2 * settings.char_ns)
-        self._rng = rng
         self._events = deque(sorted(events))
         self._changes = deque((at_ns, data) for at_ns, code, data in self._events if code == Reply.ISTATR)
         self._inputs = bytes(inputs)
-        self._answers = answers
-        self._decoder = BusDecoder(settings)
         self._sequence: int | None = None
         self._last_reply = b""
-        self._due: tuple[int, bytes] | None = None
 
-    def hear(self, chunk: Chunk) -> None:
-        """Take octets; a sound command to this address is answered after the turnaround."""
-        for frame in self._decoder.feed(chunk):
-            if (
-                frame.ok
-                and frame.end_ns >= chunk.t_ns  # else others have talked since, and nobody waits for this answer
-                and frame.protocol is Protocol.OSDP
-                and frame.role is Role.REQUEST
-                and frame.address in (self.address, BROADCAST)
-                and self._answers
-            ):
-                wait = int(self._reply_ns * (1 + 0.1 * self._rng.random()))
-                self._due = (frame.end_ns + wait, self._answer(frame))
+    def is_for_me(self, frame: Frame) -> bool:
+        """A command to this address or to all."""
+        mine = frame.protocol is Protocol.OSDP and frame.address in (self.address, BROADCAST)
+        return mine and frame.role is Role.REQUEST
 
-    def wake_ns(self) -> int | None:
-        """When the reply is due; None while nobody has asked."""
-        return None if self._due is None else self._due[0]
-
-    def act(self, now_ns: int) -> bytes | None:
-        """Send the reply that is due."""
-        if self._due is None or now_ns < self._due[0]:
-            return None
-        octets = self._due[1]
-        self._due = None
-        return octets
-
-    def _answer(self, frame: Frame) -> bytes:
+    def answer(self, frame: Frame) -> bytes | None:
+        """The reply, or the last one again for a repeated sequence number."""
         control = frame.octets[4]
         sequence = control & 0x03
         asked = BROADCAST if frame.address == BROADCAST else self.address
