@@ -19,7 +19,7 @@ from fractions import Fraction
 from fastcrc.crc16 import modbus as modbus_crc
 
 from benchtool.capture.settings import CharFormat, Parity
-from benchtool.frames.modbus.rules import MAX_ADDRESS
+from benchtool.frames.modbus.lengths import MAX_ADDRESS
 from benchtool.frames.osdp.check import MAX_LENGTH, MIN_LENGTH, SOM, USES_CRC, check_ok
 
 MAX_STEPS = 8_000

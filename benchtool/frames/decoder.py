@@ -19,6 +19,8 @@ from benchtool.frames.stream import Stream
 
 INTER_CHARACTER_NS = 20_000_000
 """OSDP: time-out between the characters of a frame (sheet 5.2)."""
+_PIECE = 4096
+"""So many octets of a chunk are looked at together: each frame taken out costs a copy of what is pending."""
 _FORGET_OCTETS = 4
 """So many damaged octets may have been the reply that a Modbus request waits for."""
 
@@ -78,16 +80,21 @@ class BusDecoder:
             if stream.octets:
                 self._settle(out, True, False)
             self.expect()
-        stream.append(item, at)
-        while self._settle(out, False, False):
-            at = -stream.last_start()
-            if at <= 0 or not self._fast:
-                continue
-            stream.clear()
-            at = run_fast(self, item, at, out)
-            if at < 0:
-                break
-            stream.append(item, at)
+        count = len(item.octets)
+        while at < count:
+            upto = at + _PIECE
+            stream.append(item, at, upto)
+            while self._settle(out, False, False):
+                place = -stream.last_start()
+                if place <= 0 or not self._fast:
+                    continue
+                stream.clear()
+                at = run_fast(self, item, place, out)
+                if at < 0:
+                    return out
+                upto = at + _PIECE
+                stream.append(item, at, upto)
+            at = upto
         return out
 
     def flush(self, t_ns: int) -> list[Frame]:

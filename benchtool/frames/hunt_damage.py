@@ -140,7 +140,12 @@ class Damage:
         if not plausible or there < check.HEADER_LENGTH:
             if not (established and expected):
                 return None
-            return Claim(head_end, _TRUNCATED if plausible else _BAD_HEADER, closed or pause is not None)
+            reason = _TRUNCATED if plausible else _BAD_HEADER
+            ended = closed or pause is not None
+            # Mark octets at the end may yet be the lead of a good frame.
+            if there > MAX_SPAN and (ended or there >= MAX_SPAN + MAX_LEAD):
+                return Claim(som + MAX_SPAN, reason, True)
+            return Claim(head_end, reason, ended)
         if not self._believable(octets, som, head_end, expected):
             return None
         length = octets[som + 2] | octets[som + 3] << 8
@@ -169,7 +174,12 @@ class Damage:
         """A span between silences (or good frames) when `delimited`: a damaged Modbus frame, or unknown."""
         known = self._known
         length = end - start
-        if not delimited or octets[start] > 247 or length > rules.MAX_LENGTH or (known.osdp and not known.modbus):
+        if (
+            not delimited
+            or octets[start] > rules.MAX_ADDRESS
+            or length > rules.MAX_LENGTH
+            or (known.osdp and not known.modbus)
+        ):
             return self._unknown(start, end)
         asked = self.asked
         reply_due = asked is not None and asked[: min(2, length)] == octets[start : start + min(2, length)]

@@ -17,6 +17,7 @@ class Stream:
     __slots__ = (
         "_base",
         "_marks",
+        "_mixed",
         "_segments",
         "before_ns",
         "break_ns",
@@ -41,13 +42,16 @@ class Stream:
         self._base = 0
         self._segments: list[tuple[int, int, int, int, Direction]] = []
         self._marks: dict[int, int] = {}
+        self._mixed = False
+        """Whether the octets held may have more than one direction."""
         self.heading = Direction.UNKNOWN
         """Direction of the last octet."""
 
-    def append(self, chunk: Chunk, skip: int = 0) -> None:
-        """Take a chunk's octets from `skip` on. Only a chunk from its first octet can follow a break."""
+    def append(self, chunk: Chunk, skip: int = 0, stop: int | None = None) -> None:
+        """Take a chunk's octets from `skip` to `stop`. Only a chunk from its first octet can follow a break."""
         octets = chunk.octets
         count = len(octets)
+        stop = count if stop is None else min(stop, count)
         start_ns = chunk.t_ns
         lasts_ns = max(0, chunk.end_ns - start_ns)
         held = len(self.octets)
@@ -59,14 +63,16 @@ class Stream:
                 silence = self.cut_ns
             if silence >= self.break_ns:
                 self.breaks.append((held, silence))
+        if held and direction is not self.heading:
+            self._mixed = True
         at = self._base + held
         self._segments.append((at - skip, count, start_ns, lasts_ns, direction))
         if chunk.marks and any(chunk.marks):
-            for index, mark in enumerate(chunk.marks[skip:count], at):
+            for index, mark in enumerate(chunk.marks[skip:stop], at):
                 if mark:
                     self._marks[index] = mark
-        self.octets += octets[skip:] if skip else octets
-        self.end_ns = start_ns + lasts_ns
+        self.octets += octets[skip:stop]
+        self.end_ns = start_ns + stop * lasts_ns // count
         self.heading = direction
 
     def goes_on(self, t_ns: int, direction: Direction) -> bool:
@@ -77,7 +83,7 @@ class Stream:
             and (not self.breaks or (len(self.breaks) == 1 and self.breaks[0][0] == 0))
             and self.end_ns is not None
             and t_ns - self.end_ns < self.break_ns
-            and all(segment[4] is direction for segment in self._segments)
+            and not self._mixed
         )
 
     def forget_time(self) -> None:
@@ -94,6 +100,7 @@ class Stream:
         self._segments.clear()
         self._marks.clear()
         self.breaks.clear()
+        self._mixed = False
         self._base = 0
 
     def drop(self, count: int) -> None:
@@ -108,6 +115,7 @@ class Stream:
         base = self._base = self._base + count
         while self._segments[0][0] + self._segments[0][1] <= base:
             del self._segments[0]
+        self._mixed = self._mixed and len({segment[4] for segment in self._segments}) > 1
         if self.breaks:
             self.breaks = [(at - count, silence) for at, silence in self.breaks if at >= count]
         if self._marks:

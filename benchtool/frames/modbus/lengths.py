@@ -13,6 +13,8 @@ from benchtool.frames.frame import Role
 
 MIN_LENGTH = 4
 """Address, function, CRC."""
+MAX_ADDRESS = 247
+"""248 to 255 are reserved (sheet 3.1)."""
 MAX_LENGTH = 256
 EXCEPTION_LENGTH = 5
 EXCEPTION_BIT = 0x80
