@@ -99,7 +99,9 @@ def frame_line(frame: Frame, *, show_secrets: bool = False, show_octets: bool = 
     if frame.protocol is Protocol.UNKNOWN:
         what = f"{meaning.title}: {octets_text(frame.octets)}"
     else:
-        what = f"{meaning.name or '?'} {_words(meaning, show_secrets)}"
+        what = _words(meaning, show_secrets)
+        if meaning.name is None or meaning.name.isupper():  # a name in plain words stands in the title already
+            what = f"{meaning.name or '?'} {what}"
     if frame.marks:
         what = f"[line errors: {marks_text(frame.marks)}] {what}"
     line = f"{frame.t_ns / 1e9 + 0.0:9.4f} {silence:>8} {who(frame):<6} {REASON_WORDS[frame.reason]:<9} {what}"
