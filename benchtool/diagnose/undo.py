@@ -199,7 +199,9 @@ class _Search:
 
     def __init__(self, windows: list[_Window], hypothesis: Hypothesis, rule: Rule, most_steps: int) -> None:
         self.steps_left = most_steps
-        self.chance = 0.0
+        self.chance = 1.0
+        """Frames that chance would have found by the time the best reading was."""
+        self._tried = 0.0
         self._windows = windows
         self._sender = _Sender(hypothesis)
         self._rule = rule
@@ -236,12 +238,15 @@ class _Search:
         if verdict is None:
             return False
         whole, odds = verdict
-        self.chance += odds
+        self._tried += odds
         if odds and not whole:
             return False
         if whole:
             self._frames.append(bytes(sender.octets))
             sender.octets.clear()
+            if len(self._frames) > len(self._best):
+                # Kept even if the rest of the span makes no sense: lumps run frames into each other.
+                self._best, self.chance = tuple(self._frames), self._tried
         return True
 
     def _save(self) -> _State:
@@ -342,8 +347,6 @@ class _Search:
         for _ in self._runs(0, at_least=0) if not stop else iter((0,)):
             lows = self._save()
             if self._idle_out():
-                if len(self._frames) > len(self._best):
-                    self._best = tuple(self._frames)
                 return True
             self._restore(lows)
         self._restore(saved)
