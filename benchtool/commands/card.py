@@ -230,7 +230,7 @@ def command(
                 raise CommandError("a frame needs a card number: add --number", Exit.USAGE)
             answer = _build(None, site, number, rows)
         elif value:
-            answer = answer_of("".join(value))
+            answer = answer_of(" ".join(value))
         elif expected is not None:
             answer = _answer(expected, rows, format_name is not None)
         else:

@@ -9,7 +9,7 @@ import click
 
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import Exit
-from benchtool.commands.options import line_options, tap_for, time_option
+from benchtool.commands.options import check_recording, line_options, record_options, tap_for, time_option
 
 _LIVE_SECONDS = 20.0
 
@@ -18,8 +18,7 @@ _LIVE_SECONDS = 20.0
 @click.argument("tap")
 @line_options
 @time_option("How long to listen (20s on an adapter; a file or simulated bus is taken whole).")
-@click.option("--record", type=click.Path(dir_okay=False), metavar="FILE", help="Save what was heard as well.")
-@click.option("--overwrite", is_flag=True, help="Let --record replace a file that is there.")
+@record_options
 @click.option(
     "--length", type=click.FloatRange(0, 10_000, min_open=True), metavar="METRES", help="Length of the pair, if known."
 )
@@ -43,7 +42,7 @@ def command(
     \b
     Examples:
       benchtool diagnose sim:demo
-      benchtool diagnose sim:demo?fault=pair-reversed-at-tap
+      benchtool diagnose "sim:demo?fault=pair-reversed-at-tap"
       benchtool diagnose /dev/ttyUSB0 --baud 9600 --for 30s
       benchtool diagnose pasted.txt --baud 19200 --format 8N1 --json
     """
@@ -54,6 +53,7 @@ def command(
     from benchtool.taps.file import FileTap
     from benchtool.taps.simulated import SimulatedTap
 
+    check_recording(record, tap)
     opened = tap_for(tap, baud, char_format, seconds)
     if seconds is None and not isinstance(opened, FileTap | SimulatedTap):
         seconds = _LIVE_SECONDS
@@ -67,9 +67,11 @@ def command(
         progress=progress,
     )
     session.run()
-    end_progress(progress)
+    if progress is not None:
+        click.echo("\rworking out the findings …                                   ", err=True, nl=False)
     info = session.tap.info
     found = diagnose(session.gatherer.evidence(session.decoder.counters), info.settings, length_m=length)
+    end_progress(progress)
     if as_json:
         click.echo(json.dumps(diagnosis_object(found), indent=2))
     else:

@@ -10,7 +10,7 @@ import click
 from benchtool.capture.chunk import Gap, Item, LineCounts
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.options import line_options, tap_for, time_option
+from benchtool.commands.options import check_recording, line_options, record_options, tap_for, time_option
 from benchtool.frames.frame import Frame
 from benchtool.taps.tap import Tap
 
@@ -39,15 +39,24 @@ class _Filter:
 @click.argument("tap")
 @line_options
 @time_option("Stop after this time (of bus time on a simulated bus or a file).")
-@click.option("--record", type=click.Path(dir_okay=False), metavar="FILE", help="Save the raw truth: .pcapng or .log.")
-@click.option("--overwrite", is_flag=True, help="Let --record replace a file that is there.")
+@record_options
 @click.option(
     "--only", "only", multiple=True, metavar="WHAT", help="Show only 'errors', or only an address; may be repeated."
 )
-@click.option("--octets", "show_octets", is_flag=True, help="Show each frame's octets under it.")
+@click.option(
+    "--octets",
+    "show_octets",
+    is_flag=True,
+    help="Show octets; secrets in them are hidden where known, but an unknown span may hold one.",
+)
 @click.option("--wide", is_flag=True, help="Do not cut long lines at the edge of the terminal.")
 @click.option("--show-cards", is_flag=True, help="Show card numbers, typed digits and keys, which are hidden else.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line (docs/json.md).")
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print one JSON object a line (docs/json.md); its octets are raw, secrets included.",
+)
 def command(
     tap: str,
     baud: int | None,
@@ -63,19 +72,20 @@ def command(
 ) -> None:
     """Show the traffic at TAP, one line a frame, and a summary at the end or on Ctrl-C.
 
-    Listening never transmits. Each line: time, silence before, who, what it is and says, verdict.
+    Listening never transmits. Each line: time, silence before, who, verdict, what it is and says.
     An arrow -> goes to a device, <- comes from it. A recording holds card data as sent: keep it as you keep keys.
 
     \b
     Examples:
       benchtool listen sim:demo
-      benchtool listen sim:demo?fault=noise --only errors
+      benchtool listen "sim:demo?fault=noise" --only errors
       benchtool listen /dev/ttyUSB0 --baud 9600 --for 30s --record visit.pcapng
       benchtool listen visit.pcapng --only 5 --json
     """
     from benchtool.commands.session import Session, terminal_width
     from benchtool.reports import frame_text
 
+    check_recording(record, tap)
     wanted = _Filter(only)
     width = None if wide else terminal_width()
 
@@ -128,6 +138,11 @@ def command(
     else:
         click.echo("")
         click.echo("\n".join(frame_text.figures_text(figures)))
+        if figures.octets == 0:
+            click.echo("nothing was heard: is the controller on, and the clip on the right pair? (benchtool diagnose)")
+        unheard = wanted.addresses - {row.address for row in figures.addresses}
+        if figures.octets and unheard:
+            click.echo(f"never heard of: address {', '.join(map(str, sorted(unheard)))}")
         if record is not None:
             click.echo(f"recorded in {record}: raw octets, card data included")
     if session.failure is not None:

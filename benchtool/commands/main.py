@@ -5,12 +5,14 @@ from __future__ import annotations
 import importlib
 import os
 import sys
+from typing import Any
 
 import click
 
 from benchtool import __version__
 from benchtool.commands.plain import make_plain
 
+_STOPPED = 130  # as shells say of a program that Ctrl-C ended
 _CANNOT_WRITE = 5  # Exit.OUTPUT, without importing what --help does not need
 
 COMMANDS: dict[str, tuple[str, str]] = {
@@ -33,6 +35,27 @@ class _Lazy(click.Group):
             return None
         command: click.Command = importlib.import_module(entry[0]).command
         return command
+
+    def main(self, *args: Any, **extra: Any) -> Any:
+        """Run; errors are one line that says what to do, with the exit codes of docs/commands.md."""
+        if not extra.pop("standalone_mode", True):
+            return click.Group.main(self, *args, **{**extra, "standalone_mode": False})
+        try:
+            code = click.Group.main(self, *args, **{**extra, "standalone_mode": False})
+        except click.UsageError as error:
+            message = " ".join(error.format_message().split())
+            path = error.ctx.command_path if error.ctx is not None else "benchtool"
+            if error.ctx is not None and error.ctx.command is self:
+                message += f" There are: {', '.join(sorted(COMMANDS))}."
+            click.echo(f"benchtool: {message.removesuffix('.')}; see {path} --help", err=True)
+            sys.exit(error.exit_code)
+        except click.ClickException as error:
+            error.show()
+            sys.exit(error.exit_code)
+        except (click.Abort, KeyboardInterrupt):
+            click.echo("benchtool: stopped before there was a result", err=True)
+            sys.exit(_STOPPED)
+        sys.exit(code if isinstance(code, int) else 0)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import urlencode
 
@@ -49,6 +51,20 @@ class Format(click.ParamType):  # type: ignore[type-arg]  # as above
             self.fail(str(error), param, ctx)
 
 
+class Rate(click.ParamType):  # type: ignore[type-arg]  # as above
+    """A bit rate in bit/s."""
+
+    name = "rate"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """The rate as a whole number."""
+        if isinstance(value, int):
+            return value
+        if not str(value).isdigit() or not 50 <= int(value) <= 20_000_000:
+            self.fail(f"'{value}' is not a bit rate; write 9600, 19200, 38400 … (50 to 20 000 000 bit/s)", param, ctx)
+        return int(value)
+
+
 def line_options(function: _F) -> _F:
     """`--baud` and `--format`: what our receiver is set to."""
     function = click.option(
@@ -60,10 +76,39 @@ def line_options(function: _F) -> _F:
     )(function)
     return click.option(
         "--baud",
-        type=click.IntRange(50, 20_000_000),
+        type=Rate(),
         metavar="RATE",
         help="Bit rate of our receiver (9600 if nobody says); a capture or simulated bus has its own.",
     )(function)
+
+
+_RECORDING = (".pcapng", ".log", ".txt", "")
+
+
+def record_options(function: _F) -> _F:
+    """`--record` and `--overwrite`: where to save the raw truth."""
+    function = click.option("--overwrite", is_flag=True, help="Let --record replace a file that is there.")(function)
+    return click.option(
+        "--record",
+        type=click.Path(dir_okay=False),
+        metavar="FILE",
+        help="Save the raw truth: .pcapng, or .log or .txt for an octet log.",
+    )(function)
+
+
+def check_recording(record: str | None, address: str) -> None:
+    """CommandError when a recording has an unknown ending, or would replace the file that is being read."""
+    if record is None:
+        return
+    if Path(record).suffix.lower() not in _RECORDING:
+        endings = ".pcapng, or .log or .txt for an octet log"
+        raise CommandError(f"--record {record}: the name of a recording ends in {endings}", Exit.USAGE)
+    try:
+        same = os.path.samefile(record, address)
+    except (OSError, ValueError):
+        return
+    if same:
+        raise CommandError(f"--record {record} is the file that is being read; record into another", Exit.USAGE)
 
 
 def time_option(help_text: str) -> Callable[[_F], _F]:

@@ -16,6 +16,7 @@ from benchtool.diagnose.evidence import Gatherer
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame
 from benchtool.measure.tally import Tally
+from benchtool.taps.file import FileTap
 from benchtool.taps.tap import Tap, TapError
 
 _WAIT_S = 0.05
@@ -65,6 +66,8 @@ class Session:
             self.decoder = BusDecoder(info.settings, info.resolution_ns)
             self.tally = Tally(info)
             self.gatherer = Gatherer(self.tally)
+            if not isinstance(self.tap, FileTap):
+                self.tally.begin(self.tap.now_ns)
             if self._record is not None:
                 self._recorder = self._open_recorder(stack)
             if on_open is not None:

@@ -82,19 +82,32 @@ NOISE_HUNT = Step(
     ),
     "Switching loads may release doors: keep escape routes clear, and people informed.",
 )
-LISTEN_LONGER = Step(
-    "Listen for some minutes while the fault is there, with --record, and diagnose the recording.",
-    ("more exchanges make rare errors visible",),
-)
 OTHER_RATES = Step(
     "Listen at the other usual rates: --baud 9600, 19200, 38400, 57600, 115200.",
     ("sound frames at one of them: that is the rate of the bus", "none: another protocol, or the line itself"),
 )
 SCOPE = Step(
     "Look at the pair with an oscilloscope, both wires against the common wire.",
-    ("clean square bits of at least 1.5 V between the wires: the drivers are right", "anything else: send the picture"),
+    (
+        "clean square bits of at least 1.5 V between the wires: the drivers are right, look at rate and protocol",
+        "rounded, ringing or small bits: look at cable, terminators and loads",
+    ),
     LIVE,
 )
+CONTROLLER_ON = Step(
+    "See that the controller is on and polls (its lamps, its own screen), and that our clip is on the right pair.",
+    ("its bus lamp is dark, or it has no devices listed: nobody talks, start there", "it polls: go on"),
+)
+CLIP = Step(
+    "Where we are clipped on, bus powered, measure AC or DC volts between the two wires, and to the common wire.",
+    (
+        "more than 0.2 V, or a restless reading: there is traffic, look at our clip's contacts and the adapter",
+        "0 V throughout: a dead or shorted pair, or the wrong one",
+    ),
+    LIVE,
+)
+NOTHING_HEARD = (CONTROLLER_ON, CLIP)
+"""Even at a wrong rate or with swapped wires octets come: silence means that nobody talks, or that we hear nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +123,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.HEALTHY: Advice(
         ("a fault that did not show while we listened", "a missing terminator, where rate and length hide it"),
         ("Nothing needs mending. Prove the terminators with an ohmmeter before the covers go on.",),
-        (OHMS, LISTEN_LONGER),
+        (OHMS,),
     ),
     Cause.REVERSED_AT_TAP: Advice(
         ("the pair swapped between us and the rest of the bus, at a joint or in a plug",),
@@ -122,7 +135,10 @@ ADVICE: dict[Cause, Advice] = {
     ),
     Cause.REVERSED_AT_DEVICE: Advice(
         ("the device unpowered, at another address or bit rate, or dead", "one wire open on the way to it"),
-        ("Swap the two data wires at that device, and listen again.", "Correct the drawing and the labels."),
+        (
+            "If the voltmeter shows the opposite sign there, swap the two data wires at that device, and listen again.",
+            "Correct the drawing and the labels.",
+        ),
         (IDLE_AT_DEVICE, SWAP_AT_DEVICE, POWER_AT_DEVICE),
     ),
     Cause.DEVICE_SILENT: Advice(
@@ -152,7 +168,7 @@ ADVICE: dict[Cause, Advice] = {
         (OTHER_RATES,),
     ),
     Cause.NONE_OF_THESE: Advice(
-        (),
+        ("more than one fault at a time", "a protocol or a character format that benchtool does not know"),
         ("Measure before touching anything; note what each reading is.",),
         (IDLE_AT_TAP, OTHER_RATES, SCOPE),
     ),

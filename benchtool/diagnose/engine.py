@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchtool.capture.chunk import LineErrors
 from benchtool.capture.settings import LineSettings
-from benchtool.diagnose.advice import ADVICE
+from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step
 from benchtool.diagnose.inference import Piece, Posterior, infer
@@ -16,6 +16,10 @@ from benchtool.measure.tally import AddressFigures
 LEAST_PROBABILITY = 0.01
 """Findings below this are not listed."""
 _MOST_STEPS = 3
+_WORTH_A_STEP = 0.15
+"""Findings less probable than this bring no next step of their own."""
+_FEW_REQUESTS = 20
+"""With fewer requests heard, the diagnosis says that it rests on little."""
 _WEIGHTY = 0.15
 """Evidence that favours or speaks against a cause by less than this (log10) is not listed."""
 _ALWAYS = {Cause.BAUD_WRONG: Piece.RATE, Cause.REVERSED_AT_TAP: Piece.SWAPPED, Cause.REVERSED_AT_DEVICE: Piece.SLOTS}
@@ -30,7 +34,8 @@ def diagnose(evidence: Evidence, settings: LineSettings, *, length_m: float | No
     proofs = gather(evidence, settings)
     posterior = infer(evidence, proofs, settings, length_m)
     findings = _findings(evidence, proofs, posterior, settings, length_m)
-    return Diagnosis(findings, _steps(findings), _limits(evidence, settings, length_m), evidence.figures)
+    steps = _steps(findings, evidence, proofs)
+    return Diagnosis(findings, steps, _limits(evidence, settings, length_m), evidence.figures)
 
 
 def _findings(
@@ -86,10 +91,19 @@ def _finding(
     )
 
 
-def _steps(findings: tuple[Finding, ...]) -> tuple[Step, ...]:
+def _steps(findings: tuple[Finding, ...], evidence: Evidence, proofs: Proofs) -> tuple[Step, ...]:
+    if evidence.figures.octets == 0:
+        return NOTHING_HEARD
     steps: dict[Step, None] = {}
+    if findings[0].cause is Cause.BAUD_WRONG and proofs.rate is not None:
+        rate = proofs.rate.sender_baud
+        found = Step(
+            f"Listen again at the rate found: --baud {rate}.",
+            (f"sound frames come: {rate} it is", "none come: try the other usual rates"),
+        )
+        steps[found] = None
     for finding in findings:
-        if finding.probability >= 0.05 or finding is findings[0]:
+        if finding.probability >= _WORTH_A_STEP or finding is findings[0]:
             steps.update(dict.fromkeys(ADVICE[finding.cause].steps))
     return tuple(steps)[:_MOST_STEPS]
 
@@ -97,6 +111,20 @@ def _steps(findings: tuple[Finding, ...]) -> tuple[Step, ...]:
 def _limits(evidence: Evidence, settings: LineSettings, length_m: float | None) -> tuple[str, ...]:
     figures = evidence.figures
     limits = []
+    heard_s = (figures.elapsed_ns - figures.deaf_ns) / 1e9
+    if figures.deaf_ns:
+        limits.append(
+            f"For {figures.deaf_ns / 1e9:.1f} s of {figures.elapsed_ns / 1e9:.1f} s nothing could be heard "
+            f"(adapter gone): the findings rest on {heard_s:.1f} s."
+        )
+    requests = sum(address.requests for address in figures.addresses)
+    if figures.octets == 0:
+        limits.append("This tap cannot tell a bus on which nobody talks from a clip that makes no contact.")
+    elif figures.sound and requests < _FEW_REQUESTS:
+        limits.append(
+            f"Only {requests} request{'' if requests == 1 else 's'} and their answers were heard: too little to trust "
+            "a clean result. Listen longer (--for 1m)."
+        )
     blind = blind_length_m(settings.baud)
     if figures.octets and (length_m is None or length_m <= blind):
         known = "this pair" if length_m is not None else "a pair"

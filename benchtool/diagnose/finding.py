@@ -29,7 +29,8 @@ class Proof:
     text: str
     """A sentence with its numbers."""
     weight: float
-    """log10 of how many times likelier this is under the finding's cause than under the others together."""
+    """log10 of how many times likelier this is with the finding's cause than on a sound bus; for a sound bus, than
+    with all faults together."""
     numbers: dict[str, float | int | str]
 
 

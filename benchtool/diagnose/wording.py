@@ -6,7 +6,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.inference import Piece, marked_octets
-from benchtool.diagnose.proofs import Inversion, Proofs
+from benchtool.diagnose.proofs import Inversion, Proofs, RateProof
 from benchtool.measure.tally import AddressFigures
 
 Told = tuple[str, dict[str, float | int | str]]
@@ -28,7 +28,7 @@ def summary(
     if cause is Cause.NOISE:
         return "Noise between the wires damages octets at random."
     if cause is Cause.BAUD_WRONG:
-        if proofs.rate is None:
+        if proofs.rate is None or not (proofs.rate.passed or _fits(proofs.rate)):
             return f"The bus does not run at {settings.baud} bit/s."
         slower = " or less" if proofs.rate.values is not None and proofs.rate.values.set_size == 1 else ""
         return f"The bus runs at {proofs.rate.sender_baud} bit/s{slower}; our receiver is set to {settings.baud}."
@@ -39,6 +39,10 @@ def summary(
     if evidence.figures.sound == 0 and 2 * evidence.long_repeats > evidence.long_spans:
         return "The same octets come again and again, in no protocol that benchtool knows, or at another rate."
     return "What was heard fits none of the causes that benchtool can tell apart from octets."
+
+
+def _fits(rate: RateProof) -> bool:
+    return rate.values is not None and rate.values.share >= 0.99 and rate.values.set_size <= 64
 
 
 def describe_piece(
@@ -127,8 +131,8 @@ def _rate(proofs: Proofs, settings: LineSettings) -> Told | None:
     values = rate.values
     if values is not None and values.total:
         parts.append(
-            f"{values.inside} of {values.total} octets lie in the {values.set_size} values (of {values.alphabet}) "
-            f"that a receiver {float(values.ratio):g} times too fast can deliver"
+            f"{values.inside} of {values.total} octets lie in the {_count(values.set_size, 'value')} "
+            f"(of {values.alphabet}) that a receiver {float(values.ratio):g} times too fast can deliver"
         )
         numbers |= {"inside_set": values.inside, "octets": values.total, "set_size": values.set_size}
     if rate.passed:

@@ -59,6 +59,8 @@ class Figures:
     marks: dict[str, int]
     """Damaged octets by kind; meaningless where `line_errors` is unavailable."""
     gaps: int
+    deaf_ns: int
+    """How long nothing could be heard: all gaps together."""
     bus_load: float
     """Share of the time listened, gaps left out, in which octets were on the wire, 0 to 1, at the tap's own rate."""
     silence: SpreadFigures
@@ -112,6 +114,10 @@ class Tally:
         # Two tables rather than one by protocol: hashing an Enum costs more than all the rest here.
         self._osdp: dict[int, _Address] = {}
         self._modbus: dict[int, _Address] = {}
+
+    def begin(self, now_ns: int) -> None:
+        """Listening begins at `now_ns`; without this it begins with the first octet."""
+        self._first_ns = self._last_ns = now_ns
 
     def item(self, item: Item) -> None:
         """Count an item as it came from the tap."""
@@ -198,6 +204,7 @@ class Tally:
             line_errors=self.info.line_errors,
             marks=dict(self._marks),
             gaps=self._gaps,
+            deaf_ns=self._deaf_ns,
             bus_load=min(1.0, busy / listened) if listened > 0 else 0.0,
             silence=self._silence.figures(),
             turnaround=self._turnaround.figures(),

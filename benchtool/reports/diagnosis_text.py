@@ -22,31 +22,37 @@ def _wrap(text: str, first: str, rest: str | None = None) -> list[str]:
     return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
 
 
-def finding_text(number: int, finding: Finding, *, brief: bool) -> list[str]:
-    """One finding: headline, evidence with weights, what else, how to mend."""
+def _headline(finding: Finding) -> str:
     place = "" if finding.place in ("bus", "tap") else f" at {finding.place}"
-    head = f"{number}. {finding.cause.value}{place}: {finding.probability:.0%} ({sure(finding.probability)})"
-    lines = [head, *_wrap(finding.summary, "   ")]
+    return f"{finding.cause.value}{place}: {finding.probability:.0%} ({sure(finding.probability)})"
+
+
+def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) -> list[str]:
+    """One finding: headline, evidence with weights, what else, how to mend. Evidence in `told` is not said again."""
+    lines = [f"{number}. {_headline(finding)}", *_wrap(finding.summary, "   ")]
     if brief:
         return lines
-    for proof in finding.evidence:
-        lines += _wrap(f"{proof.text} ({_weight(proof.weight)})", "   - ")
+    healthy = finding.cause is Cause.HEALTHY
+    said = [f"{proof.text} ({_weight(proof.weight, healthy=healthy)})" for proof in finding.evidence]
+    for text in said:
+        if text not in told:
+            lines += _wrap(text, "   - ")
+    if said and told.issuperset(said):
+        lines.append("   - the same evidence as above")
+    told.update(said)
     if finding.could_also_be:
         lines += _wrap(f"Could also be: {'; '.join(finding.could_also_be)}.", "   ")
     lines += [line for todo in finding.todo for line in _wrap(todo, "   > ")]
     return lines
 
 
-def _weight(weight: float) -> str:
+def _weight(weight: float, *, healthy: bool) -> str:
+    """How much a piece of evidence says, in words: `weight` is log10 of a ratio."""
     if abs(weight) < 0.05:
-        return "speaks neither way"
-    if weight > 6:
-        return "for it: over a million times likelier so than on a sound bus"
-    if weight < -6:
-        return "against it: over a million times less likely so"
-    factor = 10 ** abs(weight)
-    shown = f"{factor:.1f}" if factor < 10 else f"{factor:,.0f}"
-    return f"for it: {shown} times likelier so" if weight > 0 else f"against it: {shown} times less likely so"
+        return "says nothing either way"
+    shown = "over a million" if abs(weight) > 6 else f"{10 ** abs(weight):,.{0 if abs(weight) > 1 else 1}f}"
+    than = "on a sound bus than with a fault" if healthy else "with this fault than on a sound bus"
+    return f"{shown} times {'likelier' if weight > 0 else 'less likely'} {than}"
 
 
 def step_text(number: int, step: Step) -> list[str]:
@@ -61,8 +67,9 @@ def step_text(number: int, step: Step) -> list[str]:
 def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
     """The whole diagnosis: findings first, next steps, what could not be seen, raw figures last."""
     lines = ["FINDINGS, most probable first"]
+    told: set[str] = set()
     for number, finding in enumerate(diagnosis.findings, 1):
-        lines += finding_text(number, finding, brief=number > 1 and finding.probability < 0.1)
+        lines += finding_text(number, finding, brief=number > 1 and finding.probability < 0.1, told=told)
     lines += ["", "NEXT"]
     for number, step in enumerate(diagnosis.next, 1):
         lines += step_text(number, step)
@@ -70,6 +77,9 @@ def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
         lines += ["", "WHAT COULD NOT BE SEEN"]
         lines += [line for limit in diagnosis.limits for line in _wrap(limit, "- ")]
     lines += ["", "FIGURES", *figures_text(diagnosis.figures)]
+    # Last, because that is what a small screen still shows.
+    first = diagnosis.findings[0]
+    lines += ["", *_wrap(f"{_headline(first)}. {first.summary}", "RESULT  "), *_wrap(diagnosis.next[0].do, "FIRST   ")]
     return lines
 
 

@@ -18,7 +18,7 @@ from benchtool.measure.spread import SpreadFigures
 from benchtool.measure.tally import AddressFigures, Figures
 
 _MARK_WORDS = ((Mark.FRAMING, "framing"), (Mark.PARITY, "parity"), (Mark.BREAK, "break"), (Mark.OVERRUN, "overrun"))
-_MOST_OCTETS = 16
+_FIRST_OCTETS = 3
 
 REASON_WORDS = {
     Reason.OK: "ok",
@@ -76,10 +76,19 @@ def who(frame: Frame) -> str:
     return f"{arrow} {frame.address}"
 
 
-def octets_text(octets: bytes, most: int = _MOST_OCTETS) -> str:
-    """Hex octets, spaced; the rest counted."""
-    text = octets[:most].hex(" ").upper()
-    return text if len(octets) <= most else f"{text} … {len(octets) - most} more"
+def octets_text(frame: Frame, meaning: Meaning, *, show_secrets: bool) -> str:
+    """A frame's octets in hex, spaced; secret ones as dots.
+
+    The whole payload of a damaged frame is hidden: with a damaged code, its secrets stand under another name.
+    """
+    words = [f"{octet:02X}" for octet in frame.octets]
+    if not show_secrets and frame.protocol is not Protocol.UNKNOWN:
+        hidden = [range(field.start, field.start + field.length) for field in meaning.fields if field.secret]
+        if frame.protocol is Protocol.OSDP and not frame.ok:
+            hidden.append(range(6, len(words)))
+        for index in (index for span in hidden for index in span if index < len(words)):
+            words[index] = "••"
+    return " ".join(words)
 
 
 def marks_text(marks: bytes) -> str:
@@ -97,18 +106,20 @@ def frame_line(frame: Frame, *, show_secrets: bool = False, show_octets: bool = 
     silence = "" if frame.silence_ns is None else f"{frame.silence_ns / 1e6:.1f}"
     meaning = explain(frame)
     if frame.protocol is Protocol.UNKNOWN:
-        what = f"{meaning.title}: {octets_text(frame.octets)}"
+        # A damaged card read may hide among unknown octets: only their beginning is shown unasked.
+        more = " …" if len(frame.octets) > _FIRST_OCTETS else ""
+        what = f"{meaning.title}: {frame.octets[:_FIRST_OCTETS].hex(' ').upper()}{more}"
     else:
         what = _words(meaning, show_secrets)
         if meaning.name is None or meaning.name.isupper():  # a name in plain words stands in the title already
             what = f"{meaning.name or '?'} {what}"
     if frame.marks:
-        what = f"[line errors: {marks_text(frame.marks)}] {what}"
+        what = f"[{marks_text(frame.marks)}] {what}"
     line = f"{frame.t_ns / 1e9 + 0.0:9.4f} {silence:>8} {who(frame):<6} {REASON_WORDS[frame.reason]:<9} {what}"
     if width is not None and len(line) > width:
         line = line[: width - 1] + "…"
-    if show_octets and frame.protocol is not Protocol.UNKNOWN:
-        line += f"\n{'':36}{frame.octets.hex(' ').upper()}"
+    if show_octets:
+        line += f"\n{'':12}{octets_text(frame, meaning, show_secrets=show_secrets)}"
     return line
 
 
@@ -229,6 +240,7 @@ def figures_object(figures: Figures) -> dict[str, Any]:
         "line_error_capability": figures.line_errors.value,
         "line_errors": None if blind else dict(figures.marks),
         "gaps": figures.gaps,
+        "not_heard": figures.deaf_ns / 1e9,
         "bus_load": round(figures.bus_load, 4),
         "resolution": figures.resolution_ns / 1e9,
         "silence": _spread_object(figures.silence),
@@ -270,15 +282,16 @@ def figures_text(figures: Figures) -> list[str]:
         seen = ", ".join(f"{count} {name}" for name, count in figures.marks.items() if count) or "none"
         lines.append(f"line errors: {seen}")
     if figures.gaps:
-        lines.append(f"gaps in which nothing could be heard: {figures.gaps}")
-    if figures.addresses:
+        lines.append(f"could not hear for {figures.deaf_ns / 1e9:.1f} s of that, in {figures.gaps} gap(s)")
+    spoken = [row for row in figures.addresses if figures.frames_ok.get(row.protocol)]
+    if spoken:
         lines.append("")
         lines.append("address      asked answered silent damaged   reply ms: min  median     99 %")
         lines.extend(
             f"{row.protocol.value[:6]:<6} {row.address:>4} {row.requests:>7} {row.answered:>8} {row.silent:>6} "
             f"{row.damaged:>7} {_ms(row.latency.least_ns):>15} {_ms(row.latency.median_ns):>7} "
             f"{_ms(row.latency.p99_ns):>8}"
-            for row in figures.addresses
+            for row in spoken
         )
         if figures.resolution_ns >= 1_000_000:
             lines.append(f"times are no finer than {figures.resolution_ns / 1e6:g} ms at this tap")

@@ -444,3 +444,11 @@ def test_no_heavy_library_is_imported() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True)
     assert done.stdout.strip() == b"[]"
+
+
+def test_two_numbers_are_site_code_and_card_number() -> None:
+    result = CliRunner().invoke(command, ["101", "4095", "--json"])
+    reads = json.loads(result.stdout)["reads"]
+    assert (reads[0]["format"], reads[0]["site_code"], reads[0]["card_number"]) == ("26-bit", 101, 4095)
+    bits = CliRunner().invoke(command, ["0", "01100101", "0000111111111111", "1", "--json"])
+    assert json.loads(bits.stdout)["reads"][0]["card_number"] == 4095

@@ -101,3 +101,37 @@ def test_demo_ends_soon_when_piped_into_nothing() -> None:
 )
 def test_probabilities_in_words(probability: float, words: str) -> None:
     assert sure(probability) == words
+
+
+def test_the_last_lines_are_the_result_and_the_first_step() -> None:
+    lines = run("diagnose", "sim:demo?fault=device-silent&at=2").output.splitlines()
+    assert any(line.startswith("RESULT  device-silent at address 2") for line in lines[-5:])
+    assert any(line.startswith("FIRST   ") for line in lines[-4:])
+
+
+def test_a_sound_bus_gets_no_step_that_would_disturb_it() -> None:
+    found = diagnosis("sim:bench", "--for", "5s")
+    assert len(found["next"]) == 1
+    assert "ohm" in found["next"][0]["do"]
+
+
+def test_the_rate_found_is_the_next_step() -> None:
+    assert "--baud 9600" in diagnosis("sim:demo?fault=baud-wrong", "--for", "4s")["next"][0]["do"]
+
+
+def test_little_heard_is_said() -> None:
+    assert any("too little" in limit for limit in diagnosis("sim:demo", "--for", "300ms")["limits"])
+    assert not any("too little" in limit for limit in diagnosis("sim:demo", "--for", "8s")["limits"])
+
+
+def test_time_not_heard_is_said(tmp_path: Path) -> None:
+    name = tmp_path / "a.log"
+    name.write_text("0 53 01 08 00 05 60 8B 33\n#! gap 2.5 20 adapter pulled out\n")
+    limits = diagnosis(str(name))["limits"]
+    assert any("For 17.5 s of 20.0 s nothing could be heard" in limit for limit in limits)
+
+
+def test_nothing_heard_asks_for_the_controller_first() -> None:
+    found = diagnosis("sim:demo?for=0")
+    assert found["findings"][0]["cause"] == "none-of-these"
+    assert "controller" in found["next"][0]["do"]

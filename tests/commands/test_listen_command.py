@@ -252,3 +252,69 @@ def test_ctrl_c_leaves_a_summary_and_a_readable_recording(tmp_path: Path, how: s
     assert lines[-1]["stopped_by_user"] is True
     again = objects(run(str(name), "--json"))
     assert sum(line["kind"] == "frame" for line in again) == sum(line["kind"] == "frame" for line in lines) >= 5
+
+
+SECRETS = (
+    "0.0 53 82 10 00 05 50 00 01 1A 00 9C A7 4B 00 57 6D",  # a card read whose check value is wrong
+    "0.1 53 81 0D 00 05 53 00 03 31 32 0D 9C 88",  # sheet 5.7, computed: KEYPAD 12#
+    "0.2 52 82 10 00 05 50 00 01 1A 00 9C A7 4B 00 57 6D",  # the same card read, its start octet damaged
+    # Sheet 5.7 (READ in unit tests): KEYSET, address 0.
+    "0.3 53 00 1A 00 06 75 01 10 00 01 02 03 04 05 06 07 00 01 02 03 04 05 06 07 CF A3",
+)
+
+
+def test_octets_of_secrets_are_dots_unless_asked_for(tmp_path: Path) -> None:
+    name = log(tmp_path / "a.log", *SECRETS)
+    assert "9C A7" not in run(name).output
+    hidden = run(name, "--octets", "--only", "0,1,2").output
+    for octets in ("9C A7", "31 32", "06 07"):
+        assert octets not in hidden
+    assert "53 81 0D 00 05 53 00" in hidden
+    assert "••" in hidden
+    shown = run(name, "--octets", "--show-cards").output
+    for octets in ("9C A7", "31 32", "06 07"):
+        assert octets in shown
+
+
+def test_a_recording_never_replaces_what_is_being_read(tmp_path: Path) -> None:
+    name = log(tmp_path / "a.log", "0.0 53 01 08 00 05 60 8B 33")
+    before = Path(name).read_text()
+    link = tmp_path / "same.log"
+    link.symlink_to(name)
+    for record in (name, str(link)):
+        result = run(name, "--record", record, "--overwrite")
+        assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert Path(name).read_text() == before
+
+
+def test_a_recording_has_a_name_that_says_what_it_is(tmp_path: Path) -> None:
+    result = run("sim:demo", "--record", str(tmp_path / "a.txt.gz"))
+    assert result.exit_code == 2
+    assert ".pcapng" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "part"),
+    [
+        (["listen"], "TAP"),
+        (["listen", "sim:demo", "--baud", "10"], "50 to 20 000 000"),
+        (["listen", "sim:demo", "--wrong"], "--wrong"),
+        (["lisen"], "listen"),
+        (["listen", "sim:demo", "more"], "more"),
+    ],
+)
+def test_wrong_command_lines_are_one_line(words: list[str], part: str) -> None:
+    result = CliRunner().invoke(main, words)
+    assert (result.exit_code, len(result.stderr.splitlines())) == (2, 1)
+    assert part in result.stderr
+    assert "--help" in result.stderr
+
+
+def test_silence_and_addresses_never_heard_are_said() -> None:
+    assert "is the controller on" in run("sim:demo?for=0").output
+    assert "never heard of: address 99" in run("sim:demo", "--for", "1s", "--only", "99").output
+
+
+def test_time_counts_from_when_listening_began() -> None:
+    # The longline bus is quiet at the end of its time; a log counts from its first octets.
+    assert objects(run("sim:demo", "--for", "2s", "--json"))[-1]["elapsed"] == pytest.approx(2, abs=1e-6)

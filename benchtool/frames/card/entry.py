@@ -161,6 +161,10 @@ def parse_entry(
     `length` is the number of bits of hex; `kind` forces the reading; `left_aligned` says that hex octets hold the first
     bit first and padding at the end.
     """
+    if kind in (None, Kind.DECIMAL) and (match := re.fullmatch(r"\s*([0-9]+)\s+([0-9]+)\s*", typed)):
+        site, number = match[1], match[2]
+        if len(number) <= 12 and (site + number).strip("01"):
+            typed = f"{site},{number}"
     text = re.sub(r"[\s_]+", "", typed)
     if not text:
         raise EntryError("nothing to read: give bits, hex with a length, or the number printed on the card")

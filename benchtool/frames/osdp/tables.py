@@ -132,7 +132,7 @@ COMMAND_PAYLOADS: dict[int, Layout] = {
             Span("data", count="length"),
         )
     ),
-    Command.MFG: Layout((_OUI, Span("data"))),
+    Command.MFG: Layout((_OUI, Span("data", secret=True))),
     Command.XWR: Layout((Number("mode"), Number("command"), Span("data", secret=True)), _MEMORY),
     Command.ABORT: _EMPTY,
     Command.PIVDATA: Layout((Span("object", 3), Number("element"), Number("offset", 2)), _MEMORY),
@@ -210,7 +210,7 @@ REPLY_PAYLOADS: dict[int, Layout] = {
     Reply.CRAUTHR: _FRAGMENT,
     Reply.MFGSTATR: _RAW,
     Reply.MFGERRR: _RAW,
-    Reply.MFGREP: Layout((_OUI, Span("data"))),
+    Reply.MFGREP: Layout((_OUI, Span("data", secret=True))),
     Reply.XRD: Layout((Number("mode"), Number("reply"), Span("data", secret=True)), _MEMORY),
 }
 """Payloads of replies by code."""
