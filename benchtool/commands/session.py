@@ -164,16 +164,18 @@ class Session:
 
 @contextmanager
 def _terminate_as_interrupt() -> Iterator[None]:
-    """A polite kill (SIGTERM) ends the listening as Ctrl-C does: with a usable result."""
+    """A polite kill or a closed terminal ends the listening as Ctrl-C does: with a usable result."""
+    ends = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
     try:
-        before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+        before = [(end, signal.signal(end, signal.default_int_handler)) for end in ends]
     except ValueError:  # not the main thread: somebody else minds the signals
         yield
         return
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for end, handler in before:
+            signal.signal(end, handler)
 
 
 def terminal_width() -> int | None:

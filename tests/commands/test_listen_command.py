@@ -235,7 +235,7 @@ def test_a_closed_pipe_ends_quietly() -> None:
     assert done.stderr == ""
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 def test_ctrl_c_leaves_a_summary_and_a_readable_recording(tmp_path: Path, how: signal.Signals) -> None:
     name = tmp_path / "visit.pcapng"
     words = ["listen", "sim:demo?pace=real&for=600", "--record", str(name), "--json"]
