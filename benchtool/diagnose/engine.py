@@ -134,6 +134,12 @@ def _limits(evidence: Evidence, settings: LineSettings, length_m: float | None) 
             f"A missing terminator cannot be seen this way on {known} {what}{longest} at {settings.baud} bit/s: "
             "reflections die down before the bit is sampled. An ohmmeter shows it (60 ohm with two, 120 ohm with one)."
         )
+    marks = figures.marks["framing"] + figures.marks["parity"]
+    if figures.sound > figures.damaged and 10 * marks > figures.octets:
+        limits.append(
+            f"{marks} of {figures.octets} octets had a framing or parity error although their frames are sound: our "
+            f"character format ({settings.format}) is probably not the bus's. Try --format 8E1, 8N2 or 8N1."
+        )
     if figures.line_errors is LineErrors.UNAVAILABLE:
         limits.append("This tap cannot see framing or parity errors: that none are shown proves nothing.")
     elif figures.line_errors is LineErrors.COUNTED:

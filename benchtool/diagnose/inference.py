@@ -16,7 +16,7 @@ from benchtool.diagnose import likelihood as like
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.likelihood import Share
-from benchtool.diagnose.proofs import Inversion, Proofs
+from benchtool.diagnose.proofs import Inversion, Proofs, RateProof
 from benchtool.diagnose.reflections import share_that_shows
 from benchtool.frames.frame import Protocol, Reason
 from benchtool.measure.tally import AddressFigures
@@ -28,8 +28,8 @@ PRIORS: dict[Cause, float] = {
     Cause.REVERSED_AT_TAP: 0.08,
     Cause.BAUD_WRONG: 0.08,
     Cause.NOISE: 0.08,
-    Cause.TERMINATOR_MISSING: 0.03,
-    Cause.NONE_OF_THESE: 0.03,
+    Cause.TERMINATOR_MISSING: 0.04,
+    Cause.NONE_OF_THESE: 0.02,
 }
 """How often each cause is met before anything is measured: a judgement of this project, no published source."""
 
@@ -134,13 +134,17 @@ def _hypotheses(
     def answers(counts: list[tuple[int, int]], share: Share) -> float:
         return sum(share.log_likelihood(missed, total) for missed, total in counts)
 
-    swapped_by_chance = like.NEVER_BY_CHANCE.log_likelihood(proofs.at_tap.passed, proofs.at_tap.tried)
+    at_tap = (proofs.at_tap.kinds_passed, proofs.at_tap.kinds)
+    swapped_by_chance = like.NEVER_BY_CHANCE.log_likelihood(*at_tap)
     rate_by_chance, rate_if_wrong = _rate(proofs, evidence)
     slots_by_chance = sum(
-        like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried) for found in proofs.at_address.values()
+        like.NEVER_BY_CHANCE.log_likelihood(found.kinds_passed, found.kinds) for found in proofs.at_address.values()
     )
     repeated = (evidence.long_repeats, evidence.long_spans)
     strays = (evidence.strays, evidence.strays + frames)
+
+    # Octets alone in silences: where they can come at all, they may just as well not.
+    some_strays = like.mix(like.ANY.log_likelihood(*strays), like.RARE_STRAYS.log_likelihood(*strays), 0.5)
 
     def marks(share: Share) -> float:
         return share.log_likelihood(*marked_octets(evidence))
@@ -167,8 +171,8 @@ def _hypotheses(
                 like.ANY.log_likelihood(damaged, frames), like.NEARLY_EVERY.log_likelihood(damaged, frames), 0.5
             ),
             unanswered=answers(asked, like.ANY),
-            strays=like.ANY.log_likelihood(*strays),
-            marks=marks(like.ANY),
+            strays=some_strays,
+            marks=like.mix(marks(like.ANY), marks(like.RARE), 0.5),
         ),
     ]
     if frames + evidence.strays == 0:
@@ -181,7 +185,7 @@ def _hypotheses(
             damage=noise_damage,
             unanswered=noise_unanswered,
             repeats=like.RARE_REPEATS.log_likelihood(*repeated),
-            strays=like.ANY.log_likelihood(*strays),
+            strays=some_strays,
             marks=marks(like.SOME_MARKS),
         ),
         *([_terminator(make, damaged, frames, asked, evidence, settings, length_m)] if figures.sound else []),
@@ -189,15 +193,16 @@ def _hypotheses(
             Cause.REVERSED_AT_TAP,
             damage=like.NEARLY_EVERY.log_likelihood(damaged, frames),
             unanswered=answers(asked, like.ANY),
-            strays=like.SOMETIMES.log_likelihood(*strays),
+            strays=some_strays,
             marks=marks(like.SOME_MARKS),
-            swapped=like.UNDONE.log_likelihood(proofs.at_tap.passed, proofs.at_tap.tried),
+            # Reversed is proved or not said: without a single check value that passes it is unlikely.
+            swapped=like.UNDONE.log_likelihood(*at_tap) if at_tap[0] else math.log(0.02),
         ),
         make(
             Cause.BAUD_WRONG,
             damage=like.NEARLY_EVERY.log_likelihood(damaged, frames),
             unanswered=answers(asked, like.ANY),
-            strays=like.SOMETIMES.log_likelihood(*strays),
+            strays=some_strays,
             # Up to about ten times too fast, then every octet is a break.
             marks=like.mix(marks(like.MANY_MARKS), marks(like.ALMOST_ALL), 0.8),
             rate=rate_if_wrong,
@@ -256,7 +261,10 @@ def _terminator(
     hidden = like.RARE.log_likelihood(damaged, frames)
     shown = like.SOMETIMES.log_likelihood(damaged, frames)
     hidden_answers = sum(like.RARE_UNANSWERED.log_likelihood(*count) for count in asked)
-    shown_answers = sum(like.SOMETIMES.log_likelihood(*count) for count in asked)
+    # Reflections spoil what some devices hear or say, and leave others alone.
+    shown_answers = sum(
+        like.mix(like.ANY.log_likelihood(*count), like.RARE_UNANSWERED.log_likelihood(*count), 0.5) for count in asked
+    )
     assert callable(make)
     hypothesis: Hypothesis = make(
         Cause.TERMINATOR_MISSING,
@@ -273,12 +281,12 @@ def _rate(proofs: Proofs, evidence: Evidence) -> tuple[float, float]:
     rate = proofs.rate
     if rate is None:
         return 0.0, math.log(0.02) if proofs.at_tap.tried else 0.0
-    chance = like.NEVER_BY_CHANCE.log_likelihood(rate.strong, rate.tried)
-    # Only polls and the like can be named at another rate; other frames stay unexplained.
-    wrong = Share(1, 1).log_likelihood(rate.strong, rate.tried)
+    chance = like.NEVER_BY_CHANCE.log_likelihood(rate.kinds_strong, rate.kinds)
+    # Only OSDP polls and the like can be named at another rate: on other buses nothing can.
+    wrong = like.mix(like.ANY.log_likelihood(rate.kinds_strong, rate.kinds), chance, 0.5)
     values = rate.values
     if values is None or values.share < 0.95:
-        return chance, wrong + math.log(0.2)
+        return chance, wrong + math.log(_unproved_rate(evidence, rate))
     by_chance = Share(1.5, 2).log_likelihood(values.inside, values.total)
     by_rate = Share(80, 0.3).log_likelihood(values.inside, values.total)
     if values.set_size == 1 or len(set(evidence.damaged_octets)) < 3:
@@ -286,16 +294,25 @@ def _rate(proofs: Proofs, evidence: Evidence) -> tuple[float, float]:
     return chance + by_chance, wrong + by_rate
 
 
+def _unproved_rate(evidence: Evidence, rate: RateProof) -> float:
+    """Share of wrong rates that leave so little proof: no closed set, and perhaps no frame that could be named."""
+    if rate.kinds_strong:
+        return 0.4
+    marked, total = marked_octets(evidence)
+    # Framing errors at least say that the line is not read as it was sent; without them it may be another protocol.
+    return 0.3 if 10 * marked > total else 0.02
+
+
 def _slot_log(address: AddressFigures, proofs: Proofs, *, reversed_pair: bool) -> float:
     found = proofs.at_address.get((address.protocol, address.address), Inversion())
     quiet = Share(0.3, 100).log_likelihood(address.damaged, address.requests)
     if not reversed_pair:
-        return quiet + like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried)
+        return quiet + like.NEVER_BY_CHANCE.log_likelihood(found.kinds_passed, found.kinds)
     # A device whose pair is reversed hears nothing sensible either: it mostly stays silent, but some talk unasked.
     heard = Share(5, 1).log_likelihood(address.damaged, address.requests)
     return like.mix(
-        quiet + like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried),
-        heard + like.UNDONE.log_likelihood(found.passed, found.tried),
+        quiet + like.NEVER_BY_CHANCE.log_likelihood(found.kinds_passed, found.kinds),
+        heard + like.UNDONE.log_likelihood(found.kinds_passed, found.kinds),
         0.6,
     )
 
@@ -303,7 +320,7 @@ def _slot_log(address: AddressFigures, proofs: Proofs, *, reversed_pair: bool) -
 def _chance_outside(proofs: Proofs, silent: tuple[AddressFigures, ...]) -> float:
     inside = {(a.protocol, a.address) for a in silent}
     return sum(
-        like.NEVER_BY_CHANCE.log_likelihood(found.passed, found.tried)
+        like.NEVER_BY_CHANCE.log_likelihood(found.kinds_passed, found.kinds)
         for key, found in proofs.at_address.items()
         if key not in inside
     )

@@ -78,8 +78,7 @@ def noise(damaged: int, frames: int, unanswered: list[tuple[int, int]]) -> tuple
     apart = np.zeros_like(logs)
     for missed, asked in unanswered:
         missed_f, asked_f = thin(missed, asked)
-        # Devices hear a little better or worse than the tap: half the weight.
-        answers = 0.5 * (missed_f * np.log(lost) + (asked_f - missed_f) * np.log1p(-lost))
+        answers = missed_f * np.log(lost) + (asked_f - missed_f) * np.log1p(-lost)
         logs = logs + answers
         apart = apart + answers
     # Stray octets can inflate the damage seen, or the tap may lie in a worse place than the devices: then the rates

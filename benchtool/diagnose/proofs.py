@@ -37,6 +37,9 @@ class Inversion:
 
     tried: int = 0
     passed: int = 0
+    kinds: int = 0
+    """Different spans tried: a span that comes again proves no more than once."""
+    kinds_passed: int = 0
     frames: tuple[bytes, ...] = ()
     """Some of the distinct frames recovered."""
 
@@ -54,6 +57,10 @@ class RateProof:
     tried: int
     passed: int
     strong: int
+    """Of those passed, the ones with a 16-bit check value."""
+    kinds: int
+    """Different spans tried, and of those the ones with a 16-bit check value."""
+    kinds_strong: int
     frames: tuple[bytes, ...]
     values: RateMatch | None
     """How the octets fit the closed set of that rate; None for a sender faster than the receiver."""
@@ -61,7 +68,7 @@ class RateProof:
 
 def invert(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> Inversion:
     """Undo a reversed pair on the most frequent distinct spans."""
-    tried = passed = 0
+    tried = passed = kinds = kinds_passed = 0
     frames: dict[bytes, None] = {}
     steps_left = _INVERSION_STEPS
     formats = list(_sent_formats(heard))
@@ -70,26 +77,33 @@ def invert(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> Inversio
             break
         seen = marks if line_errors is LineErrors.MARKED else None
         tried += count
+        kinds += 1
+        chance_left = _MOST_CHANCE
         for sent in formats:
-            found, steps = _recover(octets, seen, Hypothesis(True, Fraction(1), sent, heard))
+            found, steps, chance = _recover(octets, seen, Hypothesis(True, Fraction(1), sent, heard), chance_left)
             steps_left -= steps
+            chance_left -= chance
             if found:
                 passed += count
+                kinds_passed += 1
                 frames.update(dict.fromkeys(found))
                 formats.insert(0, formats.pop(formats.index(sent)))
                 break
-    return Inversion(tried, passed, tuple(frames)[:8])
+    return Inversion(tried, passed, kinds, kinds_passed, tuple(frames)[:8])
 
 
-def _recover(octets: bytes, marks: bytes | None, hypothesis: Hypothesis) -> tuple[tuple[bytes, ...], int]:
-    """The frames found, if chance could not have found them, and the search steps spent."""
-    steps = 0
+def _recover(
+    octets: bytes, marks: bytes | None, hypothesis: Hypothesis, most_chance: float
+) -> tuple[tuple[bytes, ...], int, float]:
+    """The frames found, if chance could not have found them; the search steps spent; the chance spent."""
+    steps, chance = 0, 0.0
     for rule in (osdp_rule, modbus_rule):
         recovered = undo(octets, marks, hypothesis, rule)
         steps += recovered.steps
-        if recovered.result is Undone.FOUND and recovered.chance < _MOST_CHANCE:
-            return recovered.frames, steps
-    return (), steps
+        if recovered.result is Undone.FOUND and chance + recovered.chance < most_chance:
+            return recovered.frames, steps, chance + recovered.chance
+        chance += recovered.tried
+    return (), steps, chance
 
 
 def _sent_formats(heard: CharFormat) -> tuple[CharFormat, ...]:
@@ -123,7 +137,13 @@ def _rank(proof: RateProof) -> tuple[bool, int, bool, float, int]:
     fits = values is not None and values.share >= 0.99
     size = -values.set_size if values and fits else -512.0
     # Where only breaks come, every slower rate fits as well: the fastest of them is the likeliest in practice.
-    return proof.strong >= 2, proof.strong, fits, size, proof.sender_baud if size == -1 else -proof.sender_baud
+    return (
+        proof.kinds_strong >= 2,
+        proof.kinds_strong,
+        fits,
+        size,
+        proof.sender_baud if size == -1 else -proof.sender_baud,
+    )
 
 
 def _at_rate(
@@ -131,7 +151,7 @@ def _at_rate(
 ) -> RateProof:
     known = heard_as(ratio, heard)
     lengths = Counter(map(len, known))
-    tried = passed = strong = searched = 0
+    tried = passed = strong = searched = kinds_strong = 0
     frames: dict[bytes, None] = {}
     for (octets, marks), count in spans:
         tried += count
@@ -144,9 +164,11 @@ def _at_rate(
             found = recovered or ()
         if found:
             passed += count
-            strong += count if all(_is_strong(frame) for frame in found) else 0
+            if all(_is_strong(frame) for frame in found):
+                strong += count
+                kinds_strong += 1
             frames[found[0]] = None
-    return RateProof(rate, tried, passed, strong, tuple(frames)[:8], values)
+    return RateProof(rate, tried, passed, strong, len(spans), kinds_strong, tuple(frames)[:8], values)
 
 
 def _by_chance(length: int, lengths: Counter[int], values: RateMatch | None) -> float:

@@ -62,6 +62,8 @@ class Recovered:
     """Octets really sent, each with a check value that passes."""
     steps: int = 0
     """Search steps it took."""
+    tried: float = 0.0
+    """How many frames chance would find in the whole search."""
     chance: float = 1.0
     """How many frames one would find by chance, given how many check values were tried: far below 1 is a proof."""
 
@@ -190,8 +192,8 @@ def undo(
     frames = search.run()
     steps = most_steps - search.steps_left
     if frames:
-        return Recovered(Undone.FOUND, frames, steps, search.chance)
-    return Recovered(Undone.UNDECIDED if search.steps_left <= 0 else Undone.NOTHING, steps=steps)
+        return Recovered(Undone.FOUND, frames, steps, search.tried, search.chance)
+    return Recovered(Undone.UNDECIDED if search.steps_left <= 0 else Undone.NOTHING, steps=steps, tried=search.tried)
 
 
 class _Search:
@@ -201,7 +203,7 @@ class _Search:
         self.steps_left = most_steps
         self.chance = 1.0
         """Frames that chance would have found by the time the best reading was."""
-        self._tried = 0.0
+        self.tried = 0.0
         self._windows = windows
         self._sender = _Sender(hypothesis)
         self._rule = rule
@@ -238,7 +240,7 @@ class _Search:
         if verdict is None:
             return False
         whole, odds = verdict
-        self._tried += odds
+        self.tried += odds
         if odds and not whole:
             return False
         if whole:
@@ -246,7 +248,7 @@ class _Search:
             sender.octets.clear()
             if len(self._frames) > len(self._best):
                 # Kept even if the rest of the span makes no sense: lumps run frames into each other.
-                self._best, self.chance = tuple(self._frames), self._tried
+                self._best, self.chance = tuple(self._frames), self.tried
         return True
 
     def _save(self) -> _State:

@@ -115,7 +115,7 @@ def _unanswered(evidence: Evidence, address: AddressFigures | None) -> Told | No
 
 def _swapped(found: Inversion, how: str) -> Told:
     text = f"{found.passed} of {_count(found.tried, 'damaged span')} {how} become whole frames whose check value passes"
-    return text, {"tried": found.tried, "passed": found.passed}
+    return text, {"tried": found.tried, "passed": found.passed, "kinds": found.kinds}
 
 
 def _rate(proofs: Proofs, settings: LineSettings) -> Told | None:
