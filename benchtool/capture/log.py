@@ -123,7 +123,7 @@ def _parse_remark(text: str) -> Item | None:
         if why.startswith('"'):
             try:
                 why = str(json.loads(why))
-            except ValueError as error:
+            except (ValueError, RecursionError) as error:
                 raise LineError(f"the reason of the gap is not a quoted text: {error}") from error
         return Gap(nanoseconds(words[1]), nanoseconds(words[2]), why)
     if words[0] == "counts" and len(words) >= 2:
@@ -150,7 +150,7 @@ def parse_tap(text: str) -> dict[str, str] | None:
     if found:
         try:
             values["name"] = str(json.loads(name))
-        except ValueError:
+        except (ValueError, RecursionError):
             values["name"] = name.strip()
     return values
 

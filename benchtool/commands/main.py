@@ -25,6 +25,10 @@ COMMANDS: dict[str, tuple[str, str]] = {
 """name: (module whose `command` is the click command, short help)."""
 
 
+class _PipeClosedError(Exception):
+    """Whoever read our output has seen enough."""
+
+
 class _Lazy(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         return sorted(COMMANDS)
@@ -57,6 +61,13 @@ class _Lazy(click.Group):
             sys.exit(_STOPPED)
         sys.exit(code if isinstance(code, int) else 0)
 
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; a closed pipe is passed on under a name that click does not end with code 1."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as error:
+            raise _PipeClosedError from error
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         with formatter.section("Commands"):
             formatter.write_dl([(name, COMMANDS[name][1]) for name in sorted(COMMANDS)])
@@ -86,7 +97,7 @@ def run() -> None:
     try:
         main(prog_name="benchtool")
         sys.stdout.flush()
-    except BrokenPipeError:
+    except (BrokenPipeError, _PipeClosedError):
         _drop_output()
     except OSError as error:
         _drop_output()

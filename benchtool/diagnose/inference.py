@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from benchtool.capture.chunk import LineErrors, Mark
+from benchtool.capture.chunk import LineErrors
 from benchtool.capture.settings import LineSettings
 from benchtool.diagnose import likelihood as like
 from benchtool.diagnose.evidence import Evidence
@@ -32,6 +32,12 @@ PRIORS: dict[Cause, float] = {
     Cause.NONE_OF_THESE: 0.02,
 }
 """How often each cause is met before anything is measured: a judgement of this project, no published source."""
+
+_REFUTED = -40.0
+"""Log-likelihood of octets in a device's slot that no undoing makes a frame of, were its pair swapped."""
+
+LEAST_SPANS = 3
+"""With fewer damaged spans of some length, breaks are just breaks."""
 
 LEAST_REQUESTS = 3
 """An address asked less often than this is not called silent."""
@@ -149,6 +155,8 @@ def _hypotheses(
     def marks(share: Share) -> float:
         return share.log_likelihood(*marked_octets(evidence))
 
+    some_marks = _marks_with_damage(evidence, damaged, frames)
+
     def make(cause: Cause, **pieces: float) -> Hypothesis:
         base = {
             Piece.DAMAGE: like.RARE.log_likelihood(damaged, frames),
@@ -168,8 +176,12 @@ def _hypotheses(
             Cause.NONE_OF_THESE,
             # Half of it for octets of a protocol that nobody here knows: then nothing is sound.
             damage=like.mix(
-                like.ANY.log_likelihood(damaged, frames), like.NEARLY_EVERY.log_likelihood(damaged, frames), 0.5
-            ),
+                like.ANY.log_likelihood(damaged, frames),
+                like.NEARLY_EVERY.log_likelihood(damaged, frames),
+                0.5,
+            )
+            if not figures.sound
+            else like.mix(like.ANY.log_likelihood(damaged, frames), like.RARE.log_likelihood(damaged, frames), 0.5),
             unanswered=answers(asked, like.ANY),
             strays=some_strays,
             marks=like.mix(marks(like.ANY), marks(like.RARE), 0.5),
@@ -186,7 +198,7 @@ def _hypotheses(
             unanswered=noise_unanswered,
             repeats=like.RARE_REPEATS.log_likelihood(*repeated),
             strays=some_strays,
-            marks=marks(like.SOME_MARKS),
+            marks=some_marks,
         ),
         *([_terminator(make, damaged, frames, asked, evidence, settings, length_m)] if figures.sound else []),
         make(
@@ -194,7 +206,7 @@ def _hypotheses(
             damage=like.NEARLY_EVERY.log_likelihood(damaged, frames),
             unanswered=answers(asked, like.ANY),
             strays=some_strays,
-            marks=marks(like.SOME_MARKS),
+            marks=some_marks,
             # Reversed is proved or not said: without a single check value that passes it is unlikely.
             swapped=like.UNDONE.log_likelihood(*at_tap) if at_tap[0] else math.log(0.02),
         ),
@@ -204,7 +216,9 @@ def _hypotheses(
             unanswered=answers(asked, like.ANY),
             strays=some_strays,
             # Up to about ten times too fast, then every octet is a break.
-            marks=like.mix(marks(like.MANY_MARKS), marks(like.ALMOST_ALL), 0.8),
+            marks=like.mix(marks(like.MANY_MARKS), marks(like.ALMOST_ALL), 0.8)
+            if evidence.long_spans >= LEAST_SPANS
+            else marks(like.MANY_MARKS),
             rate=rate_if_wrong,
         ),
     ]
@@ -232,11 +246,23 @@ def _hypotheses(
 
 
 def marked_octets(evidence: Evidence) -> tuple[int, int]:
-    """Octets of damaged spans with a framing error or break, and all of them; nothing where marks cannot be seen."""
-    if evidence.figures.line_errors is not LineErrors.MARKED:
+    """Octets with a framing error, and all octets, of sound frames too; nothing where marks cannot be seen."""
+    figures = evidence.figures
+    if figures.line_errors is not LineErrors.MARKED:
         return 0, 0
-    octets = evidence.damaged_octets
-    return sum(1 for _, mark in octets if mark & (Mark.FRAMING | Mark.BREAK)), len(octets)
+    return figures.marks["framing"], figures.octets
+
+
+def _marks_with_damage(evidence: Evidence, damaged: int, frames: int) -> float:
+    """Framing errors where something damages frames: some or hardly any, but not more than the damage explains.
+
+    An octet whose stop bit is damaged hardly ever leaves its frame sound.
+    """
+    marked, total = marked_octets(evidence)
+    rare = like.RARE.log_likelihood(marked, total)
+    if not total or (marked / total > 0.02 + damaged / max(1, frames) and not evidence.strays):
+        return rare
+    return like.mix(like.SOME_MARKS.log_likelihood(marked, total), rare, 0.5)
 
 
 def _counted_damage(evidence: Evidence) -> int:
@@ -271,7 +297,7 @@ def _terminator(
         damage=like.mix(shown, hidden, shows),
         unanswered=like.mix(shown_answers, hidden_answers, 0.5 if damaged > 0.01 * frames else shows),
         repeats=like.MOSTLY_REPEATS.log_likelihood(*repeated),
-        marks=like.SOME_MARKS.log_likelihood(*marked_octets(evidence)),
+        marks=_marks_with_damage(evidence, damaged, frames),
     )
     return hypothesis
 
@@ -290,7 +316,8 @@ def _rate(proofs: Proofs, evidence: Evidence) -> tuple[float, float]:
     by_chance = Share(1.5, 2).log_likelihood(values.inside, values.total)
     by_rate = Share(80, 0.3).log_likelihood(values.inside, values.total)
     if values.set_size == 1 or len(set(evidence.damaged_octets)) < 3:
-        by_rate = min(by_rate, by_chance + math.log(40))  # breaks alone look alike
+        # Breaks alone look alike; single ones, far apart, say nothing of a rate.
+        by_rate = min(by_rate, by_chance + math.log(40 if evidence.long_spans >= LEAST_SPANS else 0.5))
     return chance + by_chance, wrong + by_rate
 
 
@@ -312,7 +339,8 @@ def _slot_log(address: AddressFigures, proofs: Proofs, *, reversed_pair: bool) -
     heard = Share(5, 1).log_likelihood(address.damaged, address.requests)
     return like.mix(
         quiet + like.NEVER_BY_CHANCE.log_likelihood(found.kinds_passed, found.kinds),
-        heard + like.UNDONE.log_likelihood(found.kinds_passed, found.kinds),
+        # Proved or not said: a swapped pair whose octets no undoing turns into a frame is none.
+        heard + (like.UNDONE.log_likelihood(found.kinds_passed, found.kinds) if found.kinds_passed else _REFUTED),
         0.6,
     )
 

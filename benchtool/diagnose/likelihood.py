@@ -62,8 +62,8 @@ UNDONE = Share(8, 1.5)
 """Spans that pass after the right undoing (some are cut by the beginning of the capture or by silences)."""
 SOMETIMES = Share(0.5, 1.2)
 
-_RATES: npt.NDArray[np.float64] = np.logspace(-3.5, -0.01, 40)
-"""Share of frames that noise damages, from hardly any to nearly all; each decade alike."""
+_RATES: npt.NDArray[np.float64] = np.concatenate([np.logspace(-3.5, -0.01, 40), np.linspace(0.02, 0.98, 40)])
+"""Share of frames that noise damages, from hardly any to nearly all: half each decade alike, half each share alike."""
 
 
 def noise(damaged: int, frames: int, unanswered: list[tuple[int, int]]) -> tuple[float, float]:
@@ -83,7 +83,7 @@ def noise(damaged: int, frames: int, unanswered: list[tuple[int, int]]) -> tuple
         apart = apart + answers
     # Stray octets can inflate the damage seen, or the tap may lie in a worse place than the devices: then the rates
     # have nothing to do with each other.
-    return alone, mix(_log_mean(logs) - alone, _log_mean(apart), 0.5)
+    return alone, mix(_log_mean(logs) - alone, _log_mean(apart), 0.9)
 
 
 def _log_mean(logs: npt.NDArray[np.float64]) -> float:

@@ -73,7 +73,7 @@ def describe_piece(
         marked, total = marked_octets(evidence)
         if not total:
             return None
-        return f"{marked} of {total} octets in damaged spans have a framing error", {"marked": marked, "octets": total}
+        return f"{marked} of {total} octets have a framing error", {"marked": marked, "octets": total}
     if piece == Piece.STRAYS and evidence.strays:
         return f"{_count(evidence.strays, 'stray octet')} in silences", {"strays": evidence.strays}
     return None

@@ -318,3 +318,16 @@ def test_silence_and_addresses_never_heard_are_said() -> None:
 def test_time_counts_from_when_listening_began() -> None:
     # The longline bus is quiet at the end of its time; a log counts from its first octets.
     assert objects(run("sim:demo", "--for", "2s", "--json"))[-1]["elapsed"] == pytest.approx(2, abs=1e-6)
+
+
+def test_a_hostile_log_header_is_no_traceback(tmp_path: Path) -> None:
+    name = log(tmp_path / "deep.log", "#! tap name=" + "[" * 100_000, "0.0 53 01 08 00 05 60 8B 33")
+    assert run(name).exit_code == 0
+
+
+def test_a_reader_that_has_seen_enough_is_no_failure() -> None:
+    words = f"{sys.executable} -m benchtool listen sim:demo --json"
+    done = subprocess.run(
+        ["bash", "-c", f"{words} | head -n 1 >/dev/null; echo ${{PIPESTATUS[0]}}"], capture_output=True, text=True
+    )
+    assert (done.stdout.strip(), done.stderr) == ("0", "")

@@ -179,3 +179,28 @@ def test_a_regular_unknown_protocol_is_not_called_a_fault(tmp_path: Path) -> Non
     assert leading(found)[0] is Cause.NONE_OF_THESE
     assert "no protocol that benchtool knows" in found.findings[0].summary
     assert all(finding.probability < 0.3 for finding in found.findings[1:])
+
+
+def test_a_reversed_device_is_proved_or_not_said(tmp_path: Path) -> None:
+    # The reply begins in the clear and its last octet is wrong: whatever it is, no swapped pair.
+    log = tmp_path / "a.log"
+    lines = [f"{t / 10:.2f} 5305080005608dba\n{t / 10 + 0.03:.2f} 5385080005403fbd\n" for t in range(6)]
+    log.write_text("".join(lines))
+    found = diagnosed(str(log))
+    assert all(f.probability < 0.1 for f in found.findings if f.cause is Cause.REVERSED_AT_DEVICE)
+
+
+def test_single_breaks_name_no_rate(tmp_path: Path) -> None:
+    log = tmp_path / "a.log"
+    log.write_text("".join(f"{t / 10:.1f} 00/F\n" for t in range(50)))
+    found = diagnosed(str(log))
+    assert all(f.probability < 0.6 for f in found.findings if f.cause is Cause.BAUD_WRONG)
+
+
+def test_framing_errors_in_sound_frames_are_not_health(tmp_path: Path) -> None:
+    # Sheet section 11: 8E1 read as 8N1 gives framing errors on octets of even weight, and right values.
+    log = tmp_path / "a.log"
+    log.write_text("".join(f"{t / 10:.1f} 11/F 03/F 00/F 6B 00/F 03/F 76 87/F\n" for t in range(40)))
+    found = diagnosed(str(log))
+    assert leading(found)[0] is not Cause.HEALTHY
+    assert any("--format 8E1" in limit for limit in found.limits)
