@@ -183,7 +183,8 @@ def _hypotheses(
             if not figures.sound
             else like.mix(like.ANY.log_likelihood(damaged, frames), like.RARE.log_likelihood(damaged, frames), 0.5),
             unanswered=answers(asked, like.ANY),
-            strays=some_strays,
+            # Octets in silences are the mark of noise: something unknown seldom brings them.
+            strays=like.mix(like.ANY.log_likelihood(*strays), like.RARE_STRAYS.log_likelihood(*strays), 0.03),
             marks=like.mix(marks(like.ANY), marks(like.RARE), 0.5),
         ),
     ]

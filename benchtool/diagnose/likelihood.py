@@ -45,7 +45,7 @@ RARE = Share(0.3, 300)
 """Hardly ever: damage on a sound line, requests a sound device leaves unanswered."""
 RARE_UNANSWERED = Share(0.3, 100)
 RARE_STRAYS = Share(0.3, 200)
-RARE_REPEATS = Share(1, 25)
+RARE_REPEATS = Share(1, 12)
 """Noise hits other bits each time."""
 MOSTLY_REPEATS = Share(8, 1)
 """What reflections do to a frame they do to each copy of it."""

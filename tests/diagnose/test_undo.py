@@ -58,7 +58,7 @@ def test_any_osdp_frame_comes_back_from_a_reversed_pair(address: int, code: int,
     octets, marks = heard(frame, LineSettings(), LineSettings(), inverted=True, ideal=False)
     found = undo(octets, marks, REVERSED, osdp_rule)
     assert found.result is not Undone.NOTHING
-    if found.result is Undone.FOUND and found.chance < 0.02:
+    if found.result is Undone.FOUND and found.chance < 5e-5:  # three check values tried at most
         assert found.frames == (frame,)
 
 
