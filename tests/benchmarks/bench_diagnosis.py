@@ -1,4 +1,4 @@
-"""How often the leading finding is the fault that the simulated bus has, over seeds that no threshold was set on.
+"""How often the leading finding is the fault that the simulated bus has; weights were adjusted on seed 1000.
 
 Run: python tests/benchmarks/bench_diagnosis.py [SEEDS]. Prints a confusion table; decides nothing.
 """
