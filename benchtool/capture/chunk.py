@@ -1,7 +1,7 @@
 """What flows from every tap: chunks of octets, gaps, and counted line errors.
 
-Tuples rather than dataclasses: they are made once a read on the hottest path, are as immutable, and cost a
-third (measured: tests/benchmarks). Times are integer nanoseconds on the capture's own clock, which starts at 0 at
+Tuples rather than dataclasses: they are made once a read on the hottest path, are as immutable, and cheaper to make.
+Times are integer nanoseconds on the capture's own clock, which starts at 0 at
 the wall-clock anchor in `TapInfo`.
 """
 

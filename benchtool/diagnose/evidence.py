@@ -32,14 +32,10 @@ _OK = Reason.OK
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """Damaged copies of known frames: is it always the same bits, or different ones each time?"""
+    """Damaged copies of known frames: which way their bits were read wrong."""
 
     copies: int
     """Damaged frames whose true octets are known from a sound copy."""
-    pairs: int
-    """Pairs of damaged copies of one and the same true frame."""
-    equal_pairs: int
-    """Such pairs that are damaged in exactly the same bits."""
     rose: int
     """Bits sent as 0 and read as 1."""
     fell: int
@@ -76,7 +72,6 @@ class Gatherer:
         self._in_slot: dict[tuple[Protocol, int], Counter[Span]] = {}
         self._octets: list[tuple[int, int]] = []
         self._truths: dict[tuple[Role, int], dict[bytes, None]] = {}
-        self._copies: dict[bytes, Counter[bytes]] = {}
         self._copy_count = 0
         self._rose = self._fell = 0
         self._strays = 0
@@ -108,17 +103,12 @@ class Gatherer:
 
     def evidence(self, decoder_counters: dict[str, int] | None = None) -> Evidence:
         """What has been gathered so far."""
-        pairs = equal = 0
-        for counts in self._copies.values():
-            total = sum(counts.values())
-            pairs += total * (total - 1) // 2
-            equal += sum(count * (count - 1) // 2 for count in counts.values())
         return Evidence(
             figures=self._tally.figures(decoder_counters),
             spans=tuple(self._spans.most_common()),
             in_slot={key: tuple(counts.most_common()) for key, counts in self._in_slot.items()},
             damaged_octets=tuple(self._octets),
-            damage=Damage(self._copy_count, pairs, equal, self._rose, self._fell),
+            damage=Damage(self._copy_count, self._rose, self._fell),
             strays=self._strays,
             long_spans=self._long_spans,
             long_repeats=self._long_repeats,
@@ -162,8 +152,6 @@ class Gatherer:
         self._copy_count += 1
         self._rose += (read & ~true).bit_count()
         self._fell += (true & ~read).bit_count()
-        if len(self._copies) < MOST_SPANS or nearest in self._copies:
-            _count(self._copies.setdefault(nearest, Counter()), octets)
 
     def _exchange(self, exchange: Exchange) -> None:
         if exchange.outcome is Outcome.DAMAGED and exchange.damaged is not None:
@@ -172,6 +160,6 @@ class Gatherer:
             _count(counts, (frame.lead + frame.octets, frame.marks))
 
 
-def _count(counts: Counter[Span] | Counter[bytes], key: Span | bytes) -> None:
+def _count(counts: Counter[Span], key: Span) -> None:
     if key in counts or len(counts) < MOST_SPANS:
-        counts[key] += 1  # type: ignore[index]  # both kinds of counter are keyed by what they are given
+        counts[key] += 1
