@@ -47,7 +47,7 @@ class BusDecoder:
         self.stream = Stream(pause, limit_ns)
         self.experience = Experience()
         self.roles = Roles()
-        self.hunter = Hunter(self.stream, self.experience, limit_ns)
+        self.hunter = Hunter(self.stream, self.experience, self.roles, limit_ns)
         self._damage = Damage(self.stream, self.experience, limit_ns)
         self._fast = fast
 

@@ -83,11 +83,16 @@ def osdp_at(octets: bytes, start: int, end: int, convinced: bool) -> Candidate |
     return Candidate(start, stop, True, True, stop, not uses_crc)
 
 
-def modbus_at(octets: bytes, start: int, end: int, delimiter: int | None, sure: bool) -> Candidate | None:
+def modbus_at(
+    octets: bytes, start: int, end: int, delimiter: int | None, sure: bool, due: bool = False
+) -> Candidate | None:
     """What the length rules of Modbus make of an address at `start`.
 
     `delimiter` is where the next silence or the end of all octets is, None where it is not known yet. Only at a
     `sure` place are functions looked at whose length nothing but silence tells.
+
+    `due`: a reply to function 07 is due here. If its datum equals the low CRC octet of its request, it is the octets
+    of that request and 00.
     """
     there = end - start
     need = 0
@@ -98,7 +103,13 @@ def modbus_at(octets: bytes, start: int, end: int, delimiter: int | None, sure: 
             stop = ENDLESS
         elif length <= there:
             if length >= rules.MIN_LENGTH and modbus(octets[start : start + length]) == 0:
-                return Candidate(start, start + length, False, True, 0, False, role)
+                stop = start + length
+                if due and length == rules.MIN_LENGTH:
+                    if stop == end and delimiter is None:
+                        return Candidate(start, ENDLESS, False, False, end + 1)
+                    if stop < end and octets[stop] == 0 and delimiter != stop:
+                        return Candidate(start, stop + 1, False, True, 0, False, Role.REPLY)
+                return Candidate(start, stop, False, True, 0, False, role)
         else:
             need = min(need or ENDLESS, start + length)
             stop = max(stop, start + length)

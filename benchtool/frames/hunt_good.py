@@ -10,6 +10,7 @@ from bisect import insort
 
 from benchtool.frames.frame import Frame, Protocol
 from benchtool.frames.hunt_candidates import ENDLESS, Candidate, modbus_at, osdp_at
+from benchtool.frames.hunt_roles import Roles
 from benchtool.frames.modbus.lengths import KNOWN, is_exception
 from benchtool.frames.osdp.check import SOM
 from benchtool.frames.stream import Stream
@@ -42,10 +43,11 @@ class Experience:
 class Hunter:
     """Keeps the places of `stream` where a frame may lie. `anchored`: a frame is to be expected at position 0."""
 
-    __slots__ = ("_due", "_found", "_known", "_looked", "_stream", "anchored", "limit_ns")
+    __slots__ = ("_due", "_found", "_known", "_looked", "_roles", "_stream", "anchored", "limit_ns")
 
-    def __init__(self, stream: Stream, experience: Experience, limit_ns: int) -> None:
+    def __init__(self, stream: Stream, experience: Experience, roles: Roles, limit_ns: int) -> None:
         self._stream = stream
+        self._roles = roles
         self._known = experience
         self._found: list[Candidate] = []
         self._due = ENDLESS
@@ -179,10 +181,11 @@ class Hunter:
                 function = octets[at + 1]
                 if function not in KNOWN and not is_exception(function, octets[at + 2] if at + 2 < end else None):
                     return None
-        delimiter = self._stream.next_break(at, end) if sure else None
+        delimiter = self._stream.next_break(at, end)
         if delimiter is None and (final or silent):
             delimiter = end
-        candidate = modbus_at(octets, at, end, delimiter, sure)
+        due = self._roles.status_is_due(octets[at : at + 2], self._stream.start_ns(at))
+        candidate = modbus_at(octets, at, end, delimiter, sure, due)
         if sure or self._known.modbus or candidate is None:
             return candidate
         if not candidate.good:
@@ -228,7 +231,7 @@ class Hunter:
                     return True
             sure = self._stream.is_break(at)
             if sure or (known.modbus and octets[at] in known.addresses):
-                inner = modbus_at(octets, at, outer.end, self._stream.next_break(at, outer.end) if sure else None, sure)
+                inner = modbus_at(octets, at, outer.end, self._stream.next_break(at, outer.end), sure)
                 if inner is not None and inner.good and self._overrides(outer, inner):
                     return True
         return False

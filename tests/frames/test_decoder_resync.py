@@ -357,3 +357,13 @@ def test_a_short_modbus_frame_is_answered_with_its_last_octet_too(known: tuple[P
         found = decoder.feed(Chunk(now, now + CHAR, bytes((octet,))))
         now += CHAR
     assert [one.octets for one in found] == [frame]
+
+
+def test_a_request_repeated_while_its_longer_reply_is_due_waits_for_a_silence() -> None:
+    """Read exception status: 4 octets, its reply 5. sheet 3.3"""
+    decoder = BusDecoder(SETTINGS)
+    request = bytes.fromhex("010741E2")
+    assert [one.octets for one in decoder.feed(Chunk(0, 4 * CHAR, request))] == [request]
+    assert decoder.feed(Chunk(20 * CHAR, 24 * CHAR, request)) == []
+    assert decoder.flush(27 * CHAR) == []
+    assert [(one.octets, one.role) for one in decoder.flush(29 * CHAR)] == [(request, Role.REQUEST)]
