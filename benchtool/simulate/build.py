@@ -9,14 +9,15 @@ from benchtool.frames.card.build import build_bits
 from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.simulate.bus import NS, TapPoint, VirtualBus, Wired
 from benchtool.simulate.modbus_stations import ModbusClient, ModbusServer
+from benchtool.simulate.outage import Outages
 from benchtool.simulate.panel import Panel
 from benchtool.simulate.peripheral import Event, Peripheral
 from benchtool.simulate.scenario import TAP
-from benchtool.simulate.specs import DeviceSpec, Scenario
+from benchtool.simulate.specs import ControllerSpec, DeviceSpec, LineSpec, Scenario, TapSpec
 from benchtool.simulate.station import Station
 from benchtool.wire.cable import Cable
 from benchtool.wire.link import Link
-from benchtool.wire.pair import Bias, Driver, Node, Noise, Pair, Terminator
+from benchtool.wire.pair import Bias, Driver, Node, Noise, Pair, Receiver, Terminator
 
 _VENDOR = bytes.fromhex("020b7e")
 """An invented, locally administered vendor code (bit 1 of the first octet set: not assigned to anybody)."""
@@ -31,25 +32,42 @@ def tap_settings(scenario: Scenario) -> LineSettings:
 def build_bus(scenario: Scenario, seed: int) -> VirtualBus:
     """The scenario as a running bus; the same seed gives the same octets at the same times."""
     settings = scenario.line.settings
-    wired = {scenario.controller.name: Wired(_controller(scenario, settings), settings)}
+    wired: dict[str, Wired] = {}
+    for controller in controllers(scenario):
+        wired[controller.name] = Wired(_controller(scenario, controller, settings), settings, controller.clock_error)
     for index, device in enumerate(scenario.devices):
         rng = np.random.Generator(np.random.PCG64([seed, 1, index]))
-        wired[device.name] = Wired(_device(scenario, device, settings, rng), settings)
+        own = LineSettings(device.baud or settings.baud, CharFormat.parse(device.format or scenario.line.format))
+        wired[device.name] = Wired(_device(scenario, device, own, rng), own, device.clock_error)
     link = Link(build_pair(scenario), seed)
     return VirtualBus(link, wired, TapPoint(TAP, tap_settings(scenario)), seed)
+
+
+def controllers(scenario: Scenario) -> tuple[ControllerSpec, ...]:
+    """Who polls: one, or two by mistake."""
+    second = scenario.second_controller
+    return (scenario.controller,) if second is None else (scenario.controller, second)
 
 
 def build_pair(scenario: Scenario) -> Pair:
     """The scenario's pair: cable, nodes, what is fitted, noise."""
     line = scenario.line
-    driver = Driver(output_ohm=line.driver_ohm)
     nodes = [
-        Node(scenario.controller.name, scenario.controller.position_m, driver),
+        *(_node(line, spec, spec.position_m, spec.hold_ms, ground_v=spec.ground_v) for spec in controllers(scenario)),
         *(
-            Node(device.name, device.position_m, driver, reversed_pair=device.reversed_pair)
+            _node(
+                line,
+                device,
+                device.position_m,
+                device.hold_ms,
+                ground_v=device.ground_v,
+                stub_m=device.stub_m,
+                unit_loads=device.unit_loads,
+                reversed_pair=device.reversed_pair,
+            )
             for device in scenario.devices
         ),
-        Node(TAP, scenario.tap.position_m, driver, reversed_pair=scenario.tap.reversed_pair),
+        _node(line, scenario.tap, scenario.tap.position_m, 0.005, reversed_pair=scenario.tap.reversed_pair),
     ]
     return Pair(
         Cable(velocity=line.velocity, loop_ohm_per_m=line.loop_ohm_per_m),
@@ -66,12 +84,33 @@ def build_pair(scenario: Scenario) -> Pair:
     )
 
 
-def _controller(scenario: Scenario, settings: LineSettings) -> Station:
-    spec = scenario.controller
-    addresses = [device.address for device in scenario.devices]
+def _node(
+    line: LineSpec,
+    spec: ControllerSpec | DeviceSpec | TapSpec,
+    position_m: float,
+    hold_ms: float,
+    *,
+    ground_v: float = 0.0,
+    stub_m: float = 0.0,
+    unit_loads: float = 1.0,
+    reversed_pair: bool = False,
+) -> Node:
+    threshold = line.threshold_v if spec.threshold_v is None else spec.threshold_v
+    return Node(
+        TAP if isinstance(spec, TapSpec) else spec.name,
+        position_m,
+        Driver(line.driver_v, line.driver_ohm, line.rise_ns, hold_s=hold_ms * 1e-3),
+        Receiver(threshold_v=threshold, hysteresis_v=line.hysteresis_v, unit_loads=unit_loads),
+        reversed_pair=reversed_pair,
+    )
+
+
+def _controller(scenario: Scenario, spec: ControllerSpec, settings: LineSettings) -> Station:
+    addresses = list(dict.fromkeys(device.address for device in scenario.devices))
     gap_ns = round(spec.poll_gap_ms * 1e6)
+    starts_ns = round(spec.starts_s * NS)
     if spec.protocol == "modbus-rtu":
-        return ModbusClient(spec.name, addresses, settings, poll_gap_ns=gap_ns)
+        return ModbusClient(spec.name, addresses, settings, poll_gap_ns=gap_ns, starts_ns=starts_ns)
     granted = {
         _raw_data(event.format, event.site_code, event.card_number)
         for device in scenario.devices
@@ -93,18 +132,43 @@ def _controller(scenario: Scenario, settings: LineSettings) -> Station:
             commands.append((lock, int(Command.OUT), bytes((0, 5, 30, 0))))
         return commands
 
-    return Panel(spec.name, addresses, settings, poll_gap_ns=gap_ns, crc=spec.check == "crc", react=react)
+    return Panel(
+        spec.name,
+        addresses,
+        settings,
+        poll_gap_ns=gap_ns,
+        crc=spec.check == "crc",
+        react=react,
+        starts_ns=starts_ns,
+        sequence=spec.sequence,
+        sequence_every=spec.sequence_every,
+    )
 
 
 def _device(scenario: Scenario, spec: DeviceSpec, settings: LineSettings, rng: np.random.Generator) -> Station:
     reply_ns = round(spec.reply_ms * 1e6)
+    outages = None
+    if spec.reset_every_s or spec.reset_by_load:
+        outages = Outages(
+            every_ns=round(spec.reset_every_s * NS),
+            by_load=spec.reset_by_load,
+            length_ns=round(spec.reset_s * NS),
+            rng=rng,
+        )
     if scenario.controller.protocol == "modbus-rtu":
         changes = [
             (round(event.at_s * NS), sum(bit << index for index, bit in enumerate(event.inputs)))
             for event in spec.inputs
         ]
         return ModbusServer(
-            spec.name, spec.address, settings, reply_ns=reply_ns, rng=rng, inputs=changes, answers=spec.answers
+            spec.name,
+            spec.address,
+            settings,
+            reply_ns=reply_ns,
+            rng=rng,
+            inputs=changes,
+            answers=spec.answers,
+            outages=outages,
         )
     kind = {"reader": 1, "keypad": 2, "interface": 3}.get(spec.kind, 9)
     identity = _VENDOR + bytes((kind, 1)) + (0x00A10000 | spec.address).to_bytes(4, "little") + bytes((1, 4, 0))
@@ -119,6 +183,9 @@ def _device(scenario: Scenario, spec: DeviceSpec, settings: LineSettings, rng: n
         events=_events(spec),
         inputs=len(spec.inputs[0].inputs) if spec.inputs else _INPUTS,
         answers=spec.answers,
+        outages=outages,
+        sequence=spec.sequence,
+        sequence_every=spec.sequence_every,
     )
 
 

@@ -1,27 +1,27 @@
 """The virtual bus: stations on a modelled pair, in virtual time, seen by a tap.
 
-Every octet that a station or the tap hears comes out of the line model (`wire`): who is reversed, what noise does
-and what a wrong rate reads are never decided here. Limits (docs/scenarios.md): one talker at a time, a station that
-wants to talk while the line is busy waits until it has been idle for one character; each transmission is received
-apart from the one before; stray octets between transmissions reach the tap only.
+Every octet that a station or the tap hears comes out of the line model (`wire`): who is reversed, what noise does, what
+two talkers at once make of each other and what a wrong rate reads are never decided here. Nobody listens before it
+talks, but for a controller that waits for a reply. Limits (docs/scenarios.md): who takes part in a collision hears
+nothing of it; each group of transmissions is received apart from the one before; strays reach the tap only.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from benchtool.capture.chunk import Chunk
 from benchtool.capture.settings import LineSettings
+from benchtool.simulate.heard import NS, moved, to_chunks
 from benchtool.simulate.station import Station
 from benchtool.wire.link import Heard, Link
-from benchtool.wire.uart import ReceivedOctet
 
-NS = 1_000_000_000
-_APART_CHARS = 1.5
-"""Octets further apart than this are delivered as separate chunks."""
+__all__ = ["NS", "TapPoint", "VirtualBus", "Wired", "to_chunks"]
+
 _KEPT = 4096
 
 
@@ -42,6 +42,16 @@ class TapPoint:
     settings: LineSettings
 
 
+class _Talk(NamedTuple):
+    """A transmission: who, what, and when its first start bit begins and its last stop bit ends."""
+
+    node: str
+    wired: Wired
+    octets: bytes
+    start_ns: int
+    end_ns: int
+
+
 class VirtualBus:
     """Runs stations against each other in virtual time.
 
@@ -56,76 +66,114 @@ class VirtualBus:
         self._rng = np.random.Generator(np.random.PCG64([seed, 2]))
         self._tap_rng = np.random.Generator(np.random.PCG64([seed, 3]))
         self._made: dict[tuple[str, str, bytes], tuple[Heard, list[Chunk]]] = {}
+        self._hold_ns = {node: round(link.pair.node(node).driver.hold_s * NS) for node in wired}
+        self._held: dict[str, int] = {}
+        self._heard_until_ns = 0
         self.now_ns = 0
 
     def run(self, until_ns: int) -> Iterator[Chunk]:
         """What the tap hears until the virtual time `until_ns`, chunk by chunk; a last transmission is heard out."""
-        stations = self._stations
+        group: list[_Talk] = []
+        self._heard_until_ns = 0
         free_ns = 0
-        heard_until_ns = 0
         while True:
-            due = [(wake, index) for index, (_, w) in enumerate(stations) if (wake := w.station.wake_ns()) is not None]
-            if not due:
-                break
-            wake_ns, index = min(due)
-            start_ns = max(wake_ns, free_ns)
-            if start_ns >= until_ns:
-                break
-            node, wired = stations[index]
-            self.now_ns = start_ns
-            octets = wired.station.act(start_ns)
-            if octets is None:
+            due = self._next(group)
+            end_ns = max(talk.end_ns for talk in group) if group else 0
+            start_ns = until_ns if due is None else max(due[0], free_ns)
+            if group and (start_ns >= end_ns or start_ns >= until_ns):
+                yield from self._deliver(group)
+                group, free_ns = [], end_ns
                 continue
-            yield from self._strays(heard_until_ns, start_ns)
-            heard_until_ns = max(heard_until_ns, start_ns)
-            end_ns = start_ns
-            for listener, other in stations:
-                if listener == node:
-                    continue
-                chunks, line_end_ns = self._carry(
-                    node, wired, listener, other.settings, other.clock_error, octets, start_ns, self._rng
-                )
-                end_ns = max(end_ns, line_end_ns)
-                for chunk in chunks:
-                    other.station.hear(chunk)
-            tapped, line_end_ns = self._carry(
-                node, wired, self._tap.node, self._tap.settings, 0.0, octets, start_ns, self._tap_rng
-            )
-            for chunk in tapped:
-                late_ns = max(0, heard_until_ns - chunk.t_ns)
-                heard_until_ns = chunk.end_ns + late_ns
-                yield chunk._replace(t_ns=chunk.t_ns + late_ns, end_ns=heard_until_ns) if late_ns else chunk
-            heard_until_ns = max(heard_until_ns, line_end_ns)
-            free_ns = max(end_ns, line_end_ns) + wired.settings.char_ns
-            self.now_ns = end_ns
-        yield from self._strays(heard_until_ns, until_ns)
+            if due is None or start_ns >= until_ns:
+                break
+            node, wired = self._stations[due[1]]
+            octets = wired.station.act(start_ns)
+            if octets is not None:
+                group.append(_Talk(node, wired, octets, start_ns, start_ns + _lasts_ns(octets, wired)))
+        yield from self._strays(self._heard_until_ns, until_ns)
         self.now_ns = max(self.now_ns, until_ns)
 
-    def _carry(
+    def _next(self, group: list[_Talk]) -> tuple[int, int] | None:
+        """When the next station acts, and which; those that hold back while others talk come after the group."""
+        found: tuple[int, int] | None = None
+        for index, (node, wired) in enumerate(self._stations):
+            wake_ns = wired.station.wake_ns()
+            if wake_ns is None:
+                continue
+            if group:
+                wake_ns = self._not_before(wake_ns, node, wired, group)
+            if found is None or wake_ns < found[0]:
+                found = wake_ns, index
+        return found
+
+    def _not_before(self, wake_ns: int, node: str, wired: Wired, group: list[_Talk]) -> int:
+        for talk in group:
+            if talk.node == node:
+                wake_ns = max(wake_ns, talk.end_ns + wired.settings.char_ns)
+        if wired.station.defers():
+            # It has heard a character by now, and others may talk on until the group ends.
+            for talk in group:
+                if talk.node != node and talk.start_ns + wired.settings.char_ns <= wake_ns < talk.end_ns:
+                    wake_ns = talk.end_ns
+        return wake_ns
+
+    def _deliver(self, group: list[_Talk]) -> Iterator[Chunk]:
+        """Let everybody hear a transmission, or several that overlap."""
+        start_ns = group[0].start_ns
+        self.now_ns = start_ns
+        yield from self._strays(self._heard_until_ns, start_ns)
+        self._heard_until_ns = max(self._heard_until_ns, start_ns)
+        alone = len(group) == 1 and not self._held_by_others(group)
+        talkers = {talk.node for talk in group}
+        for node, wired in self._stations:
+            if node in talkers or not any(wired.station.wants(talk.octets) for talk in group):
+                continue
+            chunks, _ = self._heard(group, alone, node, wired.settings, wired.clock_error, self._rng)
+            for chunk in chunks:
+                wired.station.hear(chunk)
+        tapped, line_end_ns = self._heard(group, alone, self._tap.node, self._tap.settings, 0.0, self._tap_rng)
+        for chunk in tapped:
+            late_ns = max(0, self._heard_until_ns - chunk.t_ns)
+            self._heard_until_ns = chunk.end_ns + late_ns
+            yield chunk._replace(t_ns=chunk.t_ns + late_ns, end_ns=self._heard_until_ns) if late_ns else chunk
+        self._held = {node: until_ns for node, until_ns in self._held.items() if until_ns > line_end_ns}
+        for talk in group:
+            self._held[talk.node] = talk.end_ns + self._hold_ns[talk.node]
+        self._heard_until_ns = max(self._heard_until_ns, line_end_ns, *self._held.values())
+        self.now_ns = max(talk.end_ns for talk in group)
+
+    def _held_by_others(self, group: list[_Talk]) -> list[str]:
+        """Whose drivers still hold the pair when the group begins, though they have said all."""
+        talkers = {talk.node for talk in group}
+        begin_ns = group[0].start_ns - round(self._link.pair.node(group[0].node).driver.lead_s * NS)
+        return [node for node, until_ns in self._held.items() if until_ns > begin_ns and node not in talkers]
+
+    def _heard(
         self,
-        node: str,
-        sender: Wired,
+        group: list[_Talk],
+        alone: bool,
         listener: str,
-        heard: LineSettings,
+        settings: LineSettings,
         clock_error: float,
-        octets: bytes,
-        start_ns: int,
         rng: np.random.Generator,
     ) -> tuple[list[Chunk], int]:
+        """The chunks that a listener makes of a group, and when the line falls silent there."""
+        start_ns = group[0].start_ns
+        if not alone:
+            return [], max(talk.end_ns for talk in group)
+        talk = group[0]
         result = self._link.carry(
-            node,
+            talk.node,
             listener,
-            octets,
-            sender.settings,
-            heard,
-            sender_clock_error=sender.clock_error,
+            talk.octets,
+            talk.wired.settings,
+            settings,
+            sender_clock_error=talk.wired.clock_error,
             listener_clock_error=clock_error,
             rng=rng,
         )
-        chunks = self._chunks((node, listener, octets), result, heard)
-        return [
-            Chunk(start_ns + t_ns, start_ns + end_ns, values, marks) for t_ns, end_ns, values, marks, _ in chunks
-        ], start_ns + round(result.end_s * NS)
+        chunks = self._chunks((talk.node, listener, talk.octets), result, settings)
+        return moved(chunks, start_ns), start_ns + round(result.end_s * NS)
 
     def _chunks(self, key: tuple[str, str, bytes], result: Heard, heard: LineSettings) -> list[Chunk]:
         """The chunks of a transmission that begins at 0; kept, as most are heard alike again and again."""
@@ -145,24 +193,5 @@ class VirtualBus:
         return to_chunks(strays, from_ns, self._tap.settings)
 
 
-def to_chunks(octets: Iterable[ReceivedOctet], start_ns: int, settings: LineSettings) -> Iterator[Chunk]:
-    """Received octets, timed from `start_ns`, as chunks of octets that follow each other without a pause."""
-    apart_s = _APART_CHARS * settings.char_ns / NS
-    run: list[ReceivedOctet] = []
-    for octet in octets:
-        if run and octet.start_s - run[-1].end_s > apart_s:
-            yield _chunk(run, start_ns)
-            run = []
-        run.append(octet)
-    if run:
-        yield _chunk(run, start_ns)
-
-
-def _chunk(run: list[ReceivedOctet], start_ns: int) -> Chunk:
-    marks = bytes(octet.marks for octet in run)
-    return Chunk(
-        start_ns + round(run[0].start_s * NS),
-        start_ns + round(run[-1].end_s * NS),
-        bytes(octet.value for octet in run),
-        marks if any(marks) else b"",
-    )
+def _lasts_ns(octets: bytes, wired: Wired) -> int:
+    return round(len(octets) * wired.settings.char_ns / (1 + wired.clock_error))

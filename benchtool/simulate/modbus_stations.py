@@ -18,6 +18,7 @@ from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.modbus.build import build_frame
 from benchtool.simulate.answering import Answering
+from benchtool.simulate.outage import Outages
 from benchtool.simulate.station import Station
 
 REPLY_LIMIT_NS = 1_000_000_000
@@ -45,6 +46,7 @@ class ModbusClient(Station):
         poll_gap_ns: int,
         registers: int = 4,
         reply_limit_ns: int = REPLY_LIMIT_NS,
+        starts_ns: int = 0,
     ) -> None:
         self.name = name
         self._settings = settings
@@ -54,7 +56,11 @@ class ModbusClient(Station):
         self._decoder = BusDecoder(settings)
         self._asked: int | None = None
         self._deadline_ns = 0
-        self._next_ns = 0
+        self._next_ns = starts_ns
+
+    def defers(self) -> bool:
+        """While it waits for a reply it does not talk into one."""
+        return self._asked is not None
 
     def hear(self, chunk: Chunk) -> None:
         """Take octets; a sound reply from the address asked ends the wait."""
@@ -105,12 +111,27 @@ class ModbusServer(Answering):
         rng: np.random.Generator,
         inputs: Iterable[tuple[int, int]] = (),
         answers: bool = True,
+        outages: Outages | None = None,
     ) -> None:
         super().__init__(
-            name, address, settings, reply_ns=max(reply_ns, frame_gap_ns(settings)), rng=rng, answers=answers
+            name,
+            address,
+            settings,
+            reply_ns=max(reply_ns, frame_gap_ns(settings)),
+            rng=rng,
+            answers=answers,
+            outages=outages,
         )
         self._inputs = deque(sorted(inputs))
         self._registers = [0, 0x0100 | address, 1200, 0]
+
+    def wants(self, octets: bytes) -> bool:
+        """Its own requests: what others are asked, and their answers, change nothing here."""
+        return not octets or octets[0] in (self.address, 0)
+
+    def restart(self) -> None:
+        """Outputs off."""
+        self._registers[_OUTPUTS] = 0
 
     def is_for_me(self, frame: Frame) -> bool:
         """A request to this address or to all."""

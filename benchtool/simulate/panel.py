@@ -43,7 +43,8 @@ class Panel(Station):
     """A controller for the devices at `addresses`.
 
     `react(address, reply_code, data)` is called with each reply that carries an event and returns commands to queue
-    for any device, as (address, command, data).
+    for any device, as (address, command, data). `sequence` other than `sound` is a faulty controller's way with sequence
+    numbers, once in `sequence_every` replies (specs.CONTROLLER_SEQUENCES).
     """
 
     def __init__(
@@ -55,6 +56,9 @@ class Panel(Station):
         poll_gap_ns: int,
         crc: bool = True,
         react: Callable[[int, int, bytes], list[tuple[int, int, bytes]]] | None = None,
+        starts_ns: int = 0,
+        sequence: str = "sound",
+        sequence_every: int = 12,
     ) -> None:
         self.name = name
         self._settings = settings
@@ -68,7 +72,14 @@ class Panel(Station):
         self._sent = b""
         self._tries = 0
         self._deadline_ns = 0
-        self._next_ns = 0
+        self._next_ns = starts_ns
+        self._quirk = sequence
+        self._quirk_every = sequence_every
+        self._until_quirk = sequence_every
+
+    def defers(self) -> bool:
+        """While it waits for a reply it does not talk into one."""
+        return self._asked is not None
 
     def hear(self, chunk: Chunk) -> None:
         """Take octets; a sound reply from the device asked ends the wait."""
@@ -140,11 +151,23 @@ class Panel(Station):
         if not line.online:
             line.online = True
             line.queue.extend(((Command.ID, b"\0"), (Command.CAP, b"\0")))
-        line.sequence = line.sequence % 3 + 1
+        line.sequence = self._after(line.sequence)
         if self._react is not None:
             for address, command, payload in self._react(line.address, code, data):
                 if address in self._lines and self._lines[address].online:
                     self._lines[address].queue.append((command, payload))
+
+    def _after(self, sequence: int) -> int:
+        """The number of the next command, after that of this one."""
+        if self._quirk == "sound":
+            return sequence % 3 + 1
+        if self._quirk == "zero":
+            return 0
+        self._until_quirk -= 1
+        if self._until_quirk:
+            return sequence % 3 + 1
+        self._until_quirk = self._quirk_every
+        return sequence if self._quirk == "repeats" else (sequence + 1) % 3 + 1
 
 
 def _code_and_data(octets: bytes) -> tuple[int, bytes]:

@@ -18,6 +18,7 @@ from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.simulate.answering import Answering
+from benchtool.simulate.outage import Outages
 
 Event = tuple[int, int, bytes]
 """When it happens (ns), the reply code that tells of it, and that reply's data."""
@@ -29,6 +30,10 @@ _STATUS: dict[int, tuple[int, bytes]] = {
     Command.OSTAT: (Reply.OSTATR, bytes((0,))),
     Command.RSTAT: (Reply.RSTATR, bytes((0,))),
 }
+_LOADS = frozenset({Command.LED, Command.BUZ, Command.OUT})
+"""Commands that switch something on that draws current."""
+_LOAD_NS = 60_000_000
+"""From the command to the droop: the answer is mostly out by then."""
 _DONE = frozenset({Command.LED, Command.BUZ, Command.OUT, Command.TEXT, Command.KEEPACTIVE, Command.ACURXSIZE})
 
 
@@ -36,7 +41,8 @@ class Peripheral(Answering):
     """A device at `address` that answers `reply_ns` to 1.1 × `reply_ns` after it was asked, with events at their times.
 
     `identity` is the 12 octets of PDID, `capabilities` the records of PDCAP. ISTAT is answered with the last ISTATR
-    event whose time has come, or `inputs` zeros.
+    event whose time has come, or `inputs` zeros. `sequence` other than `sound` is a faulty device's way with sequence
+    numbers, once in `sequence_every` answers (specs.DEVICE_SEQUENCES).
     """
 
     def __init__(
@@ -52,16 +58,36 @@ class Peripheral(Answering):
         events: Iterable[Event] = (),
         inputs: int = 2,
         answers: bool = True,
+        outages: Outages | None = None,
+        sequence: str = "sound",
+        sequence_every: int = 12,
     ) -> None:
         super().__init__(
-            name, address, settings, reply_ns=max(reply_ns, 2 * settings.char_ns), rng=rng, answers=answers
+            name,
+            address,
+            settings,
+            reply_ns=max(reply_ns, 2 * settings.char_ns),
+            rng=rng,
+            answers=answers,
+            outages=outages,
         )
+        self._quirk = sequence
+        self._quirk_every = sequence_every
         self._identity = identity
         self._capabilities = capabilities
         self._events = deque(sorted(events))
         self._changes = deque((at_ns, data) for at_ns, code, data in self._events if code == Reply.ISTATR)
         self._inputs = bytes(inputs)
         self._sequence: int | None = None
+        self._last_reply = b""
+
+    def wants(self, octets: bytes) -> bool:
+        """Its own requests: what others are asked, and their answers, change nothing here."""
+        return len(octets) < 2 or octets[1] in (self.address, BROADCAST)
+
+    def restart(self) -> None:
+        """Begin with no sequence number and no reply to repeat."""
+        self._sequence = None
         self._last_reply = b""
 
     def is_for_me(self, frame: Frame) -> bool:
@@ -71,6 +97,29 @@ class Peripheral(Answering):
 
     def answer(self, frame: Frame) -> bytes | None:
         """The reply, or the last one again for a repeated sequence number."""
+        if self._outages is not None and frame.octets[5] in _LOADS:
+            self._outages.load_comes(frame.end_ns + _LOAD_NS)
+        if self._quirk == "zero":
+            return self._renumbered(self._sound_answer(frame))
+        if self._quirk == "sound" or self._rng.random() * self._quirk_every >= 1:
+            return self._sound_answer(frame)
+        if self._quirk == "forgets":
+            self._sequence = None
+            return self._sound_answer(frame)
+        before = self._last_reply
+        return self._sound_answer(frame) if not before else self._stale(frame, before)
+
+    def _renumbered(self, reply: bytes) -> bytes:
+        """A reply as a device gives it that knows no number but 0."""
+        check = 2 if reply[4] & 0x04 else 1
+        return build_frame(reply[1] & 0x7F, reply[5], reply[6:-check], sequence=0, crc=check == 2, reply=True)
+
+    def _stale(self, frame: Frame, before: bytes) -> bytes:
+        """The reply before, once more; the right one is kept for the repeat."""
+        self._sound_answer(frame)
+        return before
+
+    def _sound_answer(self, frame: Frame) -> bytes:
         control = frame.octets[4]
         sequence = control & 0x03
         asked = BROADCAST if frame.address == BROADCAST else self.address

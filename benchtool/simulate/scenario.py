@@ -18,30 +18,36 @@ from benchtool.frames.card.build import build_bits
 from benchtool.simulate.specs import (
     PROTOCOLS,
     BiasSpec,
+    BreakSpec,
     CardEvent,
     ControllerSpec,
     DeviceSpec,
     InputEvent,
     KeyEvent,
+    LeakSpec,
     LineSpec,
     OneOf,
     Range,
     Scenario,
     ScenarioError,
+    ShortSpec,
     TapSpec,
     TerminatorSpec,
 )
 
 __all__ = [
     "BiasSpec",
+    "BreakSpec",
     "CardEvent",
     "ControllerSpec",
     "DeviceSpec",
     "InputEvent",
     "KeyEvent",
+    "LeakSpec",
     "LineSpec",
     "Scenario",
     "ScenarioError",
+    "ShortSpec",
     "TapSpec",
     "TerminatorSpec",
     "load",
@@ -55,7 +61,7 @@ TAP = "the tap"
 """The tap's node name on the pair; no device can be called that."""
 
 _FOLDER = resources.files("benchtool.simulate") / "scenarios"
-_LISTS = {"device": "devices", "terminator": "terminators", "bias": "biases"}
+_LISTS = {"device": "devices", "terminator": "terminators", "bias": "biases", "break": "breaks", "short": "shorts", "leak": "leaks"}
 """A scenario's arrays of tables: the table's name in the file, and the field."""
 _LONGEST_SHOWN = 10**40
 _KINDS: dict[type, str] = {
@@ -167,7 +173,7 @@ def _label(kind: type, key: str, where: str) -> str:
     back = {field: table for table, field in _LISTS.items()}
     if key in back:
         return f"[[{back[key]}]]"
-    return f"[{key}]" if key in ("controller", "line", "tap") else f"'{key}'"
+    return f"[{key}]" if key in ("controller", "second_controller", "line", "tap") else f"'{key}'"
 
 
 def _value(hint: Any, value: Any, where: str) -> Any:
@@ -231,24 +237,20 @@ def _check(scenario: Scenario) -> None:
     if not devices:
         raise ScenarioError("the scenario lacks a [[device]]")
     _check_places(scenario)
-    seen = {TAP: TAP, scenario.controller.name: "[controller]"}
-    if scenario.controller.name == TAP:
-        raise ScenarioError(f"the controller cannot be called {_shown(TAP)}; give it another name")
-    asked: dict[int, str] = {}
+    _check_controllers(scenario)
+    seen = {TAP, *(controller.name for controller in _controllers(scenario))}
     for device in devices:
         if device.name in seen:
             raise ScenarioError(f"two parts are called {_shown(device.name)}; give each its own name")
-        seen[device.name] = device.name
+        seen.add(device.name)
         limit = PROTOCOLS[scenario.controller.protocol]
         _in_range(device.address, limit, f"{device.name}: the {scenario.controller.protocol} address")
-        if device.address in asked:
-            raise ScenarioError(
-                f"{device.name} and {asked[device.address]} both have address {device.address}; "
-                "give each its own (two talkers at once are not simulated)"
-            )
-        asked[device.address] = device.name
         _check_events(scenario, device)
-    for where, text in (("[line]", scenario.line.format), ("[tap]", scenario.tap.format)):
+    for where, text in (
+        ("[line]", scenario.line.format),
+        ("[tap]", scenario.tap.format),
+        *((device.name, device.format) for device in devices),
+    ):
         try:
             _ = CharFormat.parse(text) if text is not None else None
         except ValueError as error:
@@ -257,14 +259,35 @@ def _check(scenario: Scenario) -> None:
         raise ScenarioError(f"[line] 'format' has 8 data bits, as both protocols need, not {scenario.line.format}")
 
 
+def _controllers(scenario: Scenario) -> list[ControllerSpec]:
+    second = scenario.second_controller
+    return [scenario.controller, *([] if second is None else [second])]
+
+
+def _check_controllers(scenario: Scenario) -> None:
+    names = [controller.name for controller in _controllers(scenario)]
+    if TAP in names:
+        raise ScenarioError(f"the controller cannot be called {_shown(TAP)}; give it another name")
+    second = scenario.second_controller
+    if second is None:
+        return
+    if names[0] == names[1]:
+        raise ScenarioError(f"two parts are called {_shown(names[0])}; give each its own name")
+    if second.protocol != scenario.controller.protocol:
+        raise ScenarioError(f"[second_controller] speaks {scenario.controller.protocol} too, not {second.protocol}")
+
+
 def _check_places(scenario: Scenario) -> None:
     length = scenario.line.length_m
     places = [
-        (scenario.controller.name, scenario.controller.position_m),
+        *((controller.name, controller.position_m) for controller in _controllers(scenario)),
         (TAP, scenario.tap.position_m),
         *((device.name, device.position_m) for device in scenario.devices),
         *(("a terminator", row.position_m) for row in scenario.terminators),
         *(("a bias", row.position_m) for row in scenario.biases),
+        *(("a break", row.position_m) for row in scenario.breaks),
+        *(("a short", row.position_m) for row in scenario.shorts),
+        *(("a leak", row.position_m) for row in scenario.leaks),
     ]
     for name, position in places:
         if position > length:
@@ -272,8 +295,11 @@ def _check_places(scenario: Scenario) -> None:
 
 
 def _check_events(scenario: Scenario, device: DeviceSpec) -> None:
-    if scenario.controller.protocol != "osdp" and (device.cards or device.keys):
-        raise ScenarioError(f'{device.name}: cards and keys need a controller with protocol = "osdp"')
+    if scenario.controller.protocol != "osdp":
+        if device.cards or device.keys:
+            raise ScenarioError(f'{device.name}: cards and keys need a controller with protocol = "osdp"')
+        if device.sequence != "sound" or device.reset_by_load:
+            raise ScenarioError(f'{device.name}: sequence and reset_by_load need a controller with protocol = "osdp"')
     for card in device.cards:
         try:
             build_bits(card.format, card.site_code, card.card_number)

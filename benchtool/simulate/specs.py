@@ -33,6 +33,11 @@ class OneOf(NamedTuple):
 PROTOCOLS = {"osdp": Range(0, 126), "modbus-rtu": Range(1, 247)}
 """Protocol of a pair: addresses that a device can have (sheet 5.1 and 3.1)."""
 
+DEVICE_SEQUENCES = ("sound", "stale", "forgets", "zero")
+"""What an OSDP device does with sequence numbers, now and then: right; the reply before again under its old number;
+forget the number and refuse the next; always 0."""
+CONTROLLER_SEQUENCES = ("sound", "skips", "repeats", "zero")
+"""What an OSDP controller does: right; leaves a number out now and then; uses one twice for two commands; always 0."""
 MOST_SEED = 999_999_999
 _WIDEST = 10**12
 """More than any card format carries; the format itself sets the limit."""
@@ -41,6 +46,12 @@ Seconds = Annotated[float, Range(0, 1_000_000)]
 Metres = Annotated[float, Range(0, 5_000)]
 Name = Annotated[str, Range(1, 80)]
 FormatName = Annotated[str, Range(3, 5)]
+Volts = Annotated[float, Range(-100, 100)]
+Milliseconds = Annotated[float, Range(0, 10_000)]
+ClockError = Annotated[float, Range(-0.2, 0.2)]
+WireName = Annotated[str, OneOf(("a", "b", "both"))]
+"""`a` is the wire that is positive when idle."""
+Threshold = Annotated[float, Range(-0.175, 0.175)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +93,19 @@ class DeviceSpec:
     reply_ms: Annotated[float, Range(0, 10_000)] = 3.0
     answers: bool = True
     reversed_pair: bool = False
+    baud: Annotated[int, Range(50, 20_000_000)] | None = None
+    format: FormatName | None = None
+    clock_error: ClockError = 0.0
+    hold_ms: Milliseconds = 0.005
+    stub_m: Annotated[float, Range(0, 1_000)] = 0.0
+    unit_loads: Annotated[float, Range(0.01, 10_000)] = 1.0
+    ground_v: Volts = 0.0
+    threshold_v: Threshold | None = None
+    reset_every_s: Annotated[float, Range(0, 1_000_000)] = 0.0
+    reset_by_load: bool = False
+    reset_s: Annotated[float, Range(0.001, 1_000)] = 1.5
+    sequence: Annotated[str, OneOf(DEVICE_SEQUENCES)] = "sound"
+    sequence_every: Annotated[int, Range(1, 1_000_000)] = 12
     cards: tuple[CardEvent, ...] = ()
     keys: tuple[KeyEvent, ...] = ()
     inputs: tuple[InputEvent, ...] = ()
@@ -96,6 +120,13 @@ class ControllerSpec:
     protocol: Annotated[str, OneOf(tuple(PROTOCOLS))] = "osdp"
     poll_gap_ms: Annotated[float, Range(0, 60_000)] = 50.0
     check: Annotated[str, OneOf(("crc", "checksum"))] = "crc"
+    starts_s: Seconds = 0.0
+    clock_error: ClockError = 0.0
+    hold_ms: Milliseconds = 0.005
+    ground_v: Volts = 0.0
+    threshold_v: Threshold | None = None
+    sequence: Annotated[str, OneOf(CONTROLLER_SEQUENCES)] = "sound"
+    sequence_every: Annotated[int, Range(1, 1_000_000)] = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,10 +139,17 @@ class LineSpec:
     loop_ohm_per_m: Annotated[float, Range(0, 10)] = 0.1684
     velocity: Annotated[float, Range(0.1, 1)] = 0.66
     driver_ohm: Annotated[float, Range(1, 1_000)] = 50.0
+    driver_v: Annotated[float, Range(0.1, 12)] = 5.0
+    rise_ns: Annotated[float, Range(1, 1_000_000)] = 100.0
+    threshold_v: Threshold = -0.125
+    hysteresis_v: Annotated[float, Range(0, 0.05)] = 0.03
     noise_v: Annotated[float, Range(0, 100)] = 0.0
     impulses_per_s: Annotated[float, Range(0, 10_000)] = 0.0
     impulse_v: Annotated[float, Range(0, 1_000)] = 0.0
     impulse_us: Annotated[float, Range(0, 100_000)] = 0.0
+    mains_hz: Annotated[float, Range(0, 400)] = 0.0
+    mains_v: Annotated[float, Range(0, 1_000)] = 0.0
+    mains_us: Annotated[float, Range(0, 10_000)] = 0.0
 
     @property
     def settings(self) -> LineSettings:
@@ -137,6 +175,32 @@ class BiasSpec:
 
 
 @dataclass(frozen=True, slots=True)
+class BreakSpec:
+    """A conductor that is open; `wire` says which."""
+
+    position_m: Metres
+    wire: WireName = "a"
+
+
+@dataclass(frozen=True, slots=True)
+class ShortSpec:
+    """The two conductors touch each other."""
+
+    position_m: Metres
+    ohm: Annotated[float, Range(0.001, 1_000_000)] = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class LeakSpec:
+    """A conductor touches ground, or something that is `ground_v` against the controller's ground."""
+
+    position_m: Metres
+    wire: Annotated[str, OneOf(("a", "b"))] = "a"
+    ohm: Annotated[float, Range(0.001, 10_000_000)] = 1.0
+    ground_v: Volts = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class TapSpec:
     """Where benchtool's adapter is clipped on."""
 
@@ -144,6 +208,7 @@ class TapSpec:
     reversed_pair: bool = False
     baud: Annotated[int, Range(50, 20_000_000)] | None = None
     format: FormatName | None = None
+    threshold_v: Threshold | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +222,11 @@ class Scenario:
     line: LineSpec = LineSpec()
     terminators: tuple[TerminatorSpec, ...] = ()
     biases: tuple[BiasSpec, ...] = ()
+    breaks: tuple[BreakSpec, ...] = ()
+    shorts: tuple[ShortSpec, ...] = ()
+    leaks: tuple[LeakSpec, ...] = ()
     tap: TapSpec = TapSpec()
+    second_controller: ControllerSpec | None = None
     duration_s: Seconds = 20.0
     seed: Annotated[int, Range(0, MOST_SEED)] = 1
     fault: str | None = None

@@ -19,6 +19,17 @@ class Station(ABC):
     def hear(self, chunk: Chunk) -> None:
         """Take octets as this station's receiver made them of the line."""
 
+    def wants(self, octets: bytes) -> bool:
+        """Whether it matters to this station what it makes of a transmission of these octets.
+
+        The bus leaves out what does not matter. True if in doubt.
+        """
+        return True
+
+    def defers(self) -> bool:
+        """Whether it would hold back what it has to say while it hears somebody else talk."""
+        return False
+
     @abstractmethod
     def wake_ns(self) -> int | None:
         """When it wants `act` to be called; None while it only waits to hear something."""
