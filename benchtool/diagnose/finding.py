@@ -2,24 +2,49 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 
+from benchtool.diagnose.readings import ByHand
 from benchtool.measure.tally import Figures
 
 
 class Cause(Enum):
-    """What can be wrong; the value is what `--json` prints. One page each in docs/faults.md."""
+    """What can be wrong; the value is what `--json` prints. One page each in docs/faults/."""
 
     HEALTHY = "healthy"
     REVERSED_AT_TAP = "pair-reversed-at-tap"
     REVERSED_AT_DEVICE = "pair-reversed-at-device"
-    TERMINATOR_MISSING = "terminator-missing"
-    NOISE = "noise"
+    CONDUCTOR_OPEN = "conductor-open"
+    PAIR_SHORTED = "pair-shorted"
+    CONDUCTOR_TO_GROUND = "conductor-to-ground"
+    TERMINATOR_MISSING_ONE = "terminator-missing-one"
+    TERMINATOR_MISSING_BOTH = "terminator-missing-both"
+    TERMINATOR_EXCESS = "terminator-excess"
+    TERMINATOR_MISPLACED = "terminator-misplaced"
+    BIAS_MISSING = "bias-missing"
+    BIAS_WEAK = "bias-weak"
+    STUB_TOO_LONG = "stub-too-long"
+    BUS_OVERLOADED = "bus-overloaded"
+    LINE_TOO_LONG = "line-too-long-for-rate"
+    GROUND_OFFSET = "ground-offset"
+    NOISE_BROADBAND = "noise-broadband"
+    NOISE_IMPULSIVE = "noise-impulsive"
+    NOISE_MAINS = "noise-mains"
     BAUD_WRONG = "baud-wrong"
+    FORMAT_WRONG = "format-wrong"
+    CLOCK_OFF = "clock-off"
+    ADDRESS_DUPLICATE = "address-duplicate"
+    TWO_CONTROLLERS = "two-controllers"
     DEVICE_SILENT = "device-silent"
+    DEVICE_SLOW = "device-slow"
+    DEVICE_RESETTING = "device-resetting"
+    DRIVER_HELD_LATE = "driver-held-late"
+    SEQUENCE_FAULTS = "sequence-faults"
     NONE_OF_THESE = "none-of-these"
     """What was heard fits none of the causes above: said rather than forced into one of them."""
+    NOISE = "noise"
+    TERMINATOR_MISSING = "terminator-missing"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +84,23 @@ class Step:
     expect: tuple[str, ...]
     """Reading → what it would mean."""
     caution: str = ""
+    name: str = ""
+    """The reading or action as it is typed back, as `ab-ohms`; empty for advice that is none."""
+    gain_bits: float = 0.0
+    """How much it is expected to settle: the fall of the entropy over the causes."""
+    minutes: float = 0.0
+    """About how long it takes."""
+    back: str = ""
+    """How to tell benchtool the result."""
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Causes that the evidence given cannot tell apart, the leading one first."""
+
+    causes: tuple[Cause, ...]
+    probability: float
+    """That it is one of them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,4 +111,10 @@ class Diagnosis:
     next: tuple[Step, ...]
     limits: tuple[str, ...]
     """What could not be seen this way."""
-    figures: Figures
+    figures: Figures | None
+    """None where nothing was listened to, or the diagnosis was taken up again from a saved one."""
+    group: Group | None = None
+    two_causes: float = 0.0
+    """Probability that two causes are at work at once."""
+    by_hand: ByHand = field(default_factory=ByHand)
+    """What was measured and tried."""

@@ -9,6 +9,8 @@ from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Step
 from benchtool.reports.frame_text import figures_object, figures_text
 
 _WIDTH = 79
+_WORTH_SAYING = 0.2
+"""Two causes at once are mentioned from this probability on."""
 _SURE = ((0.95, "practically certain"), (0.75, "very likely"), (0.5, "likely"), (0.2, "possible"), (0.0, "unlikely"))
 
 
@@ -59,9 +61,27 @@ def step_text(number: int, step: Step) -> list[str]:
     """A next step with its readings and caution."""
     lines = _wrap(step.do, f"{number}. ")
     lines += [line for reading in step.expect for line in _wrap(reading, "   - ")]
+    if step.back:
+        lines += _wrap(f"then: {step.back}{worth(step)}", "   = ")
     if step.caution:
         lines += _wrap(f"Caution: {step.caution}", "   ! ", "     ")
     return lines
+
+
+def worth(step: Step) -> str:
+    """What a measurement is expected to bring for its time."""
+    return f"  ({step.gain_bits:.2f} bits expected, about {max(1, round(step.minutes))} min)"
+
+
+def group_text(diagnosis: Diagnosis) -> str:
+    """What cannot be told apart, in a sentence; empty where the leader stands alone."""
+    group = diagnosis.group
+    if group is None:
+        return ""
+    names = ", ".join(cause.value for cause in group.causes)
+    splits = diagnosis.next[0].name if diagnosis.next else ""
+    how = f"; {splits} is the measurement that splits it best" if splits else ""
+    return f"What was seen cannot tell these apart: {names} ({group.probability:.0%} in all){how}."
 
 
 def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
@@ -70,13 +90,17 @@ def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
     told: set[str] = set()
     for number, finding in enumerate(diagnosis.findings, 1):
         lines += finding_text(number, finding, brief=number > 1 and finding.probability < 0.1, told=told)
-    lines += ["", "NEXT"]
+    lines += _wrap(group_text(diagnosis), "   ") if diagnosis.group else []
+    if diagnosis.two_causes >= _WORTH_SAYING:
+        lines += _wrap(f"Two causes at once: {diagnosis.two_causes:.0%}.", "   ")
+    lines += ["", "NEXT, what settles most for its time"]
     for number, step in enumerate(diagnosis.next, 1):
         lines += step_text(number, step)
     if diagnosis.limits:
         lines += ["", "WHAT COULD NOT BE SEEN"]
         lines += [line for limit in diagnosis.limits for line in _wrap(limit, "- ")]
-    lines += ["", "FIGURES", *figures_text(diagnosis.figures)]
+    if diagnosis.figures is not None:
+        lines += ["", "FIGURES", *figures_text(diagnosis.figures)]
     # Last, because that is what a small screen still shows.
     first = diagnosis.findings[0]
     lines += ["", *_wrap(f"{_headline(first)}. {first.summary}", "RESULT  "), *_wrap(diagnosis.next[0].do, "FIRST   ")]
@@ -87,9 +111,30 @@ def diagnosis_object(diagnosis: Diagnosis) -> dict[str, Any]:
     """What `diagnose --json` prints (docs/json.md)."""
     return {
         "findings": [_finding_object(finding) for finding in diagnosis.findings],
-        "next": [{"do": step.do, "expect": list(step.expect), "caution": step.caution} for step in diagnosis.next],
+        "group": None
+        if diagnosis.group is None
+        else {
+            "causes": [cause.value for cause in diagnosis.group.causes],
+            "probability": round(diagnosis.group.probability, 4),
+        },
+        "two_causes": diagnosis.two_causes,
+        "next": [_step_object(step) for step in diagnosis.next],
+        "measured": {reading.name: reading.value for reading in diagnosis.by_hand.readings},
+        "tried": {tried.name: "better" if tried.better else "same" for tried in diagnosis.by_hand.tried},
+        "waveform": dict(diagnosis.by_hand.scope),
         "limits": list(diagnosis.limits),
-        "figures": figures_object(diagnosis.figures),
+        "figures": None if diagnosis.figures is None else figures_object(diagnosis.figures),
+    }
+
+
+def _step_object(step: Step) -> dict[str, Any]:
+    return {
+        "do": step.do,
+        "expect": list(step.expect),
+        "caution": step.caution,
+        "name": step.name,
+        "gain_bits": step.gain_bits,
+        "minutes": step.minutes,
     }
 
 

@@ -95,7 +95,7 @@ class SimulatedTap(Tap):
         self._ended, self._now_ns, self._held = False, 0, None
         if lump_ns:
             chunks = lump(chunks, lump_ns, settings)
-        self._items = _as_seen(chunks, errors)
+        self._items = as_seen(chunks, errors)
         self._began_ns = self._clock_ns()
 
     def close(self) -> None:
@@ -218,7 +218,7 @@ def lump(chunks: Iterator[Chunk], lump_ns: int, settings: LineSettings) -> Itera
         yield hand_over()
 
 
-def _as_seen(chunks: Iterator[Chunk], errors: LineErrors) -> Iterator[Item]:
+def as_seen(chunks: Iterator[Chunk], errors: LineErrors) -> Iterator[Item]:
     """What an adapter with that capability shows of line errors."""
     for chunk in chunks:
         if errors is LineErrors.MARKED or not chunk.marks:

@@ -1,0 +1,94 @@
+"""What `diagnose` takes besides a tap: readings, actions, a scope's CSV, a saved diagnosis; and the files it writes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.diagnose.observed import Observed, StateError, from_json, is_saved
+from benchtool.diagnose.readings import ACTIONS, METER, ByHand, ReadingError, parse_reading, parse_tried
+
+_MOST_OCTETS = 4_000_000
+"""A saved diagnosis is far smaller."""
+
+
+def by_hand(meter: Sequence[str], tried: Sequence[str]) -> ByHand:
+    """The `--meter` and `--tried` options; CommandError with one line if one is wrong."""
+    try:
+        return ByHand() + ByHand(tuple(map(parse_reading, meter)), tuple(map(parse_tried, tried)))
+    except ReadingError as error:
+        raise CommandError(str(error), Exit.USAGE) from None
+
+
+def addresses_in_order(text: str | None) -> tuple[int, ...]:
+    """The `--order` option."""
+    if text is None:
+        return ()
+    try:
+        found = tuple(int(part) for part in text.replace(" ", "").split(",") if part)
+    except ValueError:
+        found = ()
+    if not found or len(set(found)) != len(found) or not all(0 <= one <= 255 for one in found):
+        raise CommandError(f"--order {text}: addresses once each, from the controller on, such as 1,2,5", Exit.USAGE)
+    return found
+
+
+def saved_diagnosis(path: str) -> Observed | None:
+    """What `--save` wrote, if the file is one; None if it is anything else (a capture, a device, a `sim:`)."""
+    try:
+        file = Path(path)
+        if not file.is_file():
+            return None
+        with file.open("rb") as opened:
+            if not is_saved(opened.read(200)):
+                return None
+            opened.seek(0)
+            text = opened.read(_MOST_OCTETS).decode("utf-8")
+    except (OSError, ValueError):
+        return None
+    try:
+        return from_json(text)
+    except StateError as error:
+        raise CommandError(f"{path}: {error}", Exit.INPUT) from None
+
+
+def check_output(path: str | None, option: str, reads: str, ending: tuple[str, ...]) -> None:
+    """CommandError when a result would replace what is read, or has an ending that nobody expects."""
+    if path is None:
+        return
+    if Path(path).suffix.lower() not in ending:
+        raise CommandError(f"{option} {path}: the name ends in {' or '.join(ending)}", Exit.USAGE)
+    target = Path(path)
+    if target.is_file() and target.stat().st_size:
+        with target.open("rb") as opened:
+            begin = opened.read(200)
+        # A diagnosis gone on with is saved over itself; nothing else is replaced.
+        replaceable = (
+            is_saved(begin) if option == "--save" else begin.lstrip()[:15].lower().startswith(b"<!doctype html")
+        )
+        if not replaceable or (option == "--report" and path == reads):
+            raise CommandError(f"{option} {path}: there is another file of that name; choose another name", Exit.OUTPUT)
+
+
+def write_text(path: str, text: str) -> None:
+    """Write a result; CommandError if that cannot be done."""
+    try:
+        Path(path).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise CommandError(f"{path}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
+
+
+def readings_text() -> list[str]:
+    """The readings and actions that can be given, with how each is taken."""
+    lines = ["READINGS  (--meter KIND=VALUE; ohms or volts, 120k and open are understood)"]
+    for kind in METER:
+        name = kind.name.replace("@", "@ADDRESS")
+        lines.append(
+            f"  {name + '=' + ('OHMS' if kind.unit == 'ohm' else 'VOLTS'):30} {kind.how.format(place='the device')}"
+        )
+    lines += ["", "ACTIONS  (--tried ACTION=better or ACTION=same)"]
+    for action in ACTIONS:
+        lines.append(f"  {action.name.replace('@', '@ADDRESS'):30} {action.how.format(place='the device')}")
+    cautions = dict.fromkeys(one.caution for one in (*METER, *ACTIONS) if one.caution)
+    return [*lines, "", "CAUTIONS", *(f"  ! {caution}" for caution in cautions)]

@@ -1,0 +1,259 @@
+"""Worked lines: what meter and scope would read on thousands of random buses with known causes, from the line model.
+
+How likely a reading is under a cause is how well it fits the worked lines with that cause, all readings of one line
+together, since a line that explains one must explain the others too. Readings of a device are kept twice: at the
+device that the cause is at (`@that`), and at some other (`@other`).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.model import Sets, all_sets
+from benchtool.diagnose.readings import ACTIONS, METER, ByHand, Kind, Reading, Tried
+
+Floats = npt.NDArray[np.float64]
+
+_STRAY = 0.03
+"""Share of readings that fit nothing: a slip, a bad contact, a line that was not thought of."""
+_LENGTH_SPREAD = 0.25
+"""Worked lines whose length differs by this factor (as a natural logarithm) still count, if less."""
+_OUTCOMES = 9
+"""Bins that the possible results of a measurement are told apart in."""
+
+_MENDS: dict[str, dict[Cause, float]] = {
+    "swap-clip": {Cause.REVERSED_AT_TAP: 0.96},
+    "swap-wires@": {Cause.REVERSED_AT_DEVICE: 0.96},
+    "unplug@": {
+        Cause.ADDRESS_DUPLICATE: 0.8,
+        Cause.DRIVER_HELD_LATE: 0.9,
+        Cause.CLOCK_OFF: 0.8,
+        Cause.STUB_TOO_LONG: 0.4,
+        Cause.PAIR_SHORTED: 0.3,
+        Cause.CONDUCTOR_TO_GROUND: 0.3,
+        Cause.BUS_OVERLOADED: 0.3,
+        Cause.GROUND_OFFSET: 0.5,
+    },
+    "lower-baud": {
+        Cause.LINE_TOO_LONG: 0.9,
+        Cause.STUB_TOO_LONG: 0.85,
+        Cause.TERMINATOR_MISSING_ONE: 0.6,
+        Cause.TERMINATOR_MISSING_BOTH: 0.7,
+        Cause.TERMINATOR_MISPLACED: 0.6,
+        Cause.NOISE_IMPULSIVE: 0.15,
+    },
+}
+"""How often an action mends each cause that shows at all (judgements); others it mends by chance."""
+_BY_CHANCE = 0.03
+
+
+def scope_kind(name: str) -> Kind:
+    """How figures of a waveform are compared."""
+    absolute = {"scope-ring-m": 3.0, "scope-baud": 100.0}.get(name, 0.05)
+    return Kind(name, "", "", 15.0, 0.15, absolute, scope=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Draws:
+    """The worked lines, sorted by their set of causes."""
+
+    columns: tuple[str, ...]
+    values: Floats
+    """Shape (lines, columns) on each kind's own scale; NaN where there is nothing to read."""
+    log_length: Floats
+    """Shape (lines,): natural logarithm of the pair's length in metres."""
+    starts: npt.NDArray[np.int64]
+    """Where the lines of each set begin; shape (sets,)."""
+    has: npt.NDArray[np.bool_]
+    """Whether a set has any; shape (sets,)."""
+
+    def log_likelihood(
+        self, by_hand: ByHand, length_m: float | None, at: Mapping[Cause, Mapping[int, float]]
+    ) -> Floats:
+        """Log-likelihood of everything measured under each set; shape (sets,), 0 where nothing was measured.
+
+        `at`: for each cause with a place, how probable each address is.
+        """
+        sets = all_sets()
+        logs = np.zeros(len(self.values))
+        for reading in by_hand.readings:
+            logs += self._fit_at(reading, sets, at)
+        for name, value in by_hand.scope.items():
+            if name in self.columns:
+                logs += self._fit(name, scope_kind(name), value)
+        found = self._mean_by_set(logs, length_m, sets)
+        for tried in by_hand.tried:
+            found = found + self._tried(tried, sets, at)
+        return found
+
+    def outcomes(
+        self,
+        kind: Kind,
+        address: int | None,
+        length_m: float | None,
+        at: Mapping[Cause, Mapping[int, float]],
+        weight: Floats,
+    ) -> Floats | None:
+        """Probability of each possible result under each set, shape (sets, bins); None where nothing is known of it.
+
+        `weight`: the probability of each set, which decides how the results are split into bins.
+        """
+        sets = all_sets()
+        that = self._that(address, sets, at)
+        columns = [f"{kind.name}that", f"{kind.name}other"] if kind.at_device else [kind.name]
+        if any(column not in self.columns for column in columns):
+            return None
+        tables = []
+        edges = None
+        each = self._line_weights(length_m) * np.repeat(weight / np.maximum(1, self._counts()), self._counts())
+        for column in columns:
+            values = self.values[:, self.columns.index(column)]
+            if edges is None:
+                edges = self._edges(kind, values, each)
+            tables.append(self._histogram(values, edges, length_m))
+        table = tables[0] if len(tables) == 1 else that[:, None] * tables[0] + (1 - that[:, None]) * tables[1]
+        # Bins next to each other are never told apart wholly.
+        return np.asarray((1 - _STRAY) * table + _STRAY / table.shape[1])
+
+    def span(self, kind: Kind, row: int, length_m: float | None, *, that: bool = True) -> tuple[float, float] | None:
+        """Within which limits a reading lies on 8 of 10 worked lines of a set, on the kind's scale."""
+        column = f"{kind.name}{'that' if that else 'other'}" if kind.at_device else kind.name
+        if column not in self.columns or not self.has[row]:
+            return None
+        lines = slice(self.starts[row], self.starts[row] + self._counts()[row])
+        values = self.values[lines, self.columns.index(column)]
+        weights = self._line_weights(length_m)[lines]
+        known = np.isfinite(values)
+        if not known.any():
+            return None
+        order = np.argsort(values[known])
+        share = np.cumsum(weights[known][order])
+        low, high = np.interp([0.1 * share[-1], 0.9 * share[-1]], share, values[known][order])
+        return float(low), float(high)
+
+    def _counts(self) -> npt.NDArray[np.int64]:
+        return np.diff(np.append(self.starts, len(self.values)))
+
+    def _line_weights(self, length_m: float | None) -> Floats:
+        if length_m is None:
+            return np.ones(len(self.values))
+        apart = (self.log_length - math.log(max(1.0, length_m))) / _LENGTH_SPREAD
+        return np.exp(-0.5 * np.minimum(apart, 30) ** 2) + 1e-4
+
+    def _mean_by_set(self, logs: Floats, length_m: float | None, sets: Sets) -> Floats:
+        """Log of the weighted mean over each set's lines, mixed with a little of all lines together."""
+        if not logs.any():
+            return np.zeros(len(sets.members))
+        weights = self._line_weights(length_m)
+        top = float(logs.max())
+        likely = np.exp(logs - top) * weights
+        counts = self._counts()
+        filled = np.where(self.has)[0]
+        total = np.zeros(len(sets.members))
+        scale = np.ones(len(sets.members))
+        total[filled] = np.add.reduceat(likely, self.starts[filled])
+        scale[filled] = np.add.reduceat(weights, self.starts[filled])
+        overall = likely.sum() / weights.sum()
+        mean = np.where(counts > 0, (1 - _STRAY) * total / scale, 0.0) + _STRAY * overall
+        return np.asarray(np.log(np.maximum(mean, 1e-300)) + top)
+
+    def _fit(self, column: str, kind: Kind, value: float) -> Floats:
+        """Log-density of a reading on each line; a line that has no such reading says nothing."""
+        known = self.values[:, self.columns.index(column)]
+        spread = kind.spread(value)
+        apart = np.where(np.isfinite(known), (known - kind.scale(value)) / spread, 2.0)
+        return np.asarray(np.log(np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2) + 1e-4) - math.log(spread))
+
+    def _fit_at(self, reading: Reading, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
+        kind = next(kind for kind in METER if kind.name == reading.kind)
+        if not kind.at_device:
+            return self._fit(kind.name, kind, reading.value)
+        that = np.repeat(self._that(reading.address, sets, at), self._counts())
+        here = self._fit(f"{kind.name}that", kind, reading.value)
+        elsewhere = self._fit(f"{kind.name}other", kind, reading.value)
+        return np.logaddexp(np.log(np.maximum(that, 1e-6)) + here, np.log(np.maximum(1 - that, 1e-6)) + elsewhere)
+
+    def _that(self, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
+        """How probable it is, under each set, that a device with a fault is at the address."""
+        share = np.array(
+            [max((at.get(c, {}).get(_key(address), 0.0) for c in row), default=0.0) for row in sets.members]
+        )
+        return np.clip(share, 0.0, 1.0)
+
+    def _tried(self, tried: Tried, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
+        chance = action_chance(tried.action, tried.address, sets, at)
+        return np.log(chance if tried.better else 1 - chance)
+
+    def _edges(self, kind: Kind, values: Floats, weights: Floats) -> Floats:
+        known = np.isfinite(values)
+        if not known.any():
+            return np.array([0.0])
+        order = np.argsort(values[known])
+        ranked, share = values[known][order], np.cumsum(weights[known][order])
+        cuts = np.interp(np.linspace(0, 1, _OUTCOMES + 1)[1:-1] * share[-1], share, ranked)
+        # No two results closer than readings can tell apart.
+        kept = [cuts[0]]
+        for cut in cuts[1:]:
+            back = 10**cut if kind.unit == "ohm" else cut
+            if cut - kept[-1] > 2 * kind.spread(back):
+                kept.append(cut)
+        return np.array(kept)
+
+    def _histogram(self, values: Floats, edges: Floats, length_m: float | None) -> Floats:
+        """Share of each set's lines in each bin; the last bin is for lines without such a reading."""
+        sets = len(self.starts)
+        row = np.repeat(np.arange(sets), self._counts())
+        place = np.where(np.isfinite(values), np.searchsorted(edges, np.nan_to_num(values)), len(edges) + 1)
+        table = np.zeros((sets, len(edges) + 2))
+        np.add.at(table, (row, place), self._line_weights(length_m))
+        total = table.sum(axis=1, keepdims=True)
+        return np.asarray(np.where(total > 0, table / np.maximum(total, 1e-300), 1.0 / table.shape[1]))
+
+
+def action_chance(action: str, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
+    """How probable it is, under each set, that an action makes things better; shape (sets,)."""
+    mends = _MENDS[action]
+    placed = next(one for one in ACTIONS if one.name == action).at_device
+    chances = []
+    for members in sets.members:
+        best = _BY_CHANCE
+        for cause in members:
+            share = mends.get(cause, 0.0)
+            if placed:
+                share *= at.get(cause, {}).get(_key(address), 0.0)
+            # With a second cause left, things get better all the same, but less visibly.
+            best = max(best, share if len(members) == 1 else 0.7 * share)
+        chances.append(best)
+    return np.array(chances)
+
+
+@lru_cache(maxsize=1)
+def load() -> Draws:
+    """The shipped worked lines."""
+    with resources.files("benchtool.diagnose").joinpath("data/draws.npz").open("rb") as file:
+        held: Any = np.load(file, allow_pickle=False)
+        values = held["values"].astype(np.float64)
+        row = held["set"].astype(np.int64)
+        log_length = np.log(np.maximum(1.0, held["length_m"].astype(np.float64)))
+    sets = all_sets()
+    counts = np.bincount(row, minlength=len(sets.members))
+    return Draws(
+        tuple(str(name) for name in held["columns"]),
+        values,
+        log_length,
+        np.concatenate(([0], np.cumsum(counts)[:-1])),
+        counts > 0,
+    )
+
+
+def _key(address: int | None) -> int:
+    return -1 if address is None else address

@@ -1,0 +1,139 @@
+"""The next measurement: which reading or action is expected to settle most for the time it takes.
+
+For each one not done yet: the expected fall of the entropy of the causes (information gain, in bits), over its minutes.
+What each result would mean is read off the worked lines too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtool.diagnose import draws
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.model import INDEX, all_sets
+from benchtool.diagnose.readings import ACTIONS, METER, Action, ByHand, Kind
+from benchtool.diagnose.weigh import Belief, Floats, Places, entropy
+
+_SETUP_MINUTES = 1.0
+"""Added to every measurement's time, so that a worthless one is not chosen for being quick."""
+_LEAST_SHARE = 0.03
+"""Causes less probable than this are not named in what a result would mean."""
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A measurement or action with what it is worth now."""
+
+    what: Kind | Action
+    address: int | None
+    gain_bits: float
+    minutes: float
+
+    @property
+    def name(self) -> str:
+        """As it is typed back: `ab-idle@5`."""
+        return self.what.name if self.address is None else f"{self.what.name}{self.address}"
+
+    @property
+    def worth(self) -> float:
+        """Bits a minute."""
+        return self.gain_bits / (self.minutes + _SETUP_MINUTES)
+
+
+def choices(belief: Belief, by_hand: ByHand, length_m: float | None, at: Places) -> list[Choice]:
+    """Everything that can still be measured or tried, most worth first."""
+    done = {reading.name for reading in by_hand.readings} | {tried.name for tried in by_hand.tried}
+    off = any(kind.power_off for kind in METER for reading in by_hand.readings if reading.kind == kind.name)
+    address = suspect(belief, at)
+    known = draws.load()
+    found = []
+    before = belief.bits()
+    for kind in METER:
+        place = address if kind.at_device else None
+        if kind.at_device and place is None:
+            continue
+        choice = Choice(kind, place, 0.0, 1.0 if kind.power_off and off else kind.minutes)
+        if choice.name in done:
+            continue
+        table = known.outcomes(kind, place, length_m, at, belief.probability)
+        if table is not None:
+            found.append(Choice(kind, place, before - _expected(belief.probability, table), choice.minutes))
+    for action in ACTIONS:
+        place = address if action.at_device else None
+        choice = Choice(action, place, 0.0, action.minutes)
+        if choice.name in done or (action.at_device and place is None):
+            continue
+        better = draws.action_chance(action.name, place, all_sets(), at)
+        gain = before - _expected(belief.probability, np.stack((better, 1 - better), axis=1))
+        found.append(Choice(action, place, gain, action.minutes))
+    return sorted(found, key=lambda choice: -choice.worth)
+
+
+def suspect(belief: Belief, at: Places) -> int | None:
+    """The address most probably at fault; None where no address is known."""
+    weights: dict[int, float] = {}
+    present = belief.present()
+    for cause, places in at.items():
+        for address, share in places.items():
+            weights[address] = weights.get(address, 0.0) + share * present[cause]
+    return max(weights, key=lambda one: weights[one]) if weights else None
+
+
+def _expected(probability: Floats, table: Floats) -> float:
+    """Expected entropy after a result, in bits; `table`: (sets, results) probabilities."""
+    joint = probability[:, None] * table
+    total = joint.sum(axis=0)
+    return float(sum(share * entropy(joint[:, place] / share) for place, share in enumerate(total) if share > 1e-9))
+
+
+def meanings(
+    kind: Kind, address: int | None, present: Mapping[Cause, float], length_m: float | None, at: Places
+) -> tuple[str, ...]:
+    """What results would mean, for the causes still in play: one line a range, most probable cause first."""
+    known = draws.load()
+    ranges: list[tuple[tuple[float, float], list[str]]] = []
+    for cause, share in sorted(present.items(), key=lambda item: -item[1]):
+        if share < _LEAST_SHARE and ranges:
+            break
+        that = at.get(cause, {}).get(-1 if address is None else address, 0.0) > 0.3
+        span = known.span(kind, 0 if cause is Cause.HEALTHY else 1 + INDEX[cause], length_m, that=that)
+        if span is None:
+            continue
+        for limits, names in ranges:
+            if _overlap(limits, span, kind):
+                names.append(cause.value)
+                break
+        else:
+            ranges.append((span, [cause.value]))
+    return tuple(f"{_range_text(limits, kind)}: {', '.join(names)}" for limits, names in ranges)
+
+
+def _overlap(one: tuple[float, float], other: tuple[float, float], kind: Kind) -> bool:
+    """Whether two ranges are the same for a person with a meter."""
+    centre = (one[0] + one[1]) / 2
+    value = 10**centre if kind.unit == "ohm" else centre
+    slack = 2 * kind.spread(value)
+    return abs(one[0] - other[0]) < slack and abs(one[1] - other[1]) < slack
+
+
+def _range_text(limits: tuple[float, float], kind: Kind) -> str:
+    low, high = limits
+    if kind.unit == "ohm":
+        low, high = 10**low, 10**high
+        if high > 300_000:
+            return "open" if low > 300_000 else f"{_short(low)} ohm or more"
+        if high < 1.15 * low:
+            return f"about {_short((low + high) / 2)} ohm"
+        return f"{_short(low)} to {_short(high)} ohm"
+    if high - low < 2 * kind.absolute:
+        return f"about {(low + high) / 2:.2f} V"
+    return f"{low:.2f} to {high:.2f} V"
+
+
+def _short(ohm: float) -> str:
+    if ohm >= 1000:
+        return f"{ohm / 1000:.0f}k"
+    return f"{ohm:.0f}"

@@ -1,0 +1,132 @@
+"""The trained tables: from an observation's symptoms to the probability of every set of up to two causes.
+
+Additive on purpose: each symptom's value falls in a bin, each bin has a weight for each cause, and the weights add up
+to the log-odds of that cause against a sound bus. One table is for a cause alone, one for a cause that shares the bus
+with a second one. The tables come from the line model by `python -m benchtool.train` (docs/diagnosis.md).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.priors import EXCLUSIVE, PAIRS, PRIORS
+from benchtool.diagnose.symptoms import SYMPTOMS, Symptom
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+CAUSES: tuple[Cause, ...] = tuple(cause for cause in Cause if cause is not Cause.HEALTHY)
+"""Everything that can be wrong, in the order of the tables' rows."""
+INDEX = {cause: index for index, cause in enumerate(CAUSES)}
+
+
+def may_meet(one: Cause, other: Cause) -> bool:
+    """Whether two causes can be at work at once, on one bus."""
+    return not any(one in group and other in group for group in EXCLUSIVE)
+
+
+@dataclass(frozen=True, slots=True)
+class Sets:
+    """All sets of causes that are weighed: none (a sound bus), each alone, and pairs."""
+
+    members: tuple[tuple[Cause, ...], ...]
+    holds: npt.NDArray[np.bool_]
+    """Shape (sets, causes)."""
+    size: Ints
+    log_prior: Floats
+
+    def index(self, causes: Sequence[Cause]) -> int:
+        """The row of a set; KeyError if it is not weighed."""
+        wanted = set(causes)
+        for row, members in enumerate(self.members):
+            if set(members) == wanted:
+                return row
+        raise KeyError(", ".join(cause.value for cause in causes))
+
+
+@lru_cache(maxsize=1)
+def all_sets() -> Sets:
+    """The sets with their priors: a pair's is the product of its members', scaled to `PAIRS` in all."""
+    members: list[tuple[Cause, ...]] = [(), *((cause,) for cause in CAUSES)]
+    priors = [PRIORS[Cause.HEALTHY], *(PRIORS[cause] for cause in CAUSES)]
+    pairs = [pair for pair in combinations(CAUSES, 2) if may_meet(*pair)]
+    products = np.array([PRIORS[one] * PRIORS[other] for one, other in pairs])
+    weights = np.concatenate((np.array(priors) / sum(priors) * (1 - PAIRS), products / products.sum() * PAIRS))
+    members += pairs
+    holds = np.array([[cause in row for cause in CAUSES] for row in members])
+    return Sets(tuple(members), holds, holds.sum(axis=1), np.log(weights))
+
+
+def bins_of(values: Mapping[str, float | None], symptoms: Sequence[Symptom] = SYMPTOMS) -> Ints:
+    """The bin of each symptom: 0 where it could not be seen, else 1 and up."""
+    found = []
+    for symptom in symptoms:
+        value = values.get(symptom.name)
+        known = value is not None and math.isfinite(value)
+        found.append(int(np.searchsorted(symptom.edges, value, side="right")) + 1 if known else 0)
+    return np.array(found, dtype=np.int64)
+
+
+def offsets_of(symptoms: Sequence[Symptom] = SYMPTOMS) -> Ints:
+    """Where each symptom's bins begin in a row of the tables; the last entry is the row's length."""
+    return np.cumsum([0, *(len(symptom.edges) + 2 for symptom in symptoms)])
+
+
+def set_scores(alone: Floats, shared: Floats, sets: Sets) -> Floats:
+    """Log-likelihood of each set over that of a sound bus, from scores by cause: shape (…, causes) → (…, sets)."""
+    holds = sets.holds.T.astype(np.float64)
+    ones, twos = holds * (sets.size == 1), holds * (sets.size == 2)
+    return np.asarray(alone @ ones + shared @ twos)
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """The tables as shipped. Weights in natural logarithms."""
+
+    names: tuple[str, ...]
+    """Symptoms, in the order of the columns."""
+    alone: Floats
+    """Shape (causes, bins of all symptoms)."""
+    shared: Floats
+    bias_alone: Floats
+    """Shape (causes,)."""
+    bias_shared: Floats
+
+    def __post_init__(self) -> None:
+        if self.names != tuple(symptom.name for symptom in SYMPTOMS):
+            raise ValueError("the tables were made for other symptoms: run python -m benchtool.train")
+
+    def scores(self, values: Mapping[str, float | None]) -> Floats:
+        """Log-likelihood of each set of causes over that of a sound bus, from octets alone; shape (sets,)."""
+        columns = offsets_of()[:-1] + bins_of(values)
+        alone = self.bias_alone + self.alone[:, columns].sum(axis=1)
+        shared = self.bias_shared + self.shared[:, columns].sum(axis=1)
+        return set_scores(alone, shared, all_sets())
+
+    def weights(self, values: Mapping[str, float | None], cause: Cause) -> dict[str, float]:
+        """What each symptom adds to the log-odds of a cause alone against a sound bus; with `bias` they add up."""
+        columns = offsets_of()[:-1] + bins_of(values)
+        row = INDEX[cause]
+        found = dict(zip(self.names, map(float, self.alone[row, columns]), strict=True))
+        return {**found, "bias": float(self.bias_alone[row])}
+
+
+@lru_cache(maxsize=1)
+def load() -> Model:
+    """The shipped tables."""
+    with resources.files("benchtool.diagnose").joinpath("data/tables.npz").open("rb") as file:
+        held: Any = np.load(file, allow_pickle=False)
+        return Model(
+            tuple(str(name) for name in held["names"]),
+            *(held[name].astype(np.float64) for name in ("alone", "shared", "bias_alone", "bias_shared")),
+        )

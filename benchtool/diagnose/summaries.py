@@ -1,0 +1,51 @@
+"""One sentence for each cause: what it is, and where."""
+
+from __future__ import annotations
+
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.observed import Observed
+
+SUMMARIES: dict[Cause, str] = {
+    Cause.HEALTHY: "Nothing wrong was found: devices answer, check values are right.",
+    Cause.REVERSED_AT_TAP: "The two data wires are swapped between the bus and our adapter: our own clip, most likely.",
+    Cause.REVERSED_AT_DEVICE: "The two data wires are swapped at {place}.",
+    Cause.CONDUCTOR_OPEN: "One data wire, or both, is open: {place}.",
+    Cause.PAIR_SHORTED: "The two data wires touch, or something between them is shorted.",
+    Cause.CONDUCTOR_TO_GROUND: "One data wire touches the common wire, the shield or earth.",
+    Cause.TERMINATOR_MISSING_ONE: "One of the two terminators is missing.",
+    Cause.TERMINATOR_MISSING_BOTH: "Both terminators are missing.",
+    Cause.TERMINATOR_EXCESS: "There are three terminators or more.",
+    Cause.TERMINATOR_MISPLACED: "A terminator sits somewhere along the pair instead of at its end.",
+    Cause.BIAS_MISSING: "No bias holds the idle pair: between transmissions it floats.",
+    Cause.BIAS_WEAK: "The bias is too weak for the terminators and devices on the pair.",
+    Cause.STUB_TOO_LONG: "A branch off the pair is too long for this rate and these drivers.",
+    Cause.BUS_OVERLOADED: "More loads hang on the pair than a driver can feed.",
+    Cause.LINE_TOO_LONG: "The pair is too long for this bit rate.",
+    Cause.GROUND_OFFSET: "The common wire of {place} lies many volts off that of the others.",
+    Cause.NOISE_BROADBAND: "Noise between the wires damages octets at random.",
+    Cause.NOISE_IMPULSIVE: "Bursts of noise damage octets now and then, as switched coils and contacts make them.",
+    Cause.NOISE_MAINS: "Noise locked to the mains damages octets, 100 or 120 times a second.",
+    Cause.BAUD_WRONG: "The bus does not run at {baud} bit/s.",
+    Cause.FORMAT_WRONG: "The bus runs with another character format than {format} (parity or stop bits).",
+    Cause.CLOCK_OFF: "The bit clock of {place} is a few per cent off.",
+    Cause.ADDRESS_DUPLICATE: "Two devices answer at {place}.",
+    Cause.TWO_CONTROLLERS: "Two controllers poll the same pair.",
+    Cause.DEVICE_SILENT: "The device at {place} does not answer.",
+    Cause.DEVICE_SLOW: "The device at {place} answers too late.",
+    Cause.DEVICE_RESETTING: "The device at {place} restarts again and again, as if its supply dropped under load.",
+    Cause.DRIVER_HELD_LATE: "The driver of {place} holds the pair too long when it is done, and collides with the next.",
+    Cause.SEQUENCE_FAULTS: "Wires are sound, but {place} and the controller disagree on sequence numbers or state.",
+    Cause.NONE_OF_THESE: "What was found fits none of the causes that benchtool knows.",
+}
+
+
+def summary(cause: Cause, place: str, observed: Observed) -> str:
+    """The sentence with its place filled in."""
+    if cause is Cause.NONE_OF_THESE and observed.symptoms is not None and observed.octets == 0:
+        return "Nothing at all was heard: no octet came."
+    if cause is Cause.BAUD_WRONG and observed.sender_baud is not None:
+        return f"The bus runs at {observed.sender_baud} bit/s; our receiver is set to {observed.baud}."
+    where = "one device" if place in ("bus", "tap") and cause is not Cause.CONDUCTOR_OPEN else place
+    if cause is Cause.CONDUCTOR_OPEN and place == "bus":
+        where = "somewhere on the pair"
+    return SUMMARIES[cause].format(place=where, baud=observed.baud, format=observed.format)

@@ -1,0 +1,111 @@
+"""Fits the additive tables: maximum likelihood over sets of causes, by plain gradient steps (Adam) in numpy.
+
+The probability of a set is its share among the worked lines times the exponential of its score, divided by the sum
+over all sets. Weights are held small, and those of neighbouring bins alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchtool.diagnose.model import CAUSES, all_sets, bins_of, offsets_of, set_scores
+from benchtool.diagnose.symptoms import SYMPTOMS
+from benchtool.train.sample import Sample
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """How the fit is held back."""
+
+    small: float = 2e-4
+    """Weight of the squared weights, a sample."""
+    smooth: float = 4e-4
+    """Weight of squared differences between neighbouring bins, a sample."""
+    steps: int = 900
+    rate: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Fitted:
+    """Tables as `model.Model` takes them."""
+
+    alone: Floats
+    shared: Floats
+    bias_alone: Floats
+    bias_shared: Floats
+
+
+def design(samples: list[Sample]) -> npt.NDArray[np.float32]:
+    """One row a sample, a 1 in the column of each symptom's bin."""
+    offsets = offsets_of()
+    rows = np.zeros((len(samples), int(offsets[-1])), dtype=np.float32)
+    for row, sample in enumerate(samples):
+        rows[row, offsets[:-1] + bins_of(sample.symptoms)] = 1
+    return rows
+
+
+def targets(samples: list[Sample]) -> Ints:
+    """The row of each sample's set of causes."""
+    sets = all_sets()
+    rows = {frozenset(members): row for row, members in enumerate(sets.members)}
+    return np.array([rows[frozenset(sample.causes)] for sample in samples])
+
+
+def _chain() -> tuple[Ints, Ints]:
+    """Columns that are neighbouring bins of one symptom; the bin for what was not seen has no neighbour."""
+    offsets = offsets_of()
+    left = [
+        at
+        for symptom, begin in zip(SYMPTOMS, offsets[:-1], strict=True)
+        for at in range(int(begin) + 1, int(begin) + len(symptom.edges) + 1)
+    ]
+    return np.array(left), np.array(left) + 1
+
+
+def fit(samples: list[Sample], settings: Settings = Settings()) -> Fitted:
+    """The tables that explain the samples best. Repeatable: no chance in it."""
+    x = design(samples)
+    truth = targets(samples)
+    sets = all_sets()
+    counts = np.bincount(truth, minlength=len(sets.members)).astype(np.float64)
+    # What a worked line's set was drawn with is not to be learnt: sets of one size are drawn alike often.
+    by_size = np.array([counts[sets.size == size].sum() / max(1, (sets.size == size).sum()) for size in range(3)])
+    offset = np.log(np.where(counts > 0, counts, by_size[sets.size]) + 0.5)
+    holds = sets.holds.astype(np.float64)
+    ones, twos = holds * (sets.size == 1)[:, None], holds * (sets.size == 2)[:, None]
+    width, causes, count = x.shape[1], len(CAUSES), len(samples)
+    left, right = _chain()
+    parameters = [np.zeros((width, causes)), np.zeros((width, causes)), np.zeros(causes), np.zeros(causes)]
+    first = [np.zeros_like(one) for one in parameters]
+    second = [np.zeros_like(one) for one in parameters]
+    x64 = x.astype(np.float64)
+    for step in range(1, settings.steps + 1):
+        alone, shared, bias_alone, bias_shared = parameters
+        scores = offset + set_scores(x64 @ alone + bias_alone, x64 @ shared + bias_shared, sets)
+        scores -= scores.max(axis=1, keepdims=True)
+        wrong = np.exp(scores)
+        wrong /= wrong.sum(axis=1, keepdims=True)
+        wrong[np.arange(count), truth] -= 1
+        wrong /= count
+        by_one, by_two = wrong @ ones, wrong @ twos
+        slopes = [x64.T @ by_one, x64.T @ by_two, by_one.sum(axis=0), by_two.sum(axis=0)]
+        for table, slope in zip(parameters[:2], slopes[:2], strict=True):
+            slope += settings.small * table
+            apart = settings.smooth * (table[left] - table[right])
+            np.add.at(slope, left, apart)
+            np.add.at(slope, right, -apart)
+        rate = settings.rate * min(1.0, 3 * (1 - step / (settings.steps + 1)))
+        for one, slope, mean, square in zip(parameters, slopes, first, second, strict=True):
+            mean *= 0.9
+            mean += 0.1 * slope
+            square *= 0.999
+            square += 0.001 * slope**2
+            one -= rate * (mean / (1 - 0.9**step)) / (np.sqrt(square / (1 - 0.999**step)) + 1e-8)
+    alone, shared, bias_alone, bias_shared = parameters
+    return Fitted(alone.T, shared.T, bias_alone, bias_shared)

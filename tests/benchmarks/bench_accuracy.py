@@ -1,0 +1,247 @@
+"""How good the diagnosis is on worked lines of seeds that the tables were never made from, beside a learned classifier.
+
+    python -m benchtool.train draw /tmp/training.jsonl            # the lines that the tables were made from
+    python -m benchtool.train draw /tmp/held-out.jsonl --seed 1001 --lines 4000
+    python tests/benchmarks/bench_accuracy.py /tmp/training.jsonl /tmp/held-out.jsonl [--picture docs/confusion.png]
+
+Prints figures, decides nothing. The classifier is scikit-learn's histogram gradient boosting, on the same symptoms.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from benchtool.diagnose.symptoms import SYMPTOMS
+
+from benchtool.diagnose import measurements, model
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.model import CAUSES
+from benchtool.diagnose.priors import PAIRS, PRIORS
+from benchtool.diagnose.readings import METER, ByHand, Reading
+from benchtool.diagnose.weigh import Belief, believe, levelled
+from benchtool.train.__main__ import read
+from benchtool.train.sample import Sample
+
+Floats = npt.NDArray[np.float64]
+SINGLES = (Cause.HEALTHY, *CAUSES)
+FIXED_ORDER = (
+    "ab-idle", "a-idle", "b-idle", "ab-idle@", "supply@", "ground-volts@", "ab-ohms", "a-ground-ohms", "b-ground-ohms",
+)  # fmt: skip
+"""Quick ones first, then at the device, then those that need the power off: a sensible round (common practice)."""
+
+
+def places_of(one: Sample) -> dict[Cause, dict[int, float]]:
+    """The place as told: the benchmark is of causes, and the readings are of the device at fault."""
+    return {cause: {one.address if one.address is not None else 0: 1.0} for cause in CAUSES}
+
+
+def reading_of(one: Sample, kind: str) -> Reading | None:
+    """What the meter would read on this line."""
+    name = f"{kind}that" if kind.endswith("@") else kind
+    value = one.readings.get(name)
+    address = (one.address if one.address is not None else 0) if kind.endswith("@") else None
+    return None if value is None else Reading(kind, value, address)
+
+
+def all_readings(one: Sample) -> ByHand:
+    """Every meter reading of the line."""
+    taken = [reading_of(one, kind.name) for kind in METER]
+    return ByHand(tuple(reading for reading in taken if reading is not None))
+
+
+def scope_of(one: Sample) -> ByHand:
+    """The waveform's figures."""
+    return ByHand(scope={name: value for name, value in one.readings.items() if name.startswith("scope-")})
+
+
+def top(belief: Belief, count: int = 1) -> list[Cause]:
+    """The leading causes."""
+    present = belief.present()
+    return sorted(present, key=lambda cause: -present[cause])[:count]
+
+
+def single(one: Sample) -> Cause:
+    """The cause of a line that has one, or none."""
+    return one.causes[0] if one.causes else Cause.HEALTHY
+
+
+def features(samples: list[Sample]) -> Floats:
+    """Symptoms as numbers, NaN where not seen."""
+    return np.array(
+        [[np.nan if (v := one.symptoms.get(s.name)) is None else float(v) for s in SYMPTOMS] for one in samples]
+    )
+
+
+def octets_only(training: list[Sample], held: list[Sample], picture: Path | None) -> None:
+    """Accuracy from octets alone, all causes alike often, beside the classifier."""
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+    alike = np.log(np.concatenate(([4.0], np.ones(len(CAUSES)))))
+    tables = model.load()
+    ours = [SINGLES[int(np.argmax(tables.scores(one.symptoms)[: len(SINGLES)] + alike))] for one in held]
+    truth = [single(one) for one in held]
+    mine = float(np.mean([a is b for a, b in zip(ours, truth, strict=True)]))
+    classifier = HistGradientBoostingClassifier(max_iter=150, learning_rate=0.06, l2_regularization=1.0, random_state=1)
+    classifier.fit(features(training), [single(one).value for one in training])
+    theirs = float(classifier.score(features(held), [one.value for one in truth]))
+    print(f"octets only, {len(held)} lines, one cause or none: ours {mine:.3f}, boosted trees {theirs:.3f}, "
+          f"ratio {mine / theirs:.3f}")  # fmt: skip
+    for cause in SINGLES:
+        rows = [a for a, b in zip(ours, truth, strict=True) if b is cause]
+        if rows:
+            common = sorted(set(rows), key=lambda one: -rows.count(one))[:4]
+            said = ", ".join(f"{one.value} {rows.count(one) / len(rows):.0%}" for one in common)
+            print(f"  {cause.value:26} {len(rows):4}  {said}")
+    if picture is not None:
+        draw_confusion(truth, ours, picture)
+
+
+def draw_confusion(truth: list[Cause], said: list[Cause], path: Path) -> None:
+    """The confusion matrix as a picture: rows true, columns said, share of each row."""
+    from matplotlib.figure import Figure
+
+    table = np.zeros((len(SINGLES), len(SINGLES)))
+    for true, one in zip(truth, said, strict=True):
+        table[SINGLES.index(true), SINGLES.index(one)] += 1
+    shares = table / np.maximum(1, table.sum(axis=1, keepdims=True))
+    figure = Figure(figsize=(11, 10), layout="constrained")
+    axes = figure.subplots()
+    axes.imshow(shares, cmap="Greys", vmin=0, vmax=1)
+    names = [cause.value for cause in SINGLES]
+    axes.set_xticks(range(len(names)), names, rotation=90, fontsize=7)
+    axes.set_yticks(range(len(names)), names, fontsize=7)
+    axes.set_xlabel("said, from octets alone")
+    axes.set_ylabel("true")
+    for row, column in zip(*np.nonzero(shares >= 0.1), strict=True):
+        share = shares[row, column]
+        axes.text(
+            column, row, f"{100 * share:.0f}", ha="center", va="center", fontsize=6, color="w" if share > 0.5 else "k"
+        )
+    figure.savefig(path, dpi=110)
+
+
+def with_readings(held: list[Sample], take: Callable[[Sample], ByHand], name: str) -> None:
+    """Accuracy with meter readings, or with a waveform too."""
+    right, each = 0, {cause: [0, 0] for cause in SINGLES}
+    for one in held:
+        said = top(believe(one.symptoms, take(one), one.length_m, places_of(one)))[0]
+        right += said is single(one)
+        each[single(one)][0] += said is single(one)
+        each[single(one)][1] += 1
+    print(f"octets and {name}: {right / len(held):.3f} of {len(held)}")
+    worst = sorted((c for c in SINGLES if each[c][1]), key=lambda c: each[c][0] / each[c][1])[:8]
+    print("  lowest: " + ", ".join(f"{c.value} {each[c][0]}/{each[c][1]}" for c in worst))
+
+
+def calibration(held: list[Sample], take: Callable[[Sample], ByHand], name: str) -> None:
+    """Expected calibration error and false alarms, on lines weighted to the priors that the diagnosis assumes."""
+    counts: dict[frozenset[Cause], int] = {}
+    for one in held:
+        key = frozenset(one.causes) if len(one.causes) < 2 else frozenset((Cause.HEALTHY, Cause.NONE_OF_THESE))
+        counts[key] = counts.get(key, 0) + 1
+    rows = []
+    alarms = heard = 0.0
+    for one in held:
+        belief = believe(one.symptoms, take(one), one.length_m, places_of(one))
+        shown, _ = levelled(belief, belief.present())
+        leader = max(shown, key=lambda cause: shown[cause])
+        if len(one.causes) == 2:
+            weight = PAIRS / counts[frozenset((Cause.HEALTHY, Cause.NONE_OF_THESE))]
+        else:
+            weight = (1 - PAIRS) * PRIORS[single(one)] / sum(PRIORS.values()) / counts[frozenset(one.causes)]
+        rows.append(
+            (shown[leader], float(leader in one.causes or (leader is Cause.HEALTHY and not one.causes)), weight)
+        )
+        if not one.causes:
+            heard += 1
+            alarms += leader is not Cause.HEALTHY
+    sure, right, weights = map(np.array, zip(*rows, strict=True))
+    place = np.minimum(9, (sure * 10).astype(int))
+    error = 0.0
+    line = []
+    for bin_ in range(10):
+        mask = place == bin_
+        if mask.any():
+            mean, share = np.average(sure[mask], weights=weights[mask]), np.average(right[mask], weights=weights[mask])
+            error += weights[mask].sum() * abs(mean - share)
+            line.append(f"{mean:.2f}→{share:.2f} ({mask.sum()})")
+    print(
+        f"calibration, {name}: error {error / weights.sum():.3f}; "
+        f"healthy called faulty {alarms / max(1, heard):.3f} of {heard:.0f}"
+    )
+    print("  said → true: " + ", ".join(line))
+
+
+def two_at_once(held: list[Sample], take: Callable[[Sample], ByHand], name: str) -> None:
+    """Both of two causes among the first three."""
+    both = [
+        set(one.causes) <= set(top(believe(one.symptoms, take(one), one.length_m, places_of(one)), 3)) for one in held
+    ]
+    print(f"two causes, {name}: both in the first three {np.mean(both):.3f} of {len(held)}")
+
+
+def following(held: list[Sample]) -> None:
+    """Measurements taken until one set of causes is 95 % certain: as suggested, and in a fixed order."""
+    suggested = fixed = reached = 0
+    for one in held:
+        at = places_of(one)
+        ours = count_until_sure(one, at, None)
+        theirs = count_until_sure(one, at, FIXED_ORDER)
+        suggested += ours
+        fixed += theirs
+        reached += 1
+    print(
+        f"measurements until 95 % certain: {suggested / reached:.2f} as suggested, {fixed / reached:.2f} in a fixed "
+        f"order, ratio {suggested / max(1, fixed):.2f} ({reached} lines)"
+    )
+
+
+def count_until_sure(one: Sample, at: dict[Cause, dict[int, float]], order: tuple[str, ...] | None) -> int:
+    """How many readings it takes; all of them, if they do not suffice."""
+    hand, taken = ByHand(), 0
+    while True:
+        belief = believe(one.symptoms, hand, one.length_m, at)
+        if max(belief.present().values()) >= 0.95:
+            return taken
+        if order is None:
+            names = [
+                choice.what.name
+                for choice in measurements.choices(belief, hand, one.length_m, at)
+                if choice.what.name in FIXED_ORDER
+            ]
+        else:
+            names = [name for name in order if name not in {reading.kind for reading in hand.readings}]
+        reading = next((found for name in names if (found := reading_of(one, name)) is not None), None)
+        if reading is None:
+            return taken
+        hand = hand + ByHand((reading,))
+        taken += 1
+
+
+def main() -> None:
+    """Print all figures."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("training", type=Path)
+    parser.add_argument("held_out", type=Path)
+    parser.add_argument("--picture", type=Path)
+    options = parser.parse_args()
+    training, held = read(options.training), read(options.held_out)
+    singles = [one for one in held if len(one.causes) < 2]
+    pairs = [one for one in held if len(one.causes) == 2]
+    octets_only([one for one in training if len(one.causes) < 2], singles, options.picture)
+    nothing: Callable[[Sample], ByHand] = lambda one: ByHand()  # noqa: E731
+    with_readings(singles, all_readings, "all meter readings")
+    with_readings(singles, lambda one: all_readings(one) + scope_of(one), "meter and scope")
+    calibration(held, nothing, "octets")
+    calibration(held, all_readings, "octets and meter")
+    two_at_once(pairs, nothing, "octets")
+    two_at_once(pairs, all_readings, "octets and meter")
+    following(singles[:: max(1, len(singles) // 300)])
+
+
+if __name__ == "__main__":
+    main()
