@@ -207,7 +207,7 @@ ADVICE: dict[Cause, Advice] = {
         ("the common wire of a device off by AC volts", "other noise", "bias missing, so that the idle line hums"),
         (
             "See where the pair runs beside mains, dimmers, lamp ballasts or drives, and move it.",
-            "Earth the shield at one end only: at both ends it carries mains current. See that the common wire is whole.",
+            "Earth the shield at one end only: at both ends it carries mains current. Check the common wire.",
             "Swap the supply of a device for a battery for a minute: if the damage stops, it was the supply.",
         ),
         (steps.NOISE_HUNT, steps.GROUND_VOLTS),
