@@ -1,0 +1,279 @@
+"""An oscilloscope's view of the pair, measured: levels, edges, reflections, noise, bit rate, octets, limits.
+
+`read_waveform` takes a CSV, `Waveform.of` arrays; `measure_waveform` does the rest, and needs no settings. Facts:
+TIA-485 levels, sheet section 1.1; travelling time 1.5 and 1.6. What each figure means is in docs/waveforms.md.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchtool.capture.settings import LineSettings
+from benchtool.measure.waveform_baud import Bits, find_bits
+from benchtool.measure.waveform_csv import read_waveform
+from benchtool.measure.waveform_figures import TalkerFigures, WaveformFigures
+from benchtool.measure.waveform_levels import Idle, Runs, Talker, find_idle, find_runs, find_talkers
+from benchtool.measure.waveform_noise import find_stray
+from benchtool.measure.waveform_octets import Burst, Polarity, find_frames, find_octets, polarity_of, split_bursts
+from benchtool.measure.waveform_record import Floats, Waveform, WaveformError
+from benchtool.measure.waveform_shape import find_shape
+from benchtool.measure.waveform_slicing import (
+    Slices,
+    quantiles,
+    slice_waveform,
+    time_weights,
+    without_glitches,
+)
+
+__all__ = ["Waveform", "WaveformError", "WaveformFigures", "measure_waveform", "read_waveform"]
+
+_GLITCH_BITS = 0.3
+_SHAPES = 4
+"""So many talkers' edges are looked at."""
+_IDLE_TELLS_V = 0.1
+
+
+def measure_waveform(waveform: Waveform, baud: int | None = None, *, velocity: float = 0.66) -> WaveformFigures:
+    """Everything that one record says. `baud`: what the rate should be, if known. `velocity`: of the cable, share of c.
+
+    A record without traffic still gives its idle level, noise and common mode.
+    """
+    slices = slice_waveform(waveform)
+    edges, rises = slices.edge_s, slices.rises
+    bits, glitches = None, 0
+    if len(edges) > 2:
+        bits = _bits(edges, rises, None if baud is None else 1.0 / baud)
+    if bits is not None:
+        edges, rises, glitches = without_glitches(edges, rises, _GLITCH_BITS * bits.bit_s)
+        bits = _bits(edges, rises, bits.bit_s)
+    if bits is None:
+        return _quiet(waveform, slices, baud, velocity)
+    return _measured(waveform, slices, edges, rises, bits, glitches, baud, velocity)
+
+
+def _bits(edges: Floats, rises: np.ndarray[tuple[int], np.dtype[np.bool_]], hint_s: float | None) -> Bits | None:
+    return find_bits(np.diff(edges), rises[:-1], hint_s) if len(edges) > 2 else None
+
+
+def _measured(
+    waveform: Waveform,
+    slices: Slices,
+    edges: Floats,
+    rises: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    bits: Bits,
+    glitches: int,
+    baud: int | None,
+    velocity: float,
+) -> WaveformFigures:
+    bit_s = bits.bit_s
+    spans = [Burst(first, end, False, (), False) for first, end in split_bursts(edges, bit_s)]
+    idle = find_idle(waveform, spans, edges, bit_s)
+    idle_reversed = None
+    if idle.level_v is not None and abs(idle.level_v) > _IDLE_TELLS_V + 3 * (idle.noise_v or 0.0):
+        idle_reversed = idle.level_v < 0
+    form, bursts = find_octets(edges, rises, bit_s, idle_reversed)
+    polarity = polarity_of(bursts, idle_reversed)
+    runs = find_runs(waveform, edges, rises, bursts, bit_s)
+    talkers = find_talkers(runs, bursts, max(slices.noise_v if idle.noise_v is None else idle.noise_v, 0.0))
+    stray = find_stray(waveform, runs, idle, bit_s)
+    told = tuple(
+        _talker(waveform, runs, talker, bit_s, shaped=number < _SHAPES) for number, talker in enumerate(talkers)
+    )
+    first = told[0] if told else None
+    common = _common(waveform, runs, talkers)
+    octets = tuple(octet for burst in bursts for octet in burst.octets)
+    settings = LineSettings(max(50, min(20_000_000, round(bits.baud))), form)
+    lead, hold = _around(waveform, bursts, edges, idle, first, bit_s, form.bits)
+    return WaveformFigures(
+        duration_s=waveform.duration_s,
+        samples=len(waveform.time_s),
+        sample_s=float(np.median(np.diff(waveform.time_s))),
+        velocity=velocity,
+        polarity=polarity,
+        idle_v=idle.level_v,
+        idle_s=idle.seconds,
+        mark_v=None if first is None else first.mark_v,
+        space_v=None if first is None else first.space_v,
+        common_idle_v=idle.common_v,
+        common_driven_v=None if first is None else first.common_v,
+        common_low_v=common[0],
+        common_high_v=common[1],
+        common_step_v=common[2],
+        wire_swing_v=common[3],
+        noise_idle_v=idle.noise_v,
+        noise_driven_v=stray.driven_v,
+        impulses=stray.impulses,
+        impulse_v=stray.impulse_v,
+        impulse_s=stray.impulse_s,
+        impulses_per_s=stray.impulses / stray.watched_s if stray.watched_s > 0 else None,
+        mains_locked=stray.mains_locked,
+        mains_hz=stray.mains_hz,
+        hum_v=stray.hum_v,
+        hum_common_v=stray.hum_common_v,
+        baud=bits.baud,
+        baud_given=baud,
+        jitter_s=bits.jitter_s,
+        jitter_peak_s=bits.jitter_peak_s,
+        lengthened_s=bits.lengthened_s,
+        glitches=glitches,
+        format=form,
+        octets=octets,
+        frames=find_frames(bursts, settings, float(waveform.time_s[0])),
+        start_s=float(waveform.time_s[0]),
+        talkers=told,
+        shape=None if first is None else first.shape,
+        contention_share=_between(waveform, bursts, first, edges, bit_s),
+        lead_s=lead,
+        hold_s=hold,
+        notes=waveform.notes,
+    )
+
+
+def _quiet(waveform: Waveform, slices: Slices, baud: int | None, velocity: float) -> WaveformFigures:
+    """A record in which no characters are seen."""
+    idle = find_idle(waveform, [], slices.edge_s, None)
+    stray = find_stray(waveform, None, idle, None)
+    low, high, _, _ = _common(waveform, None, ())
+    return WaveformFigures(
+        duration_s=waveform.duration_s,
+        samples=len(waveform.time_s),
+        sample_s=float(np.median(np.diff(waveform.time_s))),
+        velocity=velocity,
+        polarity=Polarity.UNKNOWN,
+        idle_v=idle.level_v,
+        idle_s=idle.seconds,
+        mark_v=None,
+        space_v=None,
+        common_idle_v=idle.common_v,
+        common_driven_v=None,
+        common_low_v=low,
+        common_high_v=high,
+        common_step_v=None,
+        wire_swing_v=None,
+        noise_idle_v=idle.noise_v,
+        noise_driven_v=None,
+        impulses=stray.impulses,
+        impulse_v=stray.impulse_v,
+        impulse_s=stray.impulse_s,
+        impulses_per_s=stray.impulses / stray.watched_s if stray.watched_s > 0 else None,
+        mains_locked=stray.mains_locked,
+        mains_hz=stray.mains_hz,
+        hum_v=stray.hum_v,
+        hum_common_v=stray.hum_common_v,
+        baud=None,
+        baud_given=baud,
+        jitter_s=None,
+        jitter_peak_s=None,
+        lengthened_s=None,
+        glitches=0,
+        format=None,
+        octets=(),
+        frames=(),
+        start_s=float(waveform.time_s[0]),
+        talkers=(),
+        shape=None,
+        contention_share=None,
+        lead_s=None,
+        hold_s=None,
+        notes=(*waveform.notes, "no characters were found in this record"),
+    )
+
+
+def _talker(waveform: Waveform, runs: Runs, talker: Talker, bit_s: float, *, shaped: bool) -> TalkerFigures:
+    mine = np.isin(runs.burst, talker.bursts)
+    inner = mine & np.isfinite(runs.bits)
+    own = find_bits((runs.end_s - runs.start_s)[inner], runs.high[inner], bit_s) if inner.sum() > 2 else None
+    return TalkerFigures(
+        talker.mark_v,
+        talker.space_v,
+        talker.common_v,
+        talker.reversed_pair,
+        talker.octets,
+        len(talker.bursts),
+        None if own is None else own.baud,
+        find_shape(waveform, runs, mine, bit_s) if shaped else None,
+    )
+
+
+def _common(
+    waveform: Waveform, runs: Runs | None, talkers: tuple[Talker, ...]
+) -> tuple[float | None, float | None, float | None, tuple[float, float] | None]:
+    """Lowest, highest, step from space to mark, and the swing of each wire."""
+    if waveform.common_v is None:
+        return None, None, None, None
+    low, high = quantiles(waveform.common_v, time_weights(waveform.time_s), (0.001, 0.999))
+    if runs is None or not talkers:
+        return low, high, None, None
+    mine = np.isin(runs.burst, talkers[0].bursts) & np.isfinite(runs.bits)
+    up, down = mine & runs.high, mine & ~runs.high
+    if not up.any() or not down.any():
+        return low, high, None, None
+    step = float(np.median(runs.common_v[up]) - np.median(runs.common_v[down]))
+    swing = float(np.median(runs.level_v[up]) - np.median(runs.level_v[down]))
+    turned = -step if talkers[0].reversed_pair else step
+    return low, high, turned, (abs(swing / 2 + step), abs(swing / 2 - step))
+
+
+def _between(
+    waveform: Waveform,
+    bursts: list[Burst],
+    first: TalkerFigures | None,
+    edges: Floats,
+    bit_s: float,
+) -> float | None:
+    """Share of the instants inside characters, away from edges, at which the level is between the two states."""
+    if first is None:
+        return None
+    begun = np.array([octet.start_s for burst in bursts for octet in burst.octets])
+    if not len(begun):
+        return None
+    # Middles of the first nine bits: start and data; what follows may be idle already.
+    instants = (begun[:, None] + (np.arange(9) + 0.5)[None, :] * bit_s).ravel()
+    place = np.searchsorted(edges, instants)
+    padded = np.concatenate(([-np.inf], edges, [np.inf]))
+    away = np.minimum(instants - padded[place], padded[place + 1] - instants) > 0.2 * bit_s
+    instants = instants[away]
+    if not len(instants):
+        return None
+    middle, half = (first.mark_v + first.space_v) / 2, first.swing_v / 2
+    off = np.abs(np.interp(instants, waveform.time_s, waveform.difference_v) - middle)
+    return float(np.mean(off < 0.4 * half))
+
+
+def _around(
+    waveform: Waveform,
+    bursts: list[Burst],
+    edges: Floats,
+    idle: Idle,
+    first: TalkerFigures | None,
+    bit_s: float,
+    char_bits: float,
+) -> tuple[float | None, float | None]:
+    """How long mark is driven before and after a burst: medians; None where idle cannot be told from mark."""
+    if first is None or idle.level_v is None or not idle.spans:
+        return None, None
+    apart = abs(first.mark_v - idle.level_v)
+    if apart < max(0.25 * first.swing_v / 2, 6 * (idle.noise_v or 0.0)):
+        return None, None
+    edge_at = (first.mark_v + idle.level_v) / 2
+    upper = first.mark_v > idle.level_v
+    time, volts = waveform.time_s, waveform.difference_v
+    leads, holds = [], []
+    for place, burst in enumerate(bursts):
+        if not burst.octets:
+            continue
+        begun, ended = burst.octets[0].start_s, burst.octets[-1].start_s + char_bits * bit_s
+        before = float(edges[bursts[place - 1].end - 1]) + char_bits * bit_s if place else float(time[0])
+        after = float(edges[bursts[place + 1].first]) if place + 1 < len(bursts) else float(time[-1])
+        low, high = np.searchsorted(time, (before, begun - 0.05 * bit_s))
+        part = (volts[low:high] > edge_at) == upper
+        if len(part) and not part.all():
+            leads.append(begun - float(time[low + int(np.flatnonzero(~part)[-1])]))
+        low, high = np.searchsorted(time, (ended - 0.5 * bit_s, after))
+        part = (volts[low:high] > edge_at) == upper
+        if len(part) and not part.all():
+            holds.append(float(time[low + int(np.argmin(part))]) - ended)
+    return (
+        max(0.0, float(np.median(leads))) if leads else None,
+        max(0.0, float(np.median(holds))) if holds else None,
+    )

@@ -1,0 +1,130 @@
+"""The bit rate out of a waveform's edges: free, and the usual rate next to it; how evenly the bits come.
+
+Space lasts whole bits inside a character; mark does too except between characters. Where mark and space are lengthened
+against each other (a middle that is no middle, slow edges), a bit keeps its length and the lengthening is told apart.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from benchtool.measure.waveform_record import Floats
+
+USUAL_BAUD = (
+    1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200, 125000, 153600, 187500, 230400, 250000,
+    460800, 500000, 921600, 1_000_000, 2_000_000, 3_000_000,
+)  # fmt: skip
+"""Bit rates that equipment is set to (OSDP: 9600 to 230400, sheet 5.2; the others common practice)."""
+USUAL_WITHIN = 0.03
+"""A measured rate this near to a usual one is that one."""
+MOST_BITS = 9.5
+"""A run of one level inside an 8N1 character is at most 9 bits."""
+_SEEDS = 16
+_FITS = 0.17
+_LEAST_RUNS = 2
+
+
+class Bits(NamedTuple):
+    """Bit lengths. Times in seconds."""
+
+    bit_s: float
+    lengthened_s: float
+    """How much longer a high run is than its bits (and a low one shorter): duty-cycle distortion."""
+    jitter_s: float
+    """Root mean square of what remains."""
+    jitter_peak_s: float
+    """From the earliest edge to the latest."""
+    fits: float
+    """Share of the runs that are whole bits."""
+    runs: int
+
+    @property
+    def baud(self) -> float:
+        """Bits a second."""
+        return 1.0 / self.bit_s
+
+
+def usual_baud(baud: float) -> int | None:
+    """The usual rate within 3 %, None where there is none."""
+    nearest = min(USUAL_BAUD, key=lambda rate: abs(rate - baud) / rate)
+    return nearest if abs(nearest - baud) <= USUAL_WITHIN * nearest else None
+
+
+def find_bits(lengths: Floats, highs: npt.NDArray[np.bool_], hint_s: float | None = None) -> Bits | None:
+    """The bit length that the runs are multiples of; `hint_s`: what it should be. None where none fits."""
+    if len(lengths) < _LEAST_RUNS:
+        return None
+    if hint_s is not None:
+        fitted = _fit(lengths, highs, hint_s)
+        if fitted is not None and fitted.fits > 0.6 and abs(fitted.bit_s / hint_s - 1) < 0.12:
+            return fitted
+    spread = np.sort(lengths)
+    picks = spread[np.unique(np.linspace(0, 0.9 * (len(spread) - 1), _SEEDS).astype(np.int64))]
+    seeds = np.unique(np.concatenate((picks, picks / 2, picks / 3)))
+    scores = _scores(lengths, seeds)
+    best: Bits | None = None
+    best_score = -1.0
+    top = float(scores.max())
+    # The longest bit that explains the runs: half of it explains them as well.
+    for place in reversed(np.flatnonzero(scores >= top - 0.12)):
+        fitted = _fit(lengths, highs, float(seeds[place]))
+        if fitted is None:
+            continue
+        score = float(_scores(lengths, np.array([fitted.bit_s]))[0])
+        if score > best_score + 0.08:
+            best, best_score = fitted, score
+    return best if best is not None and best.fits > 0.5 else None
+
+
+def _scores(lengths: Floats, bits_s: Floats) -> Floats:
+    """Share of the runs up to 9.5 bits that are whole bits, less what chance would give; shape of `bits_s`."""
+    counts = lengths[None, :] / bits_s[:, None]
+    whole = np.rint(counts)
+    inside = counts < MOST_BITS
+    fit = inside & (whole >= 1) & (np.abs(counts - whole) < _FITS)
+    number = np.maximum(1, inside.sum(axis=1))
+    share = fit.sum(axis=1) / number
+    return np.asarray(share * np.minimum(1.0, number / max(1.0, 0.25 * len(lengths))))
+
+
+def _fit(lengths: Floats, highs: npt.NDArray[np.bool_], bit_s: float) -> Bits | None:
+    """Least squares of `length = n * bit ± lengthened` over the runs that fit, from a first guess; three rounds."""
+    lengthened = 0.0
+    signs = np.where(highs, 1.0, -1.0)
+    for _ in range(3):
+        counts = (lengths - signs * lengthened) / bit_s
+        whole = np.rint(counts)
+        kept = (whole >= 1) & (counts < MOST_BITS) & (np.abs(counts - whole) < 2 * _FITS)
+        if kept.sum() < _LEAST_RUNS:
+            return None
+        number, sign, length = whole[kept], signs[kept], lengths[kept]
+        both = (sign > 0).any() and (sign < 0).any()
+        nn, ns, ss = float(number @ number), float(number @ sign), float(len(sign))
+        nl, sl = float(number @ length), float(sign @ length)
+        determinant = nn * ss - ns * ns
+        if both and determinant > 1e-9 * nn * ss:
+            bit_s = (nl * ss - ns * sl) / determinant
+            lengthened = (nn * sl - ns * nl) / determinant
+        else:
+            bit_s, lengthened = nl / nn, 0.0
+        if bit_s <= 0 or abs(lengthened) > 0.45 * bit_s:
+            return None
+    counts = (lengths - signs * lengthened) / bit_s
+    whole = np.rint(counts)
+    inside = counts < MOST_BITS
+    fit = inside & (whole >= 1) & (np.abs(counts - whole) < _FITS)
+    if not fit.any():
+        return None
+    # Two edges make a run's error.
+    off = (counts - whole)[fit] * bit_s
+    return Bits(
+        float(bit_s),
+        float(lengthened),
+        float(np.sqrt(np.mean(off**2) / 2)),
+        float(off.max() - off.min()),
+        float(fit.sum() / max(1, inside.sum())),
+        int(fit.sum()),
+    )

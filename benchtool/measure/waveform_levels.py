@@ -1,0 +1,199 @@
+"""Levels out of a waveform: each run's plateau, the talkers that these belong to, idle and what surrounds a burst.
+
+A plateau is read late in the run's last bit, when reflections have died down as far as they will. Two talkers are told
+apart by their levels: a far driver comes lower, and with another common mode.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from benchtool.measure.waveform_octets import Burst
+from benchtool.measure.waveform_record import Floats, Waveform
+from benchtool.measure.waveform_slicing import clipped_deviation, quantiles, time_weights
+
+_INSTANTS = np.linspace(-0.45, -0.08, 8)
+"""Where a plateau is read, in bits from the end of the run."""
+_EARLY = np.linspace(0.5, 0.9, 8)
+"""The same for a run whose end nobody knows: in bits from its start."""
+_MOST_BITS = 9.5
+_REST_BITS = 11.0
+"""From the last edge of a burst on, a character may still last so long."""
+
+
+class Runs(NamedTuple):
+    """What lies between edges inside bursts, and after each burst's last edge. Arrays of one length."""
+
+    start_s: Floats
+    end_s: Floats
+    high: npt.NDArray[np.bool_]
+    """As the leads give it."""
+    bits: Floats
+    """Length in bits; infinite after a burst's last edge."""
+    level_v: Floats
+    common_v: Floats
+    """NaN where it was not recorded."""
+    burst: npt.NDArray[np.int64]
+    edge: npt.NDArray[np.int64]
+    """The edge that it begins with."""
+
+
+def find_runs(
+    waveform: Waveform, edges: Floats, rises: npt.NDArray[np.bool_], bursts: list[Burst], bit_s: float
+) -> Runs:
+    """Runs with their plateaus."""
+    ends = np.append(edges[1:], np.inf)
+    burst_of = np.zeros(len(edges), dtype=np.int64)
+    for place, burst in enumerate(bursts):
+        burst_of[burst.first : burst.end] = place
+        ends[burst.end - 1] = np.inf
+    bits = (ends - edges) / bit_s
+    known = bits < _MOST_BITS
+    instants = np.where(
+        known[:, None],
+        np.where(known, ends, 0.0)[:, None] + _INSTANTS * bit_s,
+        edges[:, None] + _EARLY * bit_s,
+    )
+    # Bits so short that the window lies before the run: its middle.
+    instants = np.maximum(instants, edges[:, None] + 0.4 * np.minimum(bits, 1.0)[:, None] * bit_s)
+    flat = instants.ravel()
+    level = np.median(np.interp(flat, waveform.time_s, waveform.difference_v).reshape(instants.shape), axis=1)
+    common = np.full(len(edges), np.nan)
+    if waveform.common_v is not None:
+        common = np.median(np.interp(flat, waveform.time_s, waveform.common_v).reshape(instants.shape), axis=1)
+    return Runs(edges, ends, rises, bits, level, common, burst_of, np.arange(len(edges)))
+
+
+class Talker(NamedTuple):
+    """Bursts of like levels: most probably one driver."""
+
+    mark_v: float
+    space_v: float
+    common_v: float | None
+    """Mean of mark and space against the probes' ground."""
+    reversed_pair: bool
+    bursts: tuple[int, ...]
+    octets: int
+
+    @property
+    def swing_v(self) -> float:
+        """From space to mark; never negative."""
+        return abs(self.mark_v - self.space_v)
+
+
+class _Group(NamedTuple):
+    mark: float
+    space: float
+    common: float
+    reversed_pair: bool
+    members: list[int]
+
+
+def find_talkers(runs: Runs, bursts: list[Burst], noise_v: float) -> tuple[Talker, ...]:
+    """Talkers, the one with most octets first. Bursts of one edge belong to nobody."""
+    groups: list[_Group] = []
+    marks = runs.high != np.array([burst.reversed_pair for burst in bursts], dtype=np.bool_)[runs.burst]
+    inner = np.isfinite(runs.bits)
+    for place, burst in enumerate(bursts):
+        part = slice(burst.first, burst.end)
+        mark, held = marks[part], inner[part]
+        level, common = runs.level_v[part], runs.common_v[part]
+        steady = held if (mark & held).any() else np.ones_like(held)
+        if not (mark & steady).any() or mark.all():
+            continue
+        mark_v, space_v = float(np.median(level[mark & steady])), float(np.median(level[~mark]))
+        common_v = (float(np.median(common[mark & steady])) + float(np.median(common[~mark]))) / 2
+        count = max(1, min(int((mark & steady).sum()), int((~mark).sum())))
+        slack = 0.03 * abs(mark_v - space_v) + 0.02 + 4 * noise_v / np.sqrt(count)
+        for group in groups:
+            if (
+                group.reversed_pair == burst.reversed_pair
+                and abs(group.mark - mark_v) < slack
+                and abs(group.space - space_v) < slack
+                and not abs(group.common - common_v) > 2 * slack
+            ):
+                group.members.append(place)
+                break
+        else:
+            groups.append(_Group(mark_v, space_v, common_v, burst.reversed_pair, [place]))
+    talkers = []
+    for group in groups:
+        mine = np.isin(runs.burst, group.members)
+        mark_runs, space_runs = mine & marks & inner, mine & ~marks
+        if not mark_runs.any():
+            mark_runs = mine & marks
+        mark_v, space_v = float(np.median(runs.level_v[mark_runs])), float(np.median(runs.level_v[space_runs]))
+        common_v = (float(np.median(runs.common_v[mark_runs])) + float(np.median(runs.common_v[space_runs]))) / 2
+        octets = sum(len(bursts[member].octets) for member in group.members)
+        talkers.append(
+            Talker(
+                mark_v,
+                space_v,
+                None if np.isnan(common_v) else common_v,
+                group.reversed_pair,
+                tuple(group.members),
+                octets,
+            )
+        )
+    return tuple(sorted(talkers, key=lambda talker: (-talker.octets, -talker.swing_v)))
+
+
+class Idle(NamedTuple):
+    """The pair with nobody talking. Volts; None where the record has no such time (or no common mode)."""
+
+    level_v: float | None
+    noise_v: float | None
+    common_v: float | None
+    seconds: float
+    spans: tuple[tuple[float, float], ...]
+    """When, in seconds of the record."""
+
+
+def find_idle(waveform: Waveform, bursts: list[Burst], edges: Floats, bit_s: float | None) -> Idle:
+    """Level and noise of the silences, each without its first 11 bits and its last one."""
+    time, volts = waveform.time_s, waveform.difference_v
+    spans = []
+    if bit_s is None or not bursts:
+        spans = [(float(time[0]), float(time[-1]))]
+    else:
+        begun = float(time[0])
+        for burst in bursts:
+            spans.append((begun, float(edges[burst.first]) - bit_s))
+            begun = float(edges[burst.end - 1]) + _REST_BITS * bit_s
+        spans.append((begun, float(time[-1])))
+        spans = [(start, end) for start, end in spans if end - start > 2 * bit_s]
+    if not spans:
+        return Idle(None, None, None, 0.0, ())
+    bounds = np.searchsorted(time, np.array(spans))
+    chosen = _ranges(bounds[:, 0], bounds[:, 1])
+    seconds = sum(end - start for start, end in spans)
+    if len(chosen) < 3:
+        middles = np.array([(start + end) / 2 for start, end in spans])
+        level = float(np.median(np.interp(middles, time, volts)))
+        common = None if waveform.common_v is None else float(np.median(np.interp(middles, time, waveform.common_v)))
+        return Idle(level, None, common, seconds, tuple(spans))
+    weights = time_weights(time)[chosen]
+    held = volts[chosen]
+    level = _level(held, weights)
+    noise = clipped_deviation(held - level)
+    common = None
+    if waveform.common_v is not None:
+        common = _level(waveform.common_v[chosen], weights)
+    return Idle(level, noise, common, seconds, tuple(spans))
+
+
+def _level(volts: Floats, weights: Floats) -> float:
+    """The level that is held longest: median, then the mean of what lies near it."""
+    (middle,) = quantiles(volts, weights, (0.5,))
+    reach = max(3 * clipped_deviation(volts - middle), 1e-3)
+    near = np.abs(volts - middle) <= reach
+    total = float(weights[near].sum())
+    return float(volts[near] @ weights[near]) / total if total > 0 else middle
+
+
+def _ranges(starts: npt.NDArray[np.int64], ends: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """All places from each start up to before its end, in one array."""
+    return np.concatenate([np.arange(start, end) for start, end in zip(starts, ends, strict=True)])
