@@ -16,8 +16,8 @@ from benchtool.simulate.station import Station
 
 _SPREAD = 0.1
 """A device takes up to this share longer than its usual time; a free choice of this simulation."""
-_KEPT_REQUESTS = 3
-"""So many requests wait in a slow device; more are forgotten."""
+_KEPT_REQUESTS = 2
+"""A slow device works on one request and keeps one more; what comes then is lost."""
 
 
 class Answering(Station):

@@ -69,20 +69,20 @@ class VirtualBus:
         self._hold_ns = {node: round(link.pair.node(node).driver.hold_s * NS) for node in wired}
         self._held: dict[str, int] = {}
         self._heard_until_ns = 0
+        self._idle_ns = 0
         self.now_ns = 0
 
     def run(self, until_ns: int) -> Iterator[Chunk]:
         """What the tap hears until the virtual time `until_ns`, chunk by chunk; a last transmission is heard out."""
         group: list[_Talk] = []
         self._heard_until_ns = 0
-        free_ns = 0
         while True:
             due = self._next(group)
             end_ns = max(talk.end_ns for talk in group) if group else 0
-            start_ns = until_ns if due is None else max(due[0], free_ns)
+            start_ns = until_ns if due is None else max(due[0], self._idle_ns)
             if group and (start_ns >= end_ns or start_ns >= until_ns):
                 yield from self._deliver(group)
-                group, free_ns = [], end_ns
+                group = []
                 continue
             if due is None or start_ns >= until_ns:
                 break
@@ -102,6 +102,8 @@ class VirtualBus:
                 continue
             if group:
                 wake_ns = self._not_before(wake_ns, node, wired, group)
+            elif wired.station.defers():
+                wake_ns = max(wake_ns, self._idle_ns + wired.settings.char_ns)
             if found is None or wake_ns < found[0]:
                 found = wake_ns, index
         return found
@@ -111,7 +113,7 @@ class VirtualBus:
             if talk.node == node:
                 wake_ns = max(wake_ns, talk.end_ns + wired.settings.char_ns)
         if wired.station.defers():
-            # It has heard a character by now, and others may talk on until the group ends.
+            # It has heard a character by now.
             for talk in group:
                 if talk.node != node and talk.start_ns + wired.settings.char_ns <= wake_ns < talk.end_ns:
                     wake_ns = talk.end_ns
@@ -140,7 +142,7 @@ class VirtualBus:
         for talk in group:
             self._held[talk.node] = talk.end_ns + self._hold_ns[talk.node]
         self._heard_until_ns = max(self._heard_until_ns, line_end_ns, *self._held.values())
-        self.now_ns = max(talk.end_ns for talk in group)
+        self.now_ns = self._idle_ns = max(talk.end_ns for talk in group)
 
     def _held_by_others(self, group: list[_Talk]) -> list[str]:
         """Whose drivers still hold the pair when the group begins, though they have said all."""

@@ -32,7 +32,11 @@ from benchtool.simulate.specs import (
 
 _MOST_VOLTS = 100.0
 _MOST_OHM = 1_000_000.0
-_PLAIN = {"threshold_v": 0.0, "hysteresis_v": 0.05}
+_LONG_M = 3_000.0
+"""The far end of so much AWG24 pair, with noise, is at its limit at any rate: copper alone."""
+_LONG_METRES_BITS = 2.5e8
+"""Metres times bits a second at which edges are too slow in this model; 2.5 times the rule of sheet 1.3."""
+_PLAIN_V, _PLAIN_HYSTERESIS_V = 0.0, 0.05
 """A receiver that needs bias, against one that reads an idle pair as mark by itself (sheet 1.7)."""
 
 
@@ -96,7 +100,7 @@ def _quiet_line(scenario: Scenario, options: Options, level: float) -> LineSpec:
     volts = number(options, "level", level, 0, _MOST_VOLTS, "volts rms")
     line = replace(scenario.line, noise_v=max(scenario.line.noise_v, volts))
     plain = word(options, "which", ("plain", "failsafe"), "plain") == "plain"
-    return replace(line, **_PLAIN) if plain else line
+    return replace(line, threshold_v=_PLAIN_V, hysteresis_v=_PLAIN_HYSTERESIS_V) if plain else line
 
 
 def _bias_missing(scenario: Scenario, options: Options) -> Scenario:
@@ -125,9 +129,11 @@ def _overloaded(scenario: Scenario, options: Options) -> Scenario:
 
 
 def _too_long(scenario: Scenario, options: Options) -> Scenario:
-    """Everything on the pair moves apart; the rate stays."""
+    """Everything on the pair moves apart; the rate stays. Without a little noise the far end hears all or nothing."""
     line = scenario.line
-    metres = number(options, "metres", MOST_METRES, 1, MOST_METRES, "metres of pair")
+    usual = max(line.length_m, min(_LONG_M, _LONG_METRES_BITS / line.baud))
+    metres = number(options, "metres", usual, 1, MOST_METRES, "metres of pair")
+    noise = number(options, "level", 0.05, 0, _MOST_VOLTS, "volts rms")
     stretch = metres / line.length_m if line.length_m else 1.0
 
     def moved(position_m: float) -> float:
@@ -136,7 +142,7 @@ def _too_long(scenario: Scenario, options: Options) -> Scenario:
     second = scenario.second_controller
     return replace(
         scenario,
-        line=replace(line, length_m=metres),
+        line=replace(line, length_m=metres, noise_v=max(line.noise_v, noise)),
         controller=replace(scenario.controller, position_m=moved(scenario.controller.position_m)),
         second_controller=None if second is None else replace(second, position_m=moved(second.position_m)),
         devices=tuple(replace(row, position_m=moved(row.position_m)) for row in scenario.devices),
@@ -213,7 +219,9 @@ LINE_FAULTS: dict[str, Fault] = {
     ),
     "stub-too-long": Fault(_stub, "one device hangs on a stub; at=ADDRESS; metres=LENGTH", ("at", "metres")),
     "bus-overloaded": Fault(_overloaded, "the devices load the pair; count=UNIT LOADS in all", ("count",)),
-    "line-too-long-for-rate": Fault(_too_long, "the pair is stretched; metres=LENGTH", ("metres",)),
+    "line-too-long-for-rate": Fault(
+        _too_long, "the pair is stretched; metres=LENGTH; level=VOLTS rms", ("metres", "level")
+    ),
     "ground-offset": Fault(_ground, "one device's ground is off; at=ADDRESS; level=VOLTS", ("at", "level")),
     "noise-broadband": Fault(_broadband, "noise between the wires; level=VOLTS rms", ("level",)),
     "noise-impulsive": Fault(

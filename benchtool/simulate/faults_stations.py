@@ -1,4 +1,4 @@
-"""Faults of how the stations are set and what they do: rate, format, clock, address, silence, restarts, drivers, numbers."""
+"""Faults of how stations are set and behave: rate, format, clock, address, silence, restarts, drivers, numbers."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def _format_wrong(scenario: Scenario, options: Options) -> Scenario:
 
 
 def _clock_off(scenario: Scenario, options: Options) -> Scenario:
-    percent = number(options, "percent", 4.2, -20, 20, "per cent")
+    percent = number(options, "percent", 4.6, -20, 20, "per cent")
     return with_device(scenario, replace(device(scenario, options), clock_error=percent / 100))
 
 

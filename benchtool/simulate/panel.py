@@ -43,8 +43,8 @@ class Panel(Station):
     """A controller for the devices at `addresses`.
 
     `react(address, reply_code, data)` is called with each reply that carries an event and returns commands to queue
-    for any device, as (address, command, data). `sequence` other than `sound` is a faulty controller's way with sequence
-    numbers, once in `sequence_every` replies (specs.CONTROLLER_SEQUENCES).
+    for any device, as (address, command, data). `sequence` other than `sound` is a faulty controller's way with
+    sequence numbers, once in `sequence_every` replies (specs.CONTROLLER_SEQUENCES).
     """
 
     def __init__(

@@ -61,7 +61,14 @@ TAP = "the tap"
 """The tap's node name on the pair; no device can be called that."""
 
 _FOLDER = resources.files("benchtool.simulate") / "scenarios"
-_LISTS = {"device": "devices", "terminator": "terminators", "bias": "biases", "break": "breaks", "short": "shorts", "leak": "leaks"}
+_LISTS = {
+    "device": "devices",
+    "terminator": "terminators",
+    "bias": "biases",
+    "break": "breaks",
+    "short": "shorts",
+    "leak": "leaks",
+}
 """A scenario's arrays of tables: the table's name in the file, and the field."""
 _LONGEST_SHOWN = 10**40
 _KINDS: dict[type, str] = {
@@ -268,6 +275,9 @@ def _check_controllers(scenario: Scenario) -> None:
     names = [controller.name for controller in _controllers(scenario)]
     if TAP in names:
         raise ScenarioError(f"the controller cannot be called {_shown(TAP)}; give it another name")
+    for controller in _controllers(scenario):
+        if controller.protocol != "osdp" and controller.sequence != "sound":
+            raise ScenarioError(f'{controller.name}: sequence needs protocol = "osdp"')
     second = scenario.second_controller
     if second is None:
         return

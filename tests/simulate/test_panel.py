@@ -223,7 +223,8 @@ def test_back_to_back_every_command_is_answered_in_turn(crc: bool) -> None:
 
 
 def test_back_to_back_a_device_that_is_too_slow_never_comes_on_line() -> None:
-    said = join([panel(1, gap_ns=500 * MS), device(1, 230 * MS)], 5 * S)
+    # Three tries of 200 ms, then 1 s of rest: it answers when nobody waits.
+    said = join([panel(1, gap_ns=500 * MS), device(1, 640 * MS)], 5 * S)
     commands = [data for name, _, data in said if name == "panel"]
     assert len(commands) > 3
     assert all(data[5] == Command.POLL and data[4] & 3 == 0 for data in commands)

@@ -15,15 +15,18 @@ from benchtool.simulate.faults import FAULTS
 from benchtool.simulate.scenario import load, names, parse
 from benchtool.simulate.specs import (
     BiasSpec,
+    BreakSpec,
     CardEvent,
     ControllerSpec,
     DeviceSpec,
     InputEvent,
     KeyEvent,
+    LeakSpec,
     LineSpec,
     OneOf,
     Range,
     Scenario,
+    ShortSpec,
     TapSpec,
     TerminatorSpec,
 )
@@ -37,12 +40,28 @@ SECTIONS: dict[str, type] = {
     "[tap]": TapSpec,
     "[[terminator]]": TerminatorSpec,
     "[[bias]]": BiasSpec,
+    "[[break]]": BreakSpec,
+    "[[short]]": ShortSpec,
+    "[[leak]]": LeakSpec,
     "[[device]]": DeviceSpec,
     "cards": CardEvent,
     "keys": KeyEvent,
     "inputs": InputEvent,
 }
-IN_THEIR_OWN_SECTION = {"controller", "line", "tap", "terminators", "biases", "devices", "fault", "fault_options"}
+IN_THEIR_OWN_SECTION = {
+    "controller",
+    "second_controller",
+    "line",
+    "tap",
+    "terminators",
+    "biases",
+    "breaks",
+    "shorts",
+    "leaks",
+    "devices",
+    "fault",
+    "fault_options",
+}
 WORDS = {str: "text", int: "whole number", float: "number", bool: "`true` or `false`"}
 
 
@@ -108,6 +127,7 @@ def test_every_field_has_its_row_with_type_range_and_default(title: str) -> None
 def test_every_table_of_the_file_has_a_section() -> None:
     assert {entry.name for entry in fields(Scenario)} >= IN_THEIR_OWN_SECTION
     assert section("[fault]")
+    assert section("[second_controller]")
 
 
 def test_every_option_of_an_address_has_its_row() -> None:

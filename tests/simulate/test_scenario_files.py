@@ -159,8 +159,11 @@ CARDS = ("device", 0, "cards")
         (cut("device", 0, "address"), "[[device]] lacks 'address'"),
         (cut("controller", "name"), "[controller] lacks 'name'"),
         (cut(*CARDS, 0, "card_number"), "[[device]] 'cards' lacks 'card_number'"),
-        (put("device", 0, "adress", to=1), "[[device]] has an unknown key 'adress'; known are address, answers"),
-        (put("colour", to=1), "the scenario has an unknown key 'colour'; known are about, bias, controller, device"),
+        (put("device", 0, "adress", to=1), "[[device]] has an unknown key 'adress'; known are address, answers, baud"),
+        (
+            put("colour", to=1),
+            "the scenario has an unknown key 'colour'; known are about, bias, break, controller, device",
+        ),
         (put("devices", to=[]), "unknown key 'devices'; write [[device]]"),
         (put("line", to=3), "[line] is a table, not a whole number (3)"),
         (put("device", to={}), "[[device]] is a list, not a table"),
@@ -191,7 +194,22 @@ CARDS = ("device", 0, "cards")
         (put("terminator", 0, "ohm", to=0), "[[terminator]] 'ohm' is 1 to 1000000, not 0"),
         (put("bias", 0, "pull_ohm", to=-5.0), "[[bias]] 'pull_ohm' is 1 to 1000000, not -5.0"),
         (twice(name="Reader"), "two parts are called 'Reader'; give each its own name"),
-        (twice(address=1), "Other and Reader both have address 1; give each its own"),
+        (put("second_controller", to={"name": "the tap"}), "the controller cannot be called 'the tap'"),
+        (put("second_controller", to={"name": "Controller"}), "two parts are called 'Controller'; give each its own"),
+        (put("second_controller", to={"name": "Reader"}), "two parts are called 'Reader'; give each its own name"),
+        (put("second_controller", to={"name": "B", "position_m": 11}), "B lies at 11 m, but the pair is 10 m long"),
+        (
+            put("second_controller", to={"name": "B", "protocol": "modbus-rtu"}),
+            "[second_controller] speaks osdp too, not modbus-rtu",
+        ),
+        (put("second_controller", to=[]), "[second_controller] is a table, not a list"),
+        (put("break", to=[{"position_m": 11}]), "a break lies at 11 m, but the pair is 10 m long"),
+        (put("short", to=[{"position_m": 11}]), "a short lies at 11 m, but the pair is 10 m long"),
+        (put("leak", to=[{"position_m": 11}]), "a leak lies at 11 m, but the pair is 10 m long"),
+        (put("leak", to=[{"position_m": 1, "wire": "both"}]), "[[leak]] 'wire' is a or b, not 'both'"),
+        (put("breaks", to=[]), "unknown key 'breaks'; write [[break]]"),
+        (put("device", 0, "sequence", to="odd"), "[[device]] 'sequence' is sound or stale or forgets or zero, not"),
+        (put("device", 0, "format", to="8X1"), "Reader 'format': '8X1' is not a character format"),
         (put("controller", "protocol", to="x"), "[controller] 'protocol' is osdp or modbus-rtu, not 'x'"),
         (
             put("controller", "protocol", to="modbus-rtu"),
@@ -217,17 +235,45 @@ CARDS = ("device", 0, "cards")
         (put("device", 0, "inputs", 0, "inputs", to=[0, 2]), "Reader: inputs are 0 or 1, not [0, 2]"),
         (put("device", 0, "inputs", 0, "inputs", to=[]), "'inputs': the number of entries is 1 to 16, not 0"),
         (put("device", 0, "inputs", 0, "inputs", to=[True]), "'inputs' is a whole number, not true or false (True)"),
-        (put("fault", to="noise"), "[fault] is a table, not text ('noise')"),
+        (put("fault", to="noise-broadband"), "[fault] is a table, not text ('noise-broadband')"),
         (put("fault", to={"at": 1}), "[fault] lacks 'kind'"),
         (put("fault", to={"kind": []}), "[fault] 'kind' is text or a number, not a list"),
-        (put("fault", to={"kind": "noise", "level": True}), "[fault] 'level' is text or a number, not true or false"),
+        (
+            put("fault", to={"kind": "noise-broadband", "level": True}),
+            "[fault] 'level' is text or a number, not true or false",
+        ),
     ],
 )
 def test_a_mistake_is_one_line_with_the_mend(change: Callable[[dict[str, Any]], object], line: str) -> None:
     told = wrong(change)
     assert line in told
     assert "\n" not in told
-    assert len(told) < 250
+    assert len(told) < 300
+
+
+def test_two_devices_can_have_one_address() -> None:
+    data = sound()
+    twice(address=1)(data)
+    assert [device.address for device in parse(data).devices] == [1, 1]
+
+
+@pytest.mark.parametrize(
+    ("change", "line"),
+    [
+        (put("device", 0, "sequence", to="stale"), "Reader: sequence and reset_by_load need"),
+        (put("device", 0, "reset_by_load", to=True), "Reader: sequence and reset_by_load need"),
+        (put("controller", "sequence", to="skips"), 'Controller: sequence needs protocol = "osdp"'),
+    ],
+)
+def test_what_needs_osdp(change: Callable[[dict[str, Any]], object], line: str) -> None:
+    data = sound()
+    data["controller"]["protocol"] = "modbus-rtu"
+    del data["device"][0]["cards"], data["device"][0]["keys"]
+    assert parse(data).controller.protocol == "modbus-rtu"
+    change(data)
+    with pytest.raises(ScenarioError) as caught:
+        parse(data)
+    assert line in str(caught.value)
 
 
 @pytest.mark.parametrize(("protocol", "least", "most"), [("osdp", 0, 126), ("modbus-rtu", 1, 247)])
@@ -269,6 +315,10 @@ TABLES = [
     "device",
     "terminator",
     "bias",
+    "break",
+    "short",
+    "leak",
+    "second_controller",
     "fault",
     "x",
 ]

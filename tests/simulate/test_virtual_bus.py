@@ -61,6 +61,20 @@ class Talker(Station):
         return self.says.pop(0)[1]
 
 
+class Polite(Talker):
+    """Holds back while others talk."""
+
+    def defers(self) -> bool:
+        return True
+
+
+class Choosy(Talker):
+    """Hears what begins with a y."""
+
+    def wants(self, octets: bytes) -> bool:
+        return octets[:1] == b"y"
+
+
 def bus_of(talkers: list[Talker], scenario: Scenario = DEMO, tap: LineSettings = SETTINGS, seed: int = 1) -> VirtualBus:
     """Talkers in place of the demo's controller and its first devices."""
     places = [scenario.controller.name, *(device.name for device in scenario.devices)]
@@ -68,14 +82,14 @@ def bus_of(talkers: list[Talker], scenario: Scenario = DEMO, tap: LineSettings =
     return VirtualBus(Link(build_pair(scenario), seed), wired, TapPoint(TAP, tap), seed)
 
 
-@pytest.mark.parametrize("fault", ["healthy", "noise", "pair-reversed-at-tap", "baud-wrong"])
+@pytest.mark.parametrize("fault", ["healthy", "noise-broadband", "pair-reversed-at-tap", "baud-wrong"])
 def test_the_same_seed_gives_the_same_items(fault: str) -> None:
     scenario = with_fault(fault)
     assert run(scenario) == run(scenario)
 
 
 def test_another_seed_gives_other_noise() -> None:
-    noisy = with_fault("noise", level="0.5")
+    noisy = with_fault("noise-broadband", level="0.5")
     assert all_of(run(noisy, seed=1)) != all_of(run(noisy, seed=2))
 
 
@@ -117,7 +131,9 @@ def test_listening_changes_nothing(noise_v: float, baud: int, monkeypatch: pytes
     assert said_on(odd, monkeypatch) == said
 
 
-@pytest.mark.parametrize("fault", ["healthy", "noise", "pair-reversed-at-tap", "pair-reversed-at-device", "baud-wrong"])
+@pytest.mark.parametrize(
+    "fault", ["healthy", "noise-broadband", "pair-reversed-at-tap", "pair-reversed-at-device", "baud-wrong"]
+)
 @pytest.mark.parametrize("baud", [None, 300, 1200])
 def test_chunks_are_in_order_of_time_and_apart(fault: str, baud: int | None) -> None:
     before_ns = 0
@@ -160,13 +176,35 @@ def test_a_talker_does_not_hear_itself() -> None:
     assert near.heard == []
 
 
-def test_one_talker_at_a_time() -> None:
-    # Two want to talk at once: the second waits until the line has been idle for one character.
+def test_who_talks_while_nobody_listens_talks_at_once() -> None:
+    # Two at once: nobody waits, the tap hears neither, and the talkers hear nothing of it.
     one, two = Talker("one", [(0, bytes(10))]), Talker("two", [(3 * MS, bytes(10))])
-    chunks = list(bus_of([one, two]).run(S))
-    assert [len(chunk.octets) for chunk in chunks] == [10, 10]
-    assert one.began == [0]
-    assert two.began[0] == pytest.approx(11 * SETTINGS.char_ns, abs=2000)
+    third = Talker("third", [])
+    chunks = list(bus_of([one, two, third]).run(S))
+    assert (one.began, two.began) == ([0], [3 * MS])
+    assert (one.heard, two.heard) == ([], [])
+    assert third.heard
+    assert all_of(chunks) != bytes(20)
+    # The first talker is alone for 3 ms of 1.04 ms a character.
+    assert chunks[0].octets[:2] == bytes(2)
+
+
+def test_who_waits_for_a_reply_does_not_talk_into_one() -> None:
+    polite = Polite("polite", [(3 * MS, b"again")])
+    other = Talker("other", [(0, bytes(10))])
+    chunks = list(bus_of([polite, other]).run(S))
+    assert polite.began == [pytest.approx(11 * SETTINGS.char_ns, abs=2000)]
+    assert [chunk.octets for chunk in chunks] == [bytes(10), b"again"]
+    # Less than a character has come by then: it has heard nothing yet.
+    hasty = Polite("hasty", [(MS // 2, b"again")])
+    list(bus_of([hasty, Talker("other", [(0, bytes(10))])]).run(S))
+    assert hasty.began == [MS // 2]
+
+
+def test_what_does_not_matter_to_a_station_is_not_carried_to_it() -> None:
+    deaf = Choosy("choosy", [])
+    list(bus_of([Talker("one", [(0, b"yes"), (20 * MS, b"no")]), deaf]).run(S))
+    assert [chunk.octets for chunk in deaf.heard] == [b"yes"]
 
 
 def test_the_last_transmission_is_heard_out() -> None:
@@ -217,7 +255,7 @@ def test_no_station_or_fault_changes_octets_that_are_heard() -> None:
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Chunk":
                 makers[path.name] += 1
             assert not isinstance(node, ast.Invert | ast.BitXor), f"{path.name}: bits turned over"
-    assert set(makers) == {"bus.py"}
+    assert set(makers) == {"heard.py"}
 
 
 def test_octets_that_follow_each_other_are_one_chunk() -> None:
@@ -234,7 +272,7 @@ def test_octets_that_follow_each_other_are_one_chunk() -> None:
 
 
 def test_noise_between_transmissions_reaches_the_tap() -> None:
-    silent = replace(with_fault("noise", level="1"), devices=DEMO.devices[:1])
+    silent = replace(with_fault("noise-broadband", level="1"), devices=DEMO.devices[:1])
     heard = list(bus_of([Talker("panel", [])], silent).run(S))
     assert heard
     assert list(bus_of([Talker("panel", [])], DEMO).run(S)) == []
