@@ -113,7 +113,7 @@ def find_shape(waveform: Waveform, runs: Runs, mine: npt.NDArray[np.bool_], bit_
     sample = _local_step(waveform.time_s, starts)
     quick = _first_width(waveform, starts, before, after, min(edge, bit_s / 2))
     step = max(quick / 6, sample / 2, bit_s / 4096)
-    grid = (np.arange(_POINTS) - _LEAD) * step
+    grid = np.asarray((np.arange(_POINTS) - _LEAD) * step, dtype=np.float64)
     instants = starts[:, None] + grid
     share = np.interp(instants.ravel(), waveform.time_s, waveform.difference_v).reshape(instants.shape)
     share = (share - before[:, None]) / (after - before)[:, None]
