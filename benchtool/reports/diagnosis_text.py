@@ -35,7 +35,7 @@ def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) 
     if brief:
         return lines
     healthy = finding.cause is Cause.HEALTHY
-    said = [f"{proof.text} ({_weight(proof.weight, healthy=healthy)})" for proof in finding.evidence]
+    said = [f"{proof.text} ({weight_words(proof.weight, healthy=healthy)})" for proof in finding.evidence]
     for text in said:
         if text not in told:
             lines += _wrap(text, "   - ")
@@ -48,7 +48,7 @@ def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) 
     return lines
 
 
-def _weight(weight: float, *, healthy: bool) -> str:
+def weight_words(weight: float, *, healthy: bool) -> str:
     """How much a piece of evidence says, in words: `weight` is log10 of a ratio."""
     if abs(weight) < 0.05:
         return "says nothing either way"
