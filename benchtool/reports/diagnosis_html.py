@@ -1,0 +1,266 @@
+"""A diagnosis as one HTML page that needs nothing else: findings first, raw figures last, made to be printed on A4.
+
+The page's layout is in diagnosis.html beside this file. Everything from outside is escaped. No octets are in it, so no
+card numbers or keys.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any, NamedTuple, Protocol
+
+from benchtool.capture.chunk import LineErrors
+from benchtool.diagnose.evidence import Evidence
+from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step
+from benchtool.measure.tally import Figures
+from benchtool.measure.waveform_limits import Check, quantity
+from benchtool.reports.diagnosis_text import group_text, sure, weight_words
+
+BRIEF = 0.1
+"""Findings less probable than this, other than the first, get one line."""
+_WORTH_SAYING = 0.2
+"""Two causes at once are mentioned from this probability on."""
+_FULL_SCALE = 6.0
+"""log10 weight that fills a weight's bar."""
+
+
+class Plot(NamedTuple):
+    """A picture for the report."""
+
+    title: str
+    caption: str
+    svg: str
+    """An `<svg>` element; taken as it is, so it must come from our own drawing."""
+
+
+@dataclass(frozen=True, slots=True)
+class WaveformPart:
+    """What the report shows of a waveform."""
+
+    plots: tuple[Plot, ...] = ()
+    checks: tuple[Check, ...] = ()
+
+
+class _Timeline(Protocol):
+    @property
+    def slot_ns(self) -> int: ...
+    @property
+    def sound(self) -> tuple[int, ...]: ...
+    @property
+    def damaged(self) -> tuple[int, ...]: ...
+
+
+def diagnosis_html(
+    diagnosis: Diagnosis,
+    evidence: Evidence | None,
+    *,
+    title: str,
+    tap: str,
+    made: str = "",
+    waveform: WaveformPart | None = None,
+) -> str:
+    """The page. `tap` says where it was heard, `made` when; `evidence` is None for a diagnosis taken up again."""
+    from jinja2 import Environment, StrictUndefined
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    template = environment.from_string(
+        files("benchtool.reports").joinpath("diagnosis.html").read_text(encoding="utf-8")
+    )
+    shown = [f for place, f in enumerate(diagnosis.findings) if place == 0 or f.probability >= BRIEF]
+    figures = diagnosis.figures
+    return template.render(
+        title=title,
+        tap=tap,
+        made=made,
+        diagnosis=diagnosis,
+        findings=shown,
+        brief=[finding for finding in diagnosis.findings if finding not in shown],
+        group=group_text(diagnosis),
+        two_causes=_two_causes(diagnosis),
+        by_hand=_by_hand(diagnosis),
+        plots=[_safe(plot) for plot in _plots(diagnosis, evidence)],
+        waveform=None if waveform is None else _waveform(waveform),
+        figures=figures,
+        totals=[] if figures is None else _totals(figures),
+        sure=sure,
+        percent=percent,
+        where=_where,
+        than=_than,
+        weight_words=_weight_words,
+        scale=_scale,
+        meanings=_meanings,
+        measured=_measured,
+        verdict=_verdict,
+        ms=_ms,
+    )
+
+
+def percent(probability: float) -> str:
+    """`97 %`; never 100 % or 0 % for what is not certain."""
+    if 0.995 <= probability < 1:
+        return "over 99 %"
+    if 0 < probability < 0.005:
+        return "under 1 %"
+    return f"{100 * probability:.0f} %"
+
+
+def _where(finding: Finding) -> str:
+    return "" if finding.place == "bus" else f", {finding.place}"
+
+
+def _than(finding: Finding) -> str:
+    return (
+        "on a sound bus than with a fault" if finding.cause is Cause.HEALTHY else "with this cause than on a sound bus"
+    )
+
+
+def _weight_words(finding: Finding, proof: Proof) -> str:
+    """The words of the text report without their end, which is the column's head here."""
+    words = weight_words(proof.weight, healthy=finding.cause is Cause.HEALTHY)
+    return words.split(" on a sound bus")[0].split(" with this fault")[0]
+
+
+def _scale(weight: float) -> object:
+    """A bar to the right of the middle for evidence, to the left (hollow) for what speaks against."""
+    from markupsafe import Markup
+
+    length = 50 * min(1.0, abs(weight) / _FULL_SCALE)
+    left = 50.0 if weight >= 0 else 50 - length
+    fill = "#333" if weight >= 0 else "#fff"
+    # Numbers of our own only, so nothing needs escaping.
+    return Markup(
+        '<svg viewBox="0 0 100 12" preserveAspectRatio="none" aria-hidden="true">'
+        f'<rect x="{left:.1f}" y="2" width="{length:.1f}" height="8" fill="{fill}" stroke="#333" '
+        'vector-effect="non-scaling-stroke"/>'
+        '<path d="M50 0V12" stroke="#111" vector-effect="non-scaling-stroke"/></svg>'
+    )
+
+
+def _meanings(step: Step) -> list[tuple[str, str]]:
+    """What each result would mean, in two columns."""
+    rows = []
+    for line in step.expect:
+        reading, colon, meaning = line.partition(": ")
+        rows.append((reading, meaning) if colon else ("", line))
+    return rows
+
+
+def _two_causes(diagnosis: Diagnosis) -> str:
+    if diagnosis.two_causes < _WORTH_SAYING:
+        return ""
+    return f"Two causes at once: {percent(diagnosis.two_causes)}."
+
+
+def _by_hand(diagnosis: Diagnosis) -> list[str]:
+    hand = diagnosis.by_hand
+    lines = [reading.text() for reading in hand.readings]
+    lines += [f"{tried.name}: it got {'better' if tried.better else 'no better'}" for tried in hand.tried]
+    if hand.scope:
+        lines.append(
+            "waveform: " + ", ".join(f"{n.removeprefix('scope-')} {v:.3g}" for n, v in sorted(hand.scope.items()))
+        )
+    return lines
+
+
+def _safe(plot: Plot) -> dict[str, Any]:
+    from markupsafe import Markup
+
+    return {"title": plot.title, "caption": plot.caption, "svg": Markup(plot.svg)}
+
+
+def _waveform(part: WaveformPart) -> dict[str, Any]:
+    return {"plots": [_safe(plot) for plot in part.plots], "checks": part.checks}
+
+
+def _plots(diagnosis: Diagnosis, evidence: Evidence | None) -> list[Plot]:
+    """The pictures for which there is something to draw."""
+    from benchtool.reports import diagnosis_plots as draw
+
+    found = []
+    timeline: _Timeline | None = getattr(evidence, "timeline", None)
+    if timeline is not None and timeline.sound:
+        damaged = sum(timeline.damaged)
+        found.append(
+            Plot(
+                "Damage over time",
+                "Frames that were sound, and frames or spans that were not. Each half has a scale of its own."
+                if damaged
+                else "All frames were sound.",
+                draw.timeline_svg(timeline.sound, timeline.damaged, timeline.slot_ns / 1e9),
+            )
+        )
+    places: Sequence[float] = getattr(getattr(evidence, "bit_errors", None), "places", ())
+    if any(places):
+        found.append(
+            Plot(
+                "Where in a frame errors fall",
+                "Counted where the true octets are known, from a sound copy or a repair that the check value confirms.",
+                draw.places_svg(places),
+            )
+        )
+    figures = diagnosis.figures
+    if figures is None:
+        return found
+    asked = [row for row in figures.addresses if row.requests]
+    rows = draw.most_troubled(figures.addresses)
+    if not rows:
+        return found
+    some = f" The {len(rows)} of {len(asked)} addresses with most trouble." if len(rows) < len(asked) else ""
+    found.append(
+        Plot(
+            "Answers by address", f"Plain: answered. Hatched: damaged. Black: no answer.{some}", draw.answers_svg(rows)
+        )
+    )
+    if any(row.latency.count for row in rows):
+        coarse = ""
+        if figures.resolution_ns >= 1_000_000:
+            coarse = f" Times are no finer than {figures.resolution_ns / 1e6:g} ms at this tap."
+        caption = f"Line: least to greatest. Bar: up to 99 %. Mark: median.{coarse}{some}"
+        found.append(Plot("Reply time by address", caption, draw.latency_svg(rows)))
+    return found
+
+
+def _totals(figures: Figures) -> list[tuple[str, str]]:
+    """The tallies of the whole bus, named and in words."""
+    blind = figures.line_errors is LineErrors.UNAVAILABLE
+    marks = ", ".join(f"{count} {name}" for name, count in figures.marks.items() if count) or "none"
+    rows = [
+        ("listened", f"{figures.elapsed_ns / 1e9:.1f} s"),
+        ("not heard (adapter gone)", f"{figures.deaf_ns / 1e9:.1f} s in {figures.gaps} gaps"),
+        ("octets", str(figures.octets)),
+        ("octets in no frame", str(figures.unknown_octets)),
+        ("bus load", f"{100 * figures.bus_load:.1f} %"),
+        ("sound frames", _counts({protocol.value: count for protocol, count in figures.frames_ok.items()})),
+        ("damaged frames and spans", _counts({reason.value: count for reason, count in figures.frames_bad.items()})),
+        ("came back after damage", f"{figures.resynchronisations} times"),
+        ("line errors", "cannot be seen at this tap: none shown proves nothing" if blind else marks),
+        ("time resolution", f"{figures.resolution_ns / 1e6:g} ms"),
+        ("silence, median and 99 %", f"{_ms(figures.silence.median_ns)} ms, {_ms(figures.silence.p99_ns)} ms"),
+        ("turnaround, median and 99 %", f"{_ms(figures.turnaround.median_ns)} ms, {_ms(figures.turnaround.p99_ns)} ms"),
+        *((name.replace("_", " "), str(count)) for name, count in figures.decoder_counters.items()),
+    ]
+    return rows if figures.gaps else [row for row in rows if not row[0].startswith("not heard")]
+
+
+def _counts(counts: dict[str, int]) -> str:
+    return ", ".join(f"{count} {name}" for name, count in counts.items()) or "none"
+
+
+def _ms(value: int | None) -> str:
+    return "-" if value is None else f"{value / 1e6:.1f}"
+
+
+def _measured(check: Check) -> str:
+    if check.value is None or not math.isfinite(check.value):
+        return "not seen"
+    return quantity(check.value, check.unit)
+
+
+def _verdict(check: Check) -> str:
+    """In words, since a printed page may have no colours."""
+    if not check.limit:
+        return ""
+    return {"pass": "pass", "fail": "FAIL", "unknown": "unknown"}[check.verdict.value]
