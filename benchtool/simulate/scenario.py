@@ -50,6 +50,7 @@ __all__ = [
     "ShortSpec",
     "TapSpec",
     "TerminatorSpec",
+    "check",
     "load",
     "names",
     "parse",
@@ -121,7 +122,7 @@ def parse(data: Mapping[str, Any]) -> Scenario:
         row[key] = data.get(table, [])
     row.setdefault("about", "")
     scenario = _make(Scenario, row | _fault(data.get("fault")), "")
-    _check(scenario)
+    check(scenario)
     return scenario
 
 
@@ -238,8 +239,8 @@ def _shown(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _check(scenario: Scenario) -> None:
-    """What holds between the fields."""
+def check(scenario: Scenario) -> None:
+    """What holds between the fields; ScenarioError if it does not. For a scenario that code has made, too."""
     devices = scenario.devices
     if not devices:
         raise ScenarioError("the scenario lacks a [[device]]")
