@@ -1,17 +1,24 @@
-"""Gathers, in constant memory, what the diagnosis needs beyond the tallies: samples of what could not be decoded.
+"""Gathers, in constant memory, what the diagnosis needs beyond the tallies.
 
-Kept: distinct damaged spans with their counts, the damaged spans that stood where a device's reply should be, and
-damaged frames beside the sound frame that they should have been.
+Kept: distinct damaged spans with their counts, the damaged spans that stood where a device's reply should be, how damage
+lies in frames, in time and among the talkers (`measure` counts most of it), and what mends it.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from benchtool.capture.chunk import Chunk, Item
+from benchtool.capture.chunk import Chunk, Item, Mark
+from benchtool.diagnose.repair import Mended, Repairs, repair
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
-from benchtool.measure.exchange import Exchange, Outcome
+from benchtool.measure.bit_errors import BitErrorCounter, BitErrors
+from benchtool.measure.clustering import ClusterCounter, Clusters, Timeline
+from benchtool.measure.conduct import Conduct, ConductCounter
+from benchtool.measure.exchange import REPLY_LIMIT_NS, Exchange, Outcome
+from benchtool.measure.kept import Sampler
+from benchtool.measure.mains_phase import MainsPhase, mains_phase
+from benchtool.measure.strays import StrayCounter, Strays
 from benchtool.measure.tally import Figures, Tally
 
 MOST_SPANS = 300
@@ -20,14 +27,26 @@ MOST_OCTETS = 4000
 """Octets of damaged spans that are kept with their marks for the value sets."""
 REPEAT_OCTETS = 5
 """Spans at least this long hardly ever come out the same twice by chance."""
-_MOST_TRUTHS = 64
+STRAY_OCTETS = 2
+"""Damaged spans up to this long are strays, not frames."""
+_MOST_TRUTHS = 256
+"""Sound frames of one length that are kept to compare damaged ones with."""
+_MOST_LENGTH = 64
 _NEAR_BITS = 10
 """A damaged frame that differs in more bits than this from every sound one is not compared."""
+_MOST_TIMES = 1024
+_FINE_NS = 2_000_000
+"""With times coarser than this nothing can be said about the mains."""
+_SHORT = 12
+"""A damaged frame of so many octets is one point in time, where it is not known which octet it is."""
 
 Span = tuple[bytes, bytes]
 """Octets and marks (empty for none) of a damaged span."""
 
 _OK = Reason.OK
+_REQUEST, _REPLY = Role.REQUEST, Role.REPLY
+_OSDP, _MODBUS = Protocol.OSDP, Protocol.MODBUS_RTU
+_LINE = Mark.FRAMING | Mark.BREAK
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +59,44 @@ class Damage:
     """Bits sent as 0 and read as 1."""
     fell: int
     """Bits sent as 1 and read as 0."""
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """Where damaged spans (strays left out) stood in the conversation, and what they were like."""
+
+    in_slot: int = 0
+    """After a sound request, where its reply is due."""
+    after_reply: int = 0
+    """After a sound reply, where the next request is due."""
+    after_damage: int = 0
+    """After other damage, or first of all."""
+    after_reply_of: dict[tuple[Protocol, int], int] = field(default_factory=dict)
+    """The second of these, by the address that had replied."""
+    octets: int = 0
+    """In all damaged spans, strays too."""
+    first_wrong: int = 0
+    """Spans that do not begin as the frames of this bus do."""
+    truncated: int = 0
+    shorter: int = 0
+    """In a reply's place, and shorter than this address' last sound reply."""
+    same_length: int = 0
+    longer: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SoundMarks:
+    """Line errors marked on octets of frames that are sound all the same."""
+
+    frames: int = 0
+    """Sound frames with a mark on any octet."""
+    framing: int = 0
+    """Octets with a framing error or break."""
+    parity: int = 0
+    damaged_framing: int = 0
+    """The same in damaged frames."""
+    damaged_parity: int = 0
+    damaged_breaks: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +118,17 @@ class Evidence:
     long_repeats: int
     """Of those, the ones that equal an earlier one octet for octet."""
     now_ns: int
+    bits: BitErrors = BitErrors()
+    """Which bits were wrong, where the true octets are known."""
+    where: Where = field(default_factory=Where)
+    strays_seen: Strays = Strays()
+    marks: SoundMarks = SoundMarks()
+    repairs: Repairs = field(default_factory=Repairs)
+    clusters: Clusters = Clusters()
+    timeline: Timeline = Timeline()
+    conduct: Conduct = Conduct()
+    mains: MainsPhase | None = None
+    """None where times are too coarse or too little came."""
 
 
 class Gatherer:
@@ -68,30 +136,50 @@ class Gatherer:
 
     def __init__(self, tally: Tally) -> None:
         self._tally = tally
+        self._char_ns = tally.info.settings.char_ns
         self._spans: Counter[Span] = Counter()
         self._in_slot: dict[tuple[Protocol, int], Counter[Span]] = {}
         self._octets: list[tuple[int, int]] = []
-        self._truths: dict[tuple[Role, int], dict[bytes, None]] = {}
-        self._copy_count = 0
-        self._rose = self._fell = 0
-        self._strays = 0
+        self._truths: dict[int, dict[bytes, None]] = {}
         self._long_spans = self._long_repeats = 0
         self._now_ns = 0
+        self._bits = BitErrorCounter()
+        self._clusters = ClusterCounter()
+        self._conduct = ConductCounter()
+        self._strays = StrayCounter(self._char_ns, tally.info.resolution_ns)
+        self._repairs = Repairs()
+        self._fine = tally.info.resolution_ns <= _FINE_NS
+        self._bad_times, self._good_times = Sampler(_MOST_TIMES), Sampler(_MOST_TIMES)
+        self._last: Frame | None = None
+        """The last sound frame, None where damage came after it."""
+        self._asked: Frame | None = None
+        self._reply_lengths: dict[tuple[Protocol, int], int] = {}
+        self._seen_osdp = self._seen_modbus = False
+        self._modbus_addresses: dict[int, None] = {}
+        self._places = dict.fromkeys(_PLACES, 0)
+        self._after_reply_of: Counter[tuple[Protocol, int]] = Counter()
+        self._marks = dict.fromkeys(_MARKS, 0)
 
     def item(self, item: Item) -> None:
         """Take an item from the tap."""
         self._tally.item(item)
-        self._now_ns = max(self._now_ns, item.end_ns if isinstance(item, Chunk) else item.t_ns)
+        if isinstance(item, Chunk):
+            if item.end_ns > self._now_ns:
+                self._now_ns = item.end_ns
+        else:
+            self._now_ns = max(self._now_ns, item.t_ns)
 
     def frame(self, frame: Frame) -> Exchange | None:
         """Take a frame from the decoder."""
         exchange = self._tally.frame(frame)
-        if frame.reason is _OK:
-            self._learn(frame)
+        sound = frame.reason is _OK
+        if exchange is not None:
+            self._exchange(exchange, frame)
+        if sound:
+            self._clusters.add(frame.t_ns, False)
+            self._sound(frame, exchange)
         else:
             self._damaged(frame)
-        if exchange is not None:
-            self._exchange(exchange)
         return exchange
 
     def close(self, now_ns: int) -> None:
@@ -99,65 +187,168 @@ class Gatherer:
         self._now_ns = max(self._now_ns, now_ns)
         exchange = self._tally.close(now_ns)
         if exchange is not None:
-            self._exchange(exchange)
+            self._exchange(exchange, None)
 
     def evidence(self, decoder_counters: dict[str, int] | None = None) -> Evidence:
         """What has been gathered so far."""
+        bits, strays = self._bits.figures(), self._strays.figures()
         return Evidence(
             figures=self._tally.figures(decoder_counters),
             spans=tuple(self._spans.most_common()),
             in_slot={key: tuple(counts.most_common()) for key, counts in self._in_slot.items()},
             damaged_octets=tuple(self._octets),
-            damage=Damage(self._copy_count, self._rose, self._fell),
-            strays=self._strays,
+            damage=Damage(bits.copies, bits.rose, bits.fell),
+            strays=strays.spans,
             long_spans=self._long_spans,
             long_repeats=self._long_repeats,
             now_ns=self._now_ns,
+            bits=bits,
+            where=Where(after_reply_of=dict(self._after_reply_of), **self._places),
+            strays_seen=strays,
+            marks=SoundMarks(**self._marks),
+            repairs=Repairs(self._repairs.tried, dict(self._repairs.mended)),
+            clusters=self._clusters.clusters(),
+            timeline=self._clusters.timeline(),
+            conduct=self._conduct.figures(),
+            mains=mains_phase(self._bad_times.times(), self._good_times.times()) if self._fine else None,
         )
 
-    def _learn(self, frame: Frame) -> None:
-        truths = self._truths.setdefault((frame.role, len(frame.octets)), {})
-        if frame.octets not in truths:
+    def _sound(self, frame: Frame, exchange: Exchange | None) -> None:
+        octets = frame.octets
+        size = len(octets)
+        truths = self._truths.get(size)
+        if truths is None:
+            truths = self._truths[size] = {}
+        if octets not in truths and size <= _MOST_LENGTH:
             if len(truths) >= _MOST_TRUTHS:
                 del truths[next(iter(truths))]
-            truths[frame.octets] = None
+            truths[octets] = None
+        if self._strays.waiting:
+            self._strays.before(frame)
+        if frame.role is _REQUEST:
+            self._conduct.request(frame)
+            self._asked = frame
+        elif frame.role is _REPLY:
+            if exchange is None:
+                self._conduct.unasked(frame)
+            else:
+                self._reply_lengths[(frame.protocol, frame.address or 0)] = size
+            self._asked = None
+        self._last = frame
+        if frame.protocol is _OSDP:
+            self._seen_osdp = True
+        elif octets[0] not in self._modbus_addresses and len(self._modbus_addresses) < _MOST_TRUTHS:
+            self._modbus_addresses[octets[0]] = None
+        if self._fine:
+            self._good_times.add((frame.t_ns + frame.end_ns) >> 1)
+        if frame.marks:
+            framing = sum(1 for mark in frame.marks if mark & _LINE)
+            parity = sum(1 for mark in frame.marks if mark & Mark.PARITY)
+            self._marks["frames"] += framing + parity > 0
+            self._marks["framing"] += framing
+            self._marks["parity"] += parity
 
     def _damaged(self, frame: Frame) -> None:
         span = (frame.lead + frame.octets, bytes(len(frame.lead)) + frame.marks if frame.marks else b"")
-        if len(frame.octets) >= REPEAT_OCTETS:
+        size = len(frame.octets)
+        if size >= REPEAT_OCTETS:
             self._long_spans += 1
             self._long_repeats += span in self._spans
         _count(self._spans, span)
+        self._places["octets"] += size
         if len(self._octets) < MOST_OCTETS:
             octets, marks = span
             self._octets.extend(zip(octets, marks or bytes(len(octets)), strict=True))
-        if len(frame.octets) <= 2:
-            self._strays += 1
-        else:
-            self._compare(frame.octets)
-
-    def _compare(self, octets: bytes) -> None:
-        read = int.from_bytes(octets, "big")
-        nearest, least = b"", _NEAR_BITS + 1
-        for (_, length), truths in self._truths.items():
-            if length != len(octets):
-                continue
-            for truth in truths:
-                apart = (read ^ int.from_bytes(truth, "big")).bit_count()
-                if apart < least:
-                    nearest, least = truth, apart
-        if not nearest:
+        if frame.marks:
+            for mark in frame.marks:
+                self._marks["damaged_framing"] += mark & _LINE != 0
+                self._marks["damaged_parity"] += mark & Mark.PARITY != 0
+                self._marks["damaged_breaks"] += mark & Mark.BREAK != 0
+        if size <= STRAY_OCTETS:
+            self._strays.add(frame, self._last)
             return
-        true = int.from_bytes(nearest, "big")
-        self._copy_count += 1
-        self._rose += (read & ~true).bit_count()
-        self._fell += (true & ~read).bit_count()
+        self._clusters.add(frame.t_ns, True)
+        self._place(frame, size)
+        wrong = self._compare(frame.octets)
+        if self._fine:
+            self._time_damage(frame, wrong)
+        self._last = None
 
-    def _exchange(self, exchange: Exchange) -> None:
-        if exchange.outcome is Outcome.DAMAGED and exchange.damaged is not None:
+    def _place(self, frame: Frame, size: int) -> None:
+        """Where in the conversation it stands; a reply's place is empty once anything stood there."""
+        places, last, asked = self._places, self._last, self._asked
+        first = frame.octets[0]
+        known = first == 0x53 if self._seen_osdp else first in self._modbus_addresses
+        places["first_wrong"] += bool(self._seen_osdp or self._modbus_addresses) and not known
+        places["truncated"] += frame.reason is Reason.TRUNCATED
+        if asked is not None and frame.t_ns - asked.end_ns < REPLY_LIMIT_NS[asked.protocol]:
+            self._asked = None
+            places["in_slot"] += 1
+            usual = self._reply_lengths.get((asked.protocol, asked.address or 0))
+            if usual is not None:
+                places["shorter" if size < usual else "same_length" if size == usual else "longer"] += 1
+        elif last is not None and last.role is _REPLY:
+            places["after_reply"] += 1
+            self._after_reply_of[(last.protocol, last.address or 0)] += 1
+        else:
+            places["after_damage"] += 1
+
+    def _compare(self, octets: bytes) -> list[int]:
+        """Find what was really sent, from a sound copy or by repair; answers which octets are wrong."""
+        size = len(octets)
+        nearest, least = b"", _NEAR_BITS + 1
+        read = int.from_bytes(octets, "big")
+        for truth in self._truths.get(size, ()):
+            apart = (read ^ int.from_bytes(truth, "big")).bit_count()
+            if apart < least:
+                nearest, least = truth, apart
+        mended = None
+        if self._seen_osdp or self._modbus_addresses:
+            self._repairs.tried += 1
+            mended = repair(
+                octets, tuple(self._modbus_addresses), osdp=self._seen_osdp, modbus=bool(self._modbus_addresses)
+            )
+        if mended is not None:
+            self._repairs.mended[mended.how] = self._repairs.mended.get(mended.how, 0) + 1
+            if mended.how is Mended.BIT:
+                nearest = mended.frame
+            elif mended.how is Mended.FIRST_LOST:
+                return [0]
+        return self._bits.add(octets, nearest) if nearest else []
+
+    def _time_damage(self, frame: Frame, wrong: list[int]) -> None:
+        size = len(frame.octets)
+        each = (frame.end_ns - frame.t_ns) / size
+        if frame.marks:
+            wrong = [at for at, mark in enumerate(frame.marks) if mark] or wrong
+        if wrong:
+            self._bad_times.add(frame.t_ns + round((wrong[0] + 0.5) * each))
+        elif size <= _SHORT:
+            self._bad_times.add(frame.t_ns + round(size * each / 2))
+
+    def _exchange(self, exchange: Exchange, ending: Frame | None) -> None:
+        self._conduct.exchange(exchange)
+        outcome = exchange.outcome
+        if outcome is Outcome.DAMAGED and exchange.damaged is not None:
             frame = exchange.damaged
             counts = self._in_slot.setdefault((exchange.protocol, exchange.address), Counter())
             _count(counts, (frame.lead + frame.octets, frame.marks))
+        elif outcome is Outcome.SILENT and ending is not None:
+            self._conduct.gave_up(ending.t_ns - exchange.request.end_ns)
+
+
+_PLACES = (
+    "in_slot",
+    "after_reply",
+    "after_damage",
+    "octets",
+    "first_wrong",
+    "truncated",
+    "shorter",
+    "same_length",
+    "longer",
+)
+_MARKS = ("frames", "framing", "parity", "damaged_framing", "damaged_parity", "damaged_breaks")
 
 
 def _count(counts: Counter[Span], key: Span) -> None:
