@@ -22,9 +22,19 @@ _MOST_CHANCE = 0.02
 """A frame found after trying so many check values that chance alone might have found it proves nothing."""
 _MOST_SEARCHED = 8
 """Distinct spans searched bit by bit at another rate: slow, and a few prove as much as many."""
-_INVERSION_STEPS = 40_000
-"""Search steps spent on undoing a reversed pair, all spans together: a second or two."""
+_INVERSION_STEPS = 10_000
+"""Search steps spent on undoing a reversed pair, all spans together: half a second or so."""
+_SLOT_STEPS = 4_000
+"""The same for the answers of one address; `_MOST_SLOTS` addresses at most."""
+_MOST_SLOTS = 4
+_SPAN_STEPS = 3_000
+_FORMAT_STEPS = 6_000
+_HOPELESS = 8
+"""After so many different spans without one that passes, the rest is not tried."""
 _RATE_STEPS = 2_000
+_DATA_BITS = 8
+_MOST_SOUND = 0.1
+"""Share of sound frames or answers above which a reversed pair or a wrong setting is out of the question."""
 _LEAST_OCTETS = 4
 """A span shorter than this cannot hold a frame."""
 
@@ -66,21 +76,61 @@ class RateProof:
     """How the octets fit the closed set of that rate; None for a sender faster than the receiver."""
 
 
-def invert(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> Inversion:
-    """Undo a reversed pair on the most frequent distinct spans."""
+@dataclass(frozen=True, slots=True)
+class FormatProof:
+    """Spans re-read as sent in another character format. Counts as of `Inversion`."""
+
+    sent: CharFormat
+    tried: int
+    passed: int
+    kinds: int
+    kinds_passed: int
+    frames: tuple[bytes, ...] = ()
+
+
+def invert(
+    spans: Spans, heard: CharFormat, line_errors: LineErrors, *, most_steps: int = _INVERSION_STEPS
+) -> Inversion:
+    """Undo a reversed pair on the most frequent distinct spans; at most about `most_steps` search steps."""
+    return _reread(spans, heard, line_errors, _sent_formats(heard), True, most_steps)
+
+
+def find_format(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> FormatProof | None:
+    """The other usual format that makes most spans sound frames; None where none does.
+
+    Only a receiver that waits for a parity bit which nobody sends reads wrong octets: in all other mismatches of usual
+    formats the octets come right, with marks (sheet section 11, parity mismatch).
+    """
+    if heard.parity is Parity.NONE or heard.data_bits != _DATA_BITS:
+        return None
+    sent = CharFormat()
+    found = _reread(spans, heard, line_errors, (sent,), False, _FORMAT_STEPS)
+    if not found.passed:
+        return None
+    return FormatProof(sent, found.tried, found.passed, found.kinds, found.kinds_passed, found.frames)
+
+
+def _reread(
+    spans: Spans,
+    heard: CharFormat,
+    line_errors: LineErrors,
+    sent_formats: Iterable[CharFormat],
+    inverted: bool,
+    most_steps: int,
+) -> Inversion:
     tried = passed = kinds = kinds_passed = 0
     frames: dict[bytes, None] = {}
-    steps_left = _INVERSION_STEPS
-    formats = list(_sent_formats(heard))
+    steps_left = most_steps
+    formats = list(sent_formats)
     for (octets, marks), count in _worth_trying(spans):
-        if steps_left <= 0:
+        if steps_left <= 0 or (kinds >= _HOPELESS and not passed):
             break
         seen = marks if line_errors is LineErrors.MARKED else None
         tried += count
         kinds += 1
         chance_left = _MOST_CHANCE
         for sent in formats:
-            found, steps, chance = _recover(octets, seen, Hypothesis(True, Fraction(1), sent, heard), chance_left)
+            found, steps, chance = _recover(octets, seen, Hypothesis(inverted, Fraction(1), sent, heard), chance_left)
             steps_left -= steps
             chance_left -= chance
             if found:
@@ -98,7 +148,7 @@ def _recover(
     """The frames found, if chance could not have found them; the search steps spent; the chance spent."""
     steps, chance = 0, 0.0
     for rule in (osdp_rule, modbus_rule):
-        recovered = undo(octets, marks, hypothesis, rule)
+        recovered = undo(octets, marks, hypothesis, rule, most_steps=_SPAN_STEPS)
         steps += recovered.steps
         if recovered.result is Undone.FOUND and chance + recovered.chance < most_chance:
             return recovered.frames, steps, chance + recovered.chance
@@ -218,15 +268,31 @@ class Proofs:
     at_tap: Inversion
     at_address: dict[tuple[Protocol, int], Inversion]
     rate: RateProof | None
+    format: FormatProof | None = None
 
 
 def gather(evidence: Evidence, settings: LineSettings) -> Proofs:
-    """Try every undoing that the evidence leaves open."""
+    """Try every undoing that the evidence leaves open.
+
+    A device that is reversed never gives a sound answer, and through a tap that is reversed, or set to another rate or
+    format, practically nothing is sound: where that is not so, nothing is tried.
+    """
     figures = evidence.figures
     errors = figures.line_errors
-    slots = {key: invert(spans, settings.format, errors) for key, spans in evidence.in_slot.items()}
-    if figures.damaged == 0 or figures.sound > 4 * figures.damaged:
+    mute = [
+        (a.protocol, a.address) for a in figures.addresses if a.damaged >= 2 and a.answered <= _MOST_SOUND * a.requests
+    ]
+    slots = {
+        key: invert(evidence.in_slot[key], settings.format, errors, most_steps=_SLOT_STEPS)
+        for key in mute[:_MOST_SLOTS]
+        if key in evidence.in_slot
+    }
+    if figures.damaged == 0 or figures.sound > max(3, _MOST_SOUND * figures.damaged):
         return Proofs(Inversion(), slots, None)
     at_tap = invert(evidence.spans, settings.format, errors)
-    rate = None if at_tap.share > 0.5 else find_rate(evidence, settings)
-    return Proofs(at_tap, slots, rate)
+    if at_tap.share > 0.5:
+        return Proofs(at_tap, slots, None)
+    char_format = find_format(evidence.spans, settings.format, errors)
+    if char_format is not None and char_format.kinds_passed >= 2:
+        return Proofs(at_tap, slots, None, char_format)
+    return Proofs(at_tap, slots, find_rate(evidence, settings), char_format)
