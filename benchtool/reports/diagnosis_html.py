@@ -7,7 +7,6 @@ card numbers or keys.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any, NamedTuple, Protocol
@@ -51,6 +50,13 @@ class _Timeline(Protocol):
     def sound(self) -> tuple[int, ...]: ...
     @property
     def damaged(self) -> tuple[int, ...]: ...
+
+
+class _Bits(Protocol):
+    @property
+    def places(self) -> tuple[int, ...]: ...
+    @property
+    def by_bit(self) -> tuple[int, ...]: ...
 
 
 def diagnosis_html(
@@ -192,13 +198,13 @@ def _plots(diagnosis: Diagnosis, evidence: Evidence | None) -> list[Plot]:
                 draw.timeline_svg(timeline.sound, timeline.damaged, timeline.slot_ns / 1e9),
             )
         )
-    places: Sequence[float] = getattr(getattr(evidence, "bit_errors", None), "places", ())
-    if any(places):
+    bits: _Bits | None = getattr(evidence, "bits", None)
+    if bits is not None and any(bits.places):
         found.append(
             Plot(
-                "Where in a frame errors fall",
+                "Where errors fall",
                 "Counted where the true octets are known, from a sound copy or a repair that the check value confirms.",
-                draw.places_svg(places),
+                draw.places_svg(bits.places, bits.by_bit),
             )
         )
     figures = diagnosis.figures

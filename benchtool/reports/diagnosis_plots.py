@@ -21,6 +21,8 @@ MOST_ADDRESSES = 32
 """Rows of a plot by address; with more, those with most trouble are drawn."""
 _WIDTH_IN = 6.7
 _ROW_IN = 0.2
+_LINEAR_UP_TO = 30.0
+"""Reply times that lie farther apart than by this factor are drawn on a logarithmic scale."""
 
 
 def timeline_svg(sound: Sequence[int], damaged: Sequence[int], slot_s: float) -> str:
@@ -43,22 +45,28 @@ def timeline_svg(sound: Sequence[int], damaged: Sequence[int], slot_s: float) ->
         return svg_text(figure, "timeline", "Sound and damaged frames over time")
 
 
-def places_svg(counts: Sequence[float]) -> str:
-    """How often bits were read wrong in each part of a frame, from its first octet to its last."""
+def places_svg(places: Sequence[int], by_bit: Sequence[int]) -> str:
+    """Octets read wrong in each part of a frame, first to last, and bits read wrong by their place in the octet."""
     from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator
 
     with plot_style():
-        figure = Figure(figsize=(_WIDTH_IN, 1.7), layout="constrained")
-        axes = figure.subplots()
-        axes.bar([place + 0.5 for place in range(len(counts))], counts, 0.92, color=DARK, edgecolor=DARK)
-        axes.set_xlim(0, len(counts))
-        axes.set_xticks([0, len(counts) / 2, len(counts)], ["first octet", "middle", "last octet"])
-        axes.set_ylim(0, max(1, *counts) * 1.1)
-        axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
-        axes.set_ylabel("errors")
-        axes.set_xlabel("where in the frame")
-        return svg_text(figure, "places", "Where in a frame errors fall")
+        figure = Figure(figsize=(_WIDTH_IN, 1.8), layout="constrained")
+        left, right = figure.subplots(1, 2, width_ratios=(2, 1))
+        for axes, counts in ((left, places), (right, by_bit)):
+            axes.bar([place + 0.5 for place in range(len(counts))], counts, 0.9, color=DARK, edgecolor=DARK)
+            axes.set_xlim(0, len(counts))
+            axes.set_ylim(0, max(1, *counts) * 1.1)
+            axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
+        left.set_xticks([0, len(places) / 2, len(places)], ["first octet", "middle", "last octet"])
+        for label, side in zip(left.get_xticklabels(), ("left", "center", "right"), strict=True):
+            label.set_horizontalalignment(side)
+        left.set_ylabel("wrong octets")
+        left.set_xlabel("where in the frame")
+        right.set_xticks([bit + 0.5 for bit in range(len(by_bit))], [str(bit) for bit in range(len(by_bit))])
+        right.set_ylabel("wrong bits")
+        right.set_xlabel("bit of the octet, as sent")
+        return svg_text(figure, "places", "Where in a frame and in an octet errors fall")
 
 
 def answers_svg(rows: Sequence[AddressFigures]) -> str:
@@ -87,6 +95,7 @@ def latency_svg(rows: Sequence[AddressFigures]) -> str:
     rows = [row for row in rows if row.latency.median_ns is not None]
     with plot_style():
         figure, axes = _by_address(rows)
+        reach: list[float] = []
         for place, row in enumerate(rows):
             least, median, high, greatest = (
                 max(0.01, (value or 0) / 1e6)
@@ -97,22 +106,27 @@ def latency_svg(rows: Sequence[AddressFigures]) -> str:
                     row.latency.greatest_ns,
                 )
             )
+            reach += (least, greatest)
             axes.plot([least, greatest], [place, place], color=EDGE, linewidth=0.8)
             axes.barh(place, high - least, 0.45, least, color=LIGHT, edgecolor=EDGE)
             axes.plot([median], [place], marker="D", markersize=4, color=DARK)
             axes.annotate(
                 f"{median:.1f} ms", (greatest, place), (5, 0), textcoords="offset points", va="center", size=7
             )
-        axes.set_xscale("log")
-        low, top = axes.get_xlim()
-        axes.set_xlim(low, top * 2)
-        axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
-        axes.set_xlabel("ms from the end of the request to the reply (logarithmic)")
         limit_ms = REPLY_LIMIT_NS[Protocol.OSDP] / 1e6
-        if any(row.protocol is Protocol.OSDP for row in rows) and top * 2 > limit_ms / 2:
-            axes.set_xlim(low, max(top * 2, limit_ms * 1.3))
+        low, high = min(reach), max(reach)
+        spread = high / low > _LINEAR_UP_TO
+        if any(row.protocol is Protocol.OSDP for row in rows) and high > limit_ms / 4:
+            high = max(high, limit_ms)
             axes.axvline(limit_ms, color=EDGE, linestyle="--", linewidth=0.8)
             axes.set_title(f"dashed: {limit_ms:.0f} ms, the latest that an OSDP device may answer")
+        if spread:
+            axes.set_xscale("log")
+            axes.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
+            axes.set_xlim(low / 1.3, high * 2.5)
+        else:
+            axes.set_xlim(0, high * 1.15)
+        axes.set_xlabel("ms from the end of the request to the reply" + (" (logarithmic)" if spread else ""))
         return svg_text(figure, "latency", "Reply times of each address")
 
 
