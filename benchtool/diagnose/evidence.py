@@ -10,6 +10,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from benchtool.capture.chunk import Chunk, Item, Mark
+from benchtool.diagnose.copies import Copies
 from benchtool.diagnose.repair import Mended, Repairs, repair
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
 from benchtool.measure.bit_errors import BitErrorCounter, BitErrors
@@ -29,11 +30,7 @@ REPEAT_OCTETS = 5
 """Spans at least this long hardly ever come out the same twice by chance."""
 STRAY_OCTETS = 2
 """Damaged spans up to this long are strays, not frames."""
-_MOST_TRUTHS = 256
-"""Sound frames of one length that are kept to compare damaged ones with."""
-_MOST_LENGTH = 64
-_NEAR_BITS = 10
-"""A damaged frame that differs in more bits than this from every sound one is not compared."""
+_MOST_ADDRESSES = 256
 _MOST_TIMES = 1024
 _FINE_NS = 2_000_000
 """With times coarser than this nothing can be said about the mains."""
@@ -82,6 +79,9 @@ class Where:
     """In a reply's place, and shorter than this address' last sound reply."""
     same_length: int = 0
     longer: int = 0
+    extra_before: int = 0
+    """Octets before a damaged copy of a known frame that belong to no frame."""
+    extra_after: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,15 +118,15 @@ class Evidence:
     long_repeats: int
     """Of those, the ones that equal an earlier one octet for octet."""
     now_ns: int
-    bits: BitErrors = BitErrors()
+    bits: BitErrors = field(default_factory=BitErrors)
     """Which bits were wrong, where the true octets are known."""
     where: Where = field(default_factory=Where)
-    strays_seen: Strays = Strays()
-    marks: SoundMarks = SoundMarks()
+    strays_seen: Strays = field(default_factory=Strays)
+    marks: SoundMarks = field(default_factory=SoundMarks)
     repairs: Repairs = field(default_factory=Repairs)
-    clusters: Clusters = Clusters()
-    timeline: Timeline = Timeline()
-    conduct: Conduct = Conduct()
+    clusters: Clusters = field(default_factory=Clusters)
+    timeline: Timeline = field(default_factory=Timeline)
+    conduct: Conduct = field(default_factory=Conduct)
     mains: MainsPhase | None = None
     """None where times are too coarse or too little came."""
 
@@ -140,7 +140,7 @@ class Gatherer:
         self._spans: Counter[Span] = Counter()
         self._in_slot: dict[tuple[Protocol, int], Counter[Span]] = {}
         self._octets: list[tuple[int, int]] = []
-        self._truths: dict[int, dict[bytes, None]] = {}
+        self._copies = Copies()
         self._long_spans = self._long_repeats = 0
         self._now_ns = 0
         self._bits = BitErrorCounter()
@@ -215,14 +215,7 @@ class Gatherer:
 
     def _sound(self, frame: Frame, exchange: Exchange | None) -> None:
         octets = frame.octets
-        size = len(octets)
-        truths = self._truths.get(size)
-        if truths is None:
-            truths = self._truths[size] = {}
-        if octets not in truths and size <= _MOST_LENGTH:
-            if len(truths) >= _MOST_TRUTHS:
-                del truths[next(iter(truths))]
-            truths[octets] = None
+        self._copies.learn(octets)
         if self._strays.waiting:
             self._strays.before(frame)
         if frame.role is _REQUEST:
@@ -232,12 +225,12 @@ class Gatherer:
             if exchange is None:
                 self._conduct.unasked(frame)
             else:
-                self._reply_lengths[(frame.protocol, frame.address or 0)] = size
+                self._reply_lengths[(frame.protocol, frame.address or 0)] = len(octets)
             self._asked = None
         self._last = frame
         if frame.protocol is _OSDP:
             self._seen_osdp = True
-        elif octets[0] not in self._modbus_addresses and len(self._modbus_addresses) < _MOST_TRUTHS:
+        elif octets[0] not in self._modbus_addresses and len(self._modbus_addresses) < _MOST_ADDRESSES:
             self._modbus_addresses[octets[0]] = None
         if self._fine:
             self._good_times.add((frame.t_ns + frame.end_ns) >> 1)
@@ -295,26 +288,26 @@ class Gatherer:
 
     def _compare(self, octets: bytes) -> list[int]:
         """Find what was really sent, from a sound copy or by repair; answers which octets are wrong."""
-        size = len(octets)
-        nearest, least = b"", _NEAR_BITS + 1
-        read = int.from_bytes(octets, "big")
-        for truth in self._truths.get(size, ()):
-            apart = (read ^ int.from_bytes(truth, "big")).bit_count()
-            if apart < least:
-                nearest, least = truth, apart
-        mended = None
-        if self._seen_osdp or self._modbus_addresses:
-            self._repairs.tried += 1
-            mended = repair(
-                octets, tuple(self._modbus_addresses), osdp=self._seen_osdp, modbus=bool(self._modbus_addresses)
-            )
+        if not (self._seen_osdp or self._modbus_addresses):
+            return []
+        repairs = self._repairs
+        repairs.tried += 1
+        mended = repair(
+            octets, tuple(self._modbus_addresses), osdp=self._seen_osdp, modbus=bool(self._modbus_addresses)
+        )
         if mended is not None:
-            self._repairs.mended[mended.how] = self._repairs.mended.get(mended.how, 0) + 1
-            if mended.how is Mended.BIT:
-                nearest = mended.frame
-            elif mended.how is Mended.FIRST_LOST:
+            repairs.mended[mended.how] = repairs.mended.get(mended.how, 0) + 1
+            if mended.how is Mended.FIRST_LOST:
                 return [0]
-        return self._bits.add(octets, nearest) if nearest else []
+            return self._bits.add(octets, mended.frame)
+        found = self._copies.find(octets)
+        if found is None:
+            return []
+        at, true = found
+        self._places["extra_before"] += at > 0
+        self._places["extra_after"] += at + len(true) < len(octets)
+        wrong = self._bits.add(octets[at : at + len(true)], true)
+        return [at + place for place in wrong]
 
     def _time_damage(self, frame: Frame, wrong: list[int]) -> None:
         size = len(frame.octets)
@@ -347,6 +340,8 @@ _PLACES = (
     "shorter",
     "same_length",
     "longer",
+    "extra_before",
+    "extra_after",
 )
 _MARKS = ("frames", "framing", "parity", "damaged_framing", "damaged_parity", "damaged_breaks")
 

@@ -1,0 +1,71 @@
+"""Finds what a damaged span should have been among the sound frames heard: same length, or lying somewhere inside it.
+
+Frames of a bus repeat (a poll has three sequence numbers), so most damaged ones have a sound twin. A span is compared with
+all kept frames of its length; if none is near, pieces of kept frames are looked for in it, so that stray octets before or after
+do not hide the rest.
+"""
+
+from __future__ import annotations
+
+MOST_FRAMES = 256
+"""Sound frames of one length that are kept, the oldest given up first."""
+MOST_LENGTH = 64
+"""Longer frames are not kept."""
+NEAR_BITS = 10
+"""A copy may be wrong in so many bits: unrelated frames of 8 octets differ in about 20."""
+_PIECE = 3
+_MOST_EXTRA = 24
+"""Octets that a span may have beyond the frame that lies in it."""
+
+
+class Copies:
+    """Sound frames by length. Memory is bounded: 64 lengths of 256 frames."""
+
+    def __init__(self) -> None:
+        self.kept: dict[int, dict[bytes, None]] = {}
+
+    def learn(self, octets: bytes) -> None:
+        """Keep a sound frame."""
+        size = len(octets)
+        if size > MOST_LENGTH:
+            return
+        frames = self.kept.get(size)
+        if frames is None:
+            frames = self.kept[size] = {}
+        elif octets in frames:
+            return
+        elif len(frames) >= MOST_FRAMES:
+            del frames[next(iter(frames))]
+        frames[octets] = None
+
+    def find(self, octets: bytes) -> tuple[int, bytes] | None:
+        """The nearest frame, and where in the span it begins (0 for one of the same length); None if none is near."""
+        read = int.from_bytes(octets, "big")
+        nearest, least = b"", NEAR_BITS + 1
+        for true in self.kept.get(len(octets), ()):
+            apart = (read ^ int.from_bytes(true, "big")).bit_count()
+            if apart < least:
+                nearest, least = true, apart
+        if nearest:
+            return 0, nearest
+        return self._inside(octets)
+
+    def _inside(self, octets: bytes) -> tuple[int, bytes] | None:
+        size = len(octets)
+        found: tuple[int, bytes] | None = None
+        least = NEAR_BITS + 1
+        for length, frames in self.kept.items():
+            if not length < size <= length + _MOST_EXTRA:
+                continue
+            for true in frames:
+                # Whichever octet is wrong, one end or the middle is likely to be whole.
+                for at in (0, (length - _PIECE) // 2, length - _PIECE):
+                    place = octets.find(true[at : at + _PIECE], at) - at
+                    if place < 0 or place + length > size:
+                        continue
+                    part = octets[place : place + length]
+                    apart = (int.from_bytes(part, "big") ^ int.from_bytes(true, "big")).bit_count()
+                    if 0 < apart < least:
+                        found, least = (place, true), apart
+                    break
+        return found
