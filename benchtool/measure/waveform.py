@@ -6,28 +6,24 @@ TIA-485 levels, sheet section 1.1; travelling time 1.5 and 1.6. What each figure
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from benchtool.capture.settings import LineSettings
 from benchtool.measure.waveform_baud import Bits, find_bits
 from benchtool.measure.waveform_csv import read_waveform
+from benchtool.measure.waveform_edges import Traffic, find_traffic, find_weak
 from benchtool.measure.waveform_figures import TalkerFigures, WaveformFigures
 from benchtool.measure.waveform_levels import Idle, Runs, Talker, find_idle, find_runs, find_talkers
 from benchtool.measure.waveform_noise import find_stray
 from benchtool.measure.waveform_octets import Burst, Polarity, find_frames, find_octets, polarity_of, split_bursts
 from benchtool.measure.waveform_record import Floats, Waveform, WaveformError
 from benchtool.measure.waveform_shape import find_shape
-from benchtool.measure.waveform_slicing import (
-    Slices,
-    quantiles,
-    slice_waveform,
-    time_weights,
-    without_glitches,
-)
+from benchtool.measure.waveform_slicing import Slices, quantiles, time_weights
 
 __all__ = ["Waveform", "WaveformError", "WaveformFigures", "measure_waveform", "read_waveform"]
 
-_GLITCH_BITS = 0.3
 _SHAPES = 4
 """So many talkers' edges are looked at."""
 _IDLE_TELLS_V = 0.1
@@ -38,52 +34,50 @@ def measure_waveform(waveform: Waveform, baud: int | None = None, *, velocity: f
 
     A record without traffic still gives its idle level, noise and common mode.
     """
-    slices = slice_waveform(waveform)
-    edges, rises = slices.edge_s, slices.rises
-    bits, glitches = None, 0
-    if len(edges) > 2:
-        bits = _bits(edges, rises, None if baud is None else 1.0 / baud)
-    if bits is not None:
-        edges, rises, glitches = without_glitches(edges, rises, _GLITCH_BITS * bits.bit_s)
-        bits = _bits(edges, rises, bits.bit_s)
-    if bits is None:
-        return _quiet(waveform, slices, baud, velocity)
-    return _measured(waveform, slices, edges, rises, bits, glitches, baud, velocity)
-
-
-def _bits(edges: Floats, rises: np.ndarray[tuple[int], np.dtype[np.bool_]], hint_s: float | None) -> Bits | None:
-    return find_bits(np.diff(edges), rises[:-1], hint_s) if len(edges) > 2 else None
+    found = find_traffic(waveform, None if baud is None else 1.0 / baud)
+    if found.bits is None:
+        return _quiet(waveform, found.slices, baud, velocity)
+    return _measured(waveform, found, found.bits, baud, velocity)
 
 
 def _measured(
     waveform: Waveform,
-    slices: Slices,
-    edges: Floats,
-    rises: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    found: Traffic,
     bits: Bits,
-    glitches: int,
     baud: int | None,
     velocity: float,
 ) -> WaveformFigures:
-    bit_s = bits.bit_s
+    edges, rises, bit_s = found.edges, found.rises, bits.bit_s
+    calm = waveform if found.calm_v is waveform.difference_v else replace(waveform, difference_v=found.calm_v)
     spans = [Burst(first, end, False, (), False) for first, end in split_bursts(edges, bit_s)]
     idle = find_idle(waveform, spans, edges, bit_s)
     idle_reversed = None
     if idle.level_v is not None and abs(idle.level_v) > _IDLE_TELLS_V + 3 * (idle.noise_v or 0.0):
         idle_reversed = idle.level_v < 0
+    weak, weak_rises = find_weak(waveform, idle, bit_s)
+    if len(weak):
+        edges, rises = np.concatenate((edges, weak)), np.concatenate((rises, weak_rises))
+        order = np.argsort(edges)
+        edges, rises = edges[order], rises[order]
+        spans = [Burst(first, end, False, (), False) for first, end in split_bursts(edges, bit_s)]
+        idle = find_idle(waveform, spans, edges, bit_s)
     form, bursts = find_octets(edges, rises, bit_s, idle_reversed)
     polarity = polarity_of(bursts, idle_reversed)
     runs = find_runs(waveform, edges, rises, bursts, bit_s)
-    talkers = find_talkers(runs, bursts, max(slices.noise_v if idle.noise_v is None else idle.noise_v, 0.0))
+    talkers = find_talkers(runs, bursts, max(found.slices.noise_v if idle.noise_v is None else idle.noise_v, 0.0))
+    own = _own_bits(runs, talkers, bits)
+    bits, bit_s = own, own.bit_s
     stray = find_stray(waveform, runs, idle, bit_s)
     told = tuple(
-        _talker(waveform, runs, talker, bit_s, shaped=number < _SHAPES) for number, talker in enumerate(talkers)
+        _talker(waveform, runs, talker, bit_s, stray.driven_v or 0.0, shaped=number < _SHAPES)
+        for number, talker in enumerate(talkers)
     )
     first = told[0] if told else None
     common = _common(waveform, runs, talkers)
     octets = tuple(octet for burst in bursts for octet in burst.octets)
     settings = LineSettings(max(50, min(20_000_000, round(bits.baud))), form)
-    lead, hold = _around(waveform, bursts, edges, idle, first, bit_s, form.bits)
+    mine = talkers[0].bursts if talkers else ()
+    lead, hold = _around(calm, bursts, mine, edges, idle, first, bit_s, form.bits)
     return WaveformFigures(
         duration_s=waveform.duration_s,
         samples=len(waveform.time_s),
@@ -115,14 +109,14 @@ def _measured(
         jitter_s=bits.jitter_s,
         jitter_peak_s=bits.jitter_peak_s,
         lengthened_s=bits.lengthened_s,
-        glitches=glitches,
+        glitches=found.glitches,
         format=form,
         octets=octets,
         frames=find_frames(bursts, settings, float(waveform.time_s[0])),
         start_s=float(waveform.time_s[0]),
         talkers=told,
         shape=None if first is None else first.shape,
-        contention_share=_between(waveform, bursts, first, edges, bit_s),
+        contention_share=_between(calm, bursts, first, edges, bit_s),
         lead_s=lead,
         hold_s=hold,
         notes=waveform.notes,
@@ -179,7 +173,17 @@ def _quiet(waveform: Waveform, slices: Slices, baud: int | None, velocity: float
     )
 
 
-def _talker(waveform: Waveform, runs: Runs, talker: Talker, bit_s: float, *, shaped: bool) -> TalkerFigures:
+def _own_bits(runs: Runs, talkers: tuple[Talker, ...], rough: Bits) -> Bits:
+    """Bit length of the main talker, from its characters only."""
+    if not talkers:
+        return rough
+    inner = np.isin(runs.burst, talkers[0].bursts) & np.isfinite(runs.bits)
+    return find_bits((runs.end_s - runs.start_s)[inner], runs.high[inner], rough.bit_s) or rough
+
+
+def _talker(
+    waveform: Waveform, runs: Runs, talker: Talker, bit_s: float, noise_v: float, *, shaped: bool
+) -> TalkerFigures:
     mine = np.isin(runs.burst, talker.bursts)
     inner = mine & np.isfinite(runs.bits)
     own = find_bits((runs.end_s - runs.start_s)[inner], runs.high[inner], bit_s) if inner.sum() > 2 else None
@@ -191,7 +195,7 @@ def _talker(waveform: Waveform, runs: Runs, talker: Talker, bit_s: float, *, sha
         talker.octets,
         len(talker.bursts),
         None if own is None else own.baud,
-        find_shape(waveform, runs, mine, bit_s) if shaped else None,
+        find_shape(waveform, runs, mine, bit_s, noise_v) if shaped else None,
     )
 
 
@@ -243,13 +247,14 @@ def _between(
 def _around(
     waveform: Waveform,
     bursts: list[Burst],
+    mine: tuple[int, ...],
     edges: Floats,
     idle: Idle,
     first: TalkerFigures | None,
     bit_s: float,
     char_bits: float,
 ) -> tuple[float | None, float | None]:
-    """How long mark is driven before and after a burst: medians; None where idle cannot be told from mark."""
+    """How long mark is driven before and after the bursts `mine`: medians; None where idle is too much like mark."""
     if first is None or idle.level_v is None or not idle.spans:
         return None, None
     apart = abs(first.mark_v - idle.level_v)
@@ -260,7 +265,7 @@ def _around(
     time, volts = waveform.time_s, waveform.difference_v
     leads, holds = [], []
     for place, burst in enumerate(bursts):
-        if not burst.octets:
+        if not burst.octets or place not in mine:
             continue
         begun, ended = burst.octets[0].start_s, burst.octets[-1].start_s + char_bits * bit_s
         before = float(edges[bursts[place - 1].end - 1]) + char_bits * bit_s if place else float(time[0])

@@ -22,7 +22,13 @@ USUAL_WITHIN = 0.03
 """A measured rate this near to a usual one is that one."""
 MOST_BITS = 9.5
 """A run of one level inside an 8N1 character is at most 9 bits."""
-_SEEDS = 16
+_USUAL = np.array(USUAL_BAUD, dtype=np.float64)
+_USUAL_BONUS = 0.04
+_SINGLE = 0.1
+_NO_SINGLE = 0.15
+_SEEDS = 24
+_ALIKE = 0.01
+_FITTED = 8
 _FITS = 0.17
 _LEAST_RUNS = 2
 
@@ -64,12 +70,13 @@ def find_bits(lengths: Floats, highs: npt.NDArray[np.bool_], hint_s: float | Non
     spread = np.sort(lengths)
     picks = spread[np.unique(np.linspace(0, 0.9 * (len(spread) - 1), _SEEDS).astype(np.int64))]
     seeds = np.unique(np.concatenate((picks, picks / 2, picks / 3)))
+    seeds = seeds[np.concatenate(([True], np.diff(seeds) > _ALIKE * seeds[:-1]))]
     scores = _scores(lengths, seeds)
     best: Bits | None = None
     best_score = -1.0
     top = float(scores.max())
     # The longest bit that explains the runs: half of it explains them as well.
-    for place in reversed(np.flatnonzero(scores >= top - 0.12)):
+    for place in np.flatnonzero(scores >= top - 0.12)[::-1][:_FITTED]:
         fitted = _fit(lengths, highs, float(seeds[place]))
         if fitted is None:
             continue
@@ -80,14 +87,19 @@ def find_bits(lengths: Floats, highs: npt.NDArray[np.bool_], hint_s: float | Non
 
 
 def _scores(lengths: Floats, bits_s: Floats) -> Floats:
-    """Share of the runs up to 9.5 bits that are whole bits, less what chance would give; shape of `bits_s`."""
+    """Share of the time in runs up to 9.5 bits that is whole bits, a usual rate favoured; shape of `bits_s`."""
     counts = lengths[None, :] / bits_s[:, None]
     whole = np.rint(counts)
     inside = counts < MOST_BITS
     fit = inside & (whole >= 1) & (np.abs(counts - whole) < _FITS)
     number = np.maximum(1, inside.sum(axis=1))
-    share = fit.sum(axis=1) / number
-    return np.asarray(share * np.minimum(1.0, number / max(1.0, 0.25 * len(lengths))))
+    # By time, not by number: many short runs of ringing or noise are still little time.
+    share = fit @ lengths / np.maximum(inside @ lengths, 1e-300)
+    usual = np.min(np.abs(1.0 / bits_s[:, None] / _USUAL - 1), axis=1) < USUAL_WITHIN / 2
+    # Octets are full of single bits: a length without any is a fraction of the bit.
+    single = (fit & (whole == 1)).sum(axis=1) >= _SINGLE * fit.sum(axis=1)
+    share = np.where(single, share, (1 - _NO_SINGLE) * share) + _USUAL_BONUS * usual
+    return np.asarray(share * np.minimum(1.0, number / max(1.0, 0.6 * len(lengths))))
 
 
 def _fit(lengths: Floats, highs: npt.NDArray[np.bool_], bit_s: float) -> Bits | None:

@@ -248,8 +248,10 @@ def _roles(layout: _Layout, first: Floats, columns: Sequence[str] | None) -> _Ro
     ]
     named = [place for place in others if names[place]]
     difference = next((place for place in named if _DIFFERENCE.match(names[place])), None)
-    pairs = [(one, other) for one in named if _A.match(names[one]) for other in named if _B.match(names[other])]
-    exact = [pair for pair in pairs if _swapped(names[pair[0]]) == names[pair[1]]] or pairs
+    exact = [(one, other) for one in named for other in named if _partners(names[one], names[other])]
+    exact = exact or [
+        (one, other) for one in named if _A.match(names[one]) for other in named if _B.match(names[other])
+    ]
     if exact:
         a, b = exact[0]
         more = f"; columns {_list(layout, others)} hold more than one pair" if len(exact) > 1 else ""
@@ -268,9 +270,10 @@ def _roles(layout: _Layout, first: Floats, columns: Sequence[str] | None) -> _Ro
     )
 
 
-def _swapped(name: str) -> str:
-    """The name that the other wire would have: a to b, plus to minus."""
-    return re.sub(r"a(?!.*a)", "b", name) if "a" in name else name.replace("+", "-").replace("p", "n")
+def _partners(one: str, other: str) -> bool:
+    """Whether two names differ in one place only, where the first has a (or p, +) and the other b (or n, -)."""
+    apart = [pair for pair in zip(one, other, strict=False) if pair[0] != pair[1]]
+    return len(one) == len(other) and len(apart) == 1 and apart[0] in {("a", "b"), ("p", "n"), ("+", "-")}
 
 
 def _list(layout: _Layout, places: Sequence[int] | range) -> str:

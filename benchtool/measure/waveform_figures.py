@@ -13,8 +13,7 @@ from benchtool.measure.waveform_octets import Polarity
 from benchtool.measure.waveform_shape import Shape
 from benchtool.wire.uart import ReceivedOctet
 
-_NOISE_V = 0.05
-"""A tenth of the receiver's 400 mV window is lost beyond this, at 3 sigma: a judgement."""
+_WEAK_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +158,9 @@ class WaveformFigures:
         return delay_s * self.velocity * 299_792_458.0 / 2
 
     def _worst(self, key: object) -> Shape | None:
-        shapes = [talker.shape for talker in self.talkers if talker.shape is not None]
+        # The figures are shares of a swing: without one they say nothing.
+        least = _WEAK_SHARE * max((talker.swing_v for talker in self.talkers), default=0.0)
+        shapes = [talker.shape for talker in self.talkers if talker.shape is not None and talker.swing_v >= least]
         return max(shapes, key=key, default=None)  # type: ignore[call-overload, no-any-return]
 
     def checks(self) -> tuple[Check, ...]:

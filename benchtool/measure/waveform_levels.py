@@ -6,6 +6,7 @@ apart by their levels: a far driver comes lower, and with another common mode.
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +21,9 @@ _INSTANTS = np.linspace(-0.45, -0.08, 8)
 _EARLY = np.linspace(0.5, 0.9, 8)
 """The same for a run whose end nobody knows: in bits from its start."""
 _MOST_BITS = 9.5
+_TRIMMED = 0.12
+"""Beyond this share of the record's whole range from the idle level, the pair is driven."""
+_AFTER_RELEASE = 1.0
 _REST_BITS = 11.0
 """From the last edge of a burst on, a character may still last so long."""
 
@@ -37,8 +41,6 @@ class Runs(NamedTuple):
     common_v: Floats
     """NaN where it was not recorded."""
     burst: npt.NDArray[np.int64]
-    edge: npt.NDArray[np.int64]
-    """The edge that it begins with."""
 
 
 def find_runs(
@@ -46,10 +48,12 @@ def find_runs(
 ) -> Runs:
     """Runs with their plateaus."""
     ends = np.append(edges[1:], np.inf)
-    burst_of = np.zeros(len(edges), dtype=np.int64)
+    burst_of = np.full(len(edges), -1, dtype=np.int64)
     for place, burst in enumerate(bursts):
         burst_of[burst.first : burst.end] = place
         ends[burst.end - 1] = np.inf
+    held = burst_of >= 0
+    edges, ends, rises, burst_of = edges[held], ends[held], rises[held], burst_of[held]
     bits = (ends - edges) / bit_s
     known = bits < _MOST_BITS
     instants = np.where(
@@ -64,7 +68,7 @@ def find_runs(
     common = np.full(len(edges), np.nan)
     if waveform.common_v is not None:
         common = np.median(np.interp(flat, waveform.time_s, waveform.common_v).reshape(instants.shape), axis=1)
-    return Runs(edges, ends, rises, bits, level, common, burst_of, np.arange(len(edges)))
+    return Runs(edges, ends, rises, bits, level, common, burst_of)
 
 
 class Talker(NamedTuple):
@@ -97,8 +101,10 @@ def find_talkers(runs: Runs, bursts: list[Burst], noise_v: float) -> tuple[Talke
     groups: list[_Group] = []
     marks = runs.high != np.array([burst.reversed_pair for burst in bursts], dtype=np.bool_)[runs.burst]
     inner = np.isfinite(runs.bits)
+    cuts = np.searchsorted(runs.burst, np.arange(len(bursts) + 1))
+    bounds = [slice(int(start), int(end)) for start, end in pairwise(cuts)]
     for place, burst in enumerate(bursts):
-        part = slice(burst.first, burst.end)
+        part = bounds[place]
         mark, held = marks[part], inner[part]
         level, common = runs.level_v[part], runs.common_v[part]
         steady = held if (mark & held).any() else np.ones_like(held)
@@ -167,6 +173,7 @@ def find_idle(waveform: Waveform, bursts: list[Burst], edges: Floats, bit_s: flo
         spans = [(start, end) for start, end in spans if end - start > 2 * bit_s]
     if not spans:
         return Idle(None, None, None, 0.0, ())
+    spans = _trimmed(time, volts, spans, bit_s)
     bounds = np.searchsorted(time, np.array(spans))
     chosen = _ranges(bounds[:, 0], bounds[:, 1])
     seconds = sum(end - start for start, end in spans)
@@ -183,6 +190,31 @@ def find_idle(waveform: Waveform, bursts: list[Burst], edges: Floats, bit_s: flo
     if waveform.common_v is not None:
         common = _level(waveform.common_v[chosen], weights)
     return Idle(level, noise, common, seconds, tuple(spans))
+
+
+def _trimmed(
+    time: Floats, volts: Floats, spans: list[tuple[float, float]], bit_s: float | None
+) -> list[tuple[float, float]]:
+    """Spans without the driven mark at their two ends: a driver held after its burst, or enabled before the next."""
+    if bit_s is None:
+        return spans
+    bounds = np.searchsorted(time, np.array(spans))
+    chosen = _ranges(bounds[:, 0], bounds[:, 1])
+    if len(chosen) < 3:
+        return spans
+    (level,) = quantiles(volts[chosen], time_weights(time)[chosen], (0.5,))
+    reach = max(6 * clipped_deviation(volts[chosen] - level), _TRIMMED * float(np.ptp(volts)))
+    kept = []
+    for (start, end), (low, high) in zip(spans, bounds, strict=True):
+        near = np.flatnonzero(np.abs(volts[low:high] - level) < reach)
+        if not len(near):
+            continue
+        # Where it was near to the level all along, the span stays as it is.
+        begun = start if near[0] == 0 else float(time[low + near[0]]) + _AFTER_RELEASE * bit_s
+        ended = end if near[-1] == high - low - 1 else float(time[low + near[-1]]) - 0.1 * bit_s
+        if ended > begun:
+            kept.append((begun, ended))
+    return kept or spans
 
 
 def _level(volts: Floats, weights: Floats) -> float:

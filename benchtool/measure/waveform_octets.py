@@ -64,9 +64,8 @@ def receive(
 ) -> list[ReceivedOctet]:
     """What a receiver makes of one burst that comes out of idle. `rises` as the leads give them."""
     to_mark = ~rises if reversed_pair else rises
-    if len(edges) and to_mark[0]:
-        # The pair was left at the other level by somebody else: idle is mark.
-        edges, to_mark = edges[1:], to_mark[1:]
+    first, end = _inner(to_mark)
+    edges, to_mark = edges[first:end], to_mark[first:end]
     if not len(edges):
         return []
     tick = bit_s / _OVERSAMPLE
@@ -83,6 +82,20 @@ def receive(
         ReceivedOctet(value, marks, begin, min(begin + length, following))
         for (value, marks, _), begin, following in zip(found, begun, after, strict=True)
     ]
+
+
+def _inner(to_mark: npt.NDArray[np.bool_]) -> tuple[int, int]:
+    """Which edges belong to characters: a burst comes out of idle, which is mark, and ends there.
+
+    A first edge to mark is a driver that is enabled on a pair left otherwise; a last edge to space, that nothing
+    follows for two characters, is the pair let go to a level below the middle.
+    """
+    first, end = 0, len(to_mark)
+    if end and to_mark[0]:
+        first = 1
+    if end > first and not to_mark[end - 1]:
+        end -= 1
+    return first, end
 
 
 def _faults(octets: Sequence[ReceivedOctet]) -> int:
@@ -110,10 +123,11 @@ def find_octets(
     bursts = [_judge(edges, rises, bit_s, form, span) for span in spans]
     sure = [burst.reversed_pair for burst in bursts if burst.sure]
     prior = idle_reversed if not sure else sum(sure) * 2 > len(sure)
-    return form, [
-        burst if burst.sure else _receive_burst(edges, rises, bit_s, form, (burst.first, burst.end), bool(prior))
-        for burst in bursts
+    settled = [
+        burst if burst.sure else _receive_burst(edges, rises, bit_s, form, span, bool(prior))
+        for burst, span in zip(bursts, spans, strict=True)
     ]
+    return form, [burst for burst in settled if burst.end > burst.first]
 
 
 def _receive_burst(
@@ -126,15 +140,22 @@ def _receive_burst(
 ) -> Burst:
     first, end = span
     octets = receive(edges[first:end], rises[first:end], bit_s, form, reversed_pair=reversed_pair)
-    return Burst(first, end, reversed_pair, tuple(octets), False)
+    skip, upto = _inner(rises[first:end] != reversed_pair)
+    return Burst(first + skip, first + max(skip, upto), reversed_pair, tuple(octets), False)
 
 
 def _judge(edges: Floats, rises: npt.NDArray[np.bool_], bit_s: float, form: CharFormat, span: tuple[int, int]) -> Burst:
     both = [_receive_burst(edges, rises, bit_s, form, span, turned) for turned in (False, True)]
-    faults = [_faults(burst.octets) for burst in both]
+    # A burst that ends at space ends in a break that is no character.
+    faults = [_faults(burst.octets) + (burst.end < span[1]) for burst in both]
     better = both[1] if faults[1] < faults[0] else both[0]
     count = len(better.octets)
     sure = abs(faults[0] - faults[1]) >= max(1, 0.2 * count) and min(faults) <= 0.1 * count
+    if not sure or min(faults):
+        settings = LineSettings(max(50, min(20_000_000, round(1 / bit_s))), form)
+        framed = [sum(len(f.octets) for f in find_frames([burst], settings, 0.0) if f.ok) for burst in both]
+        if framed[0] != framed[1]:
+            return both[framed[1] > framed[0]]._replace(sure=True)
     return better._replace(sure=sure and count >= 2)
 
 
@@ -158,7 +179,7 @@ def find_frames(bursts: Sequence[Burst], settings: LineSettings, start_s: float)
 
 def _chunk(run: Sequence[ReceivedOctet], start_s: float) -> Chunk:
     marks = bytes(octet.marks for octet in run)
-    begin = max(0, round((run[0].start_s - start_s) * 1e9))
+    begin = round((run[0].start_s - start_s) * 1e9)
     end = max(begin, round((run[-1].end_s - start_s) * 1e9))
     return Chunk(begin, end, bytes(octet.value for octet in run), marks if any(marks) else b"")
 

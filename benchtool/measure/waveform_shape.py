@@ -23,6 +23,8 @@ _LEAD = 48
 _SEEN = 0.035
 """Least share of the swing for an echo or a swing of the ringing."""
 _SETTLED = 0.05
+_NOISY = 0.01
+_NOISY_SAMPLES = 0.015
 
 
 class Echo(NamedTuple):
@@ -93,7 +95,9 @@ def _passage(time: Floats, share: Floats, level: float) -> float:
     return float(time[0]) + (level - float(share[0])) / rise * float(time[1] - time[0]) if rise else float(time[0])
 
 
-def find_shape(waveform: Waveform, runs: Runs, mine: npt.NDArray[np.bool_], bit_s: float) -> Shape | None:
+def find_shape(
+    waveform: Waveform, runs: Runs, mine: npt.NDArray[np.bool_], bit_s: float, noise_v: float = 0.0
+) -> Shape | None:
     """The mean edge that the runs `mine` begin with, and its figures; None with fewer than 2 edges."""
     follows = np.zeros_like(mine)
     follows[1:] = mine[1:] & (runs.burst[1:] == runs.burst[:-1]) & (runs.bits[1:] > 0.7) & (runs.bits[:-1] > 0.7)
@@ -101,7 +105,9 @@ def find_shape(waveform: Waveform, runs: Runs, mine: npt.NDArray[np.bool_], bit_
     if len(chosen) < 2:
         return None
     room = np.minimum(runs.bits[chosen - 1], 4) + 2 * np.minimum(np.nan_to_num(runs.bits[chosen], posinf=0.9), 4)
-    picked = np.sort(chosen[np.argsort(-room, kind="stable")[:_EDGES]])
+    swing = float(np.median(np.abs(runs.level_v[chosen] - runs.level_v[chosen - 1])))
+    most = _EDGES if noise_v < _NOISY_SAMPLES * swing else 4 * _EDGES
+    picked = np.sort(chosen[np.argsort(-room, kind="stable")[:most]])
     starts, before, after = runs.start_s[picked], runs.level_v[picked - 1], runs.level_v[picked]
     # After a burst's last edge only one bit is certain: then the driver may let go.
     ends = np.where(np.isfinite(runs.bits[picked]), np.minimum(runs.bits[picked], 9.0), 1.0) * bit_s
@@ -125,8 +131,25 @@ def find_shape(waveform: Waveform, runs: Runs, mine: npt.NDArray[np.bool_], bit_
     size = int(np.argmin(usable)) if not usable.all() else len(grid)
     mean = np.where(inside, share, 0.0)[:, :size].sum(axis=0) / np.maximum(1, count[:size])
     level = np.asarray(mean, dtype=np.float64)
-    noise = float(np.std(level[: _LEAD // 2]))
+    noise = _noise(level[:size], max(1, round(quick / step)))
+    if noise > _NOISY:
+        # Each edge by itself is lost in noise: take the mean one.
+        edge = _mean_edge(grid[:size], _smoothed(level, max(1, round(quick / step / 2.563)))) or edge
     return _figures(grid[:size], level, step, quick, edge, sample, noise)
+
+
+def _noise(level: Floats, lag: int) -> float:
+    """Noise of the mean edge: before it, and by differences over its tail, whichever is more."""
+    tail = level[_LEAD + 8 * lag :: lag]
+    late = float(np.median(np.abs(np.diff(tail)))) / 0.954 if len(tail) > 8 else 0.0
+    return max(float(np.std(level[: _LEAD // 2])), late)
+
+
+def _mean_edge(grid: Floats, level: Floats) -> float | None:
+    """10 to 90 % of the mean edge: the last 10 % before its middle, the first 90 % after it."""
+    early = np.flatnonzero(level[:_LEAD] <= 0.1)
+    late = np.flatnonzero(level[_LEAD:] >= 0.9)
+    return float(grid[_LEAD + late[0]] - grid[early[-1]]) if len(early) and len(late) else None
 
 
 def _local_step(time: Floats, starts: Floats) -> float:
@@ -139,7 +162,8 @@ def _first_width(waveform: Waveform, starts: Floats, before: Floats, after: Floa
     """How steep the edge is in its middle, as the 10 to 90 % time of a bell-shaped edge that steep."""
     time, volts = waveform.time_s, waveform.difference_v
     places = np.clip(np.searchsorted(time, starts), 1, len(time) - 1)
-    slope = np.abs((volts[places] - volts[places - 1]) / (after - before)) / (time[places] - time[places - 1])
+    slope = (volts[places] - volts[places - 1]) / (after - before) / (time[places] - time[places - 1])
+    # With its sign: noise must not make an edge steeper.
     steep = float(np.median(slope))
     # The slope in the middle of a Gauss edge is 1 / (sigma sqrt(2 pi)), and 10 to 90 % takes 2.563 sigma.
     return min(most_s, 2.563 / (steep * np.sqrt(2 * np.pi))) if steep > 0 else most_s
@@ -148,15 +172,20 @@ def _first_width(waveform: Waveform, starts: Floats, before: Floats, after: Floa
 def _figures(grid: Floats, level: Floats, step: float, quick: float, edge: float, sample: float, noise: float) -> Shape:
     width = max(1, round(quick / step / 2.563))
     smooth = _smoothed(level, width)
-    seen = max(_SEEN, 4 * noise / np.sqrt(width))
+    seen = max(_SEEN, 4.5 * noise / np.sqrt(width))
+    least = max(_SEEN / 4, 1.3 * seen if noise > _NOISY / 3 else 0.0)
     after = smooth[_LEAD:]
     overshoot = max(0.0, float(after.max()) - 1.0)
     reached = int(np.argmax(after >= 0.97))
     undershoot = max(0.0, 1.0 - float(after[reached:].min())) if after[reached] >= 0.97 else 0.0
     off = np.flatnonzero(np.abs(after - 1.0) > _SETTLED)
     settle = float(grid[_LEAD + int(off[-1])]) if len(off) else 0.0
-    echoes = _echoes(grid, smooth, step, quick, seen)
-    step_share, step_s = 0.0, None
+    # Between samples too far apart, straight lines look like steps.
+    clear = max(_SEEN, 7 * noise / np.sqrt(width))
+    echoes = [echo for echo in _echoes(grid, smooth, step, quick, clear) if echo.delay_s > 2.5 * sample]
+    step_share = 0.0
+    step_s: float | None = None
+    ring: float | None = None
     later = [echo for echo in echoes if echo.share > 0]
     if later and later[0] is echoes[0]:
         first = later[0]
@@ -164,13 +193,19 @@ def _figures(grid: Floats, level: Floats, step: float, quick: float, edge: float
         stand = float(np.median(flat)) if len(flat) else 1.0 - first.share
         if stand < 1.0 - seen:
             step_share, step_s = 1.0 - stand, first.delay_s
-    ring = _ring(grid[_LEAD:], after - 1.0, seen, quick)
+    if echoes:
+        # A matched driver sends nothing back: one echo against the edge still tells how far, but nothing rings.
+        ring = 2 * echoes[0].delay_s if echoes[0].share < 0 else None
+    elif overshoot > 2 * seen:
+        ring = _ring(grid[_LEAD:], after - 1.0, seen, quick)
+        # What is as long as the view is a slope, and no ringing.
+        ring = None if ring is None or ring > 0.5 * float(grid[-1]) else ring
     return Shape(
         edge,
         quick,
         edge < 2.2 * sample,
-        overshoot if overshoot > seen / 2 else 0.0,
-        undershoot if undershoot > seen / 2 else 0.0,
+        overshoot if overshoot > least else 0.0,
+        undershoot if undershoot > least else 0.0,
         step_share,
         step_s,
         ring,

@@ -49,10 +49,10 @@ class Slices(NamedTuple):
 
 def time_weights(time_s: Floats) -> Floats:
     """How long each sample stands for: half way to both neighbours."""
-    steps = np.diff(time_s)
     weights = np.empty(len(time_s))
-    weights[0], weights[-1] = steps[0] / 2, steps[-1] / 2
-    weights[1:-1] = (steps[1:] + steps[:-1]) / 2
+    weights[0], weights[-1] = time_s[1] - time_s[0], time_s[-1] - time_s[-2]
+    np.subtract(time_s[2:], time_s[:-2], out=weights[1:-1])
+    weights /= 2
     return weights
 
 
