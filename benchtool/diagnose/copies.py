@@ -1,8 +1,8 @@
 """Finds what a damaged span should have been among the sound frames heard: same length, or lying somewhere inside it.
 
-Frames of a bus repeat (a poll has three sequence numbers), so most damaged ones have a sound twin. A span is compared with
-all kept frames of its length; if none is near, pieces of kept frames are looked for in it, so that stray octets before or after
-do not hide the rest.
+Frames of a bus repeat (a poll has three sequence numbers), so most damaged ones have a sound twin. A span is compared
+with all kept frames of its length; if none is near, pieces of kept frames are looked for in it, so that stray octets
+before or after do not hide the rest.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Gathers, in constant memory, what the diagnosis needs beyond the tallies.
 
-Kept: distinct damaged spans with their counts, the damaged spans that stood where a device's reply should be, how damage
-lies in frames, in time and among the talkers (`measure` counts most of it), and what mends it.
+Kept: distinct damaged spans with their counts, the damaged spans that stood where a device's reply should be, how
+damage lies in frames, in time and among the talkers (`measure` counts most of it), and what mends it.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Check-constrained repair: which single flipped bit, or lost first octets, make a damaged frame's check value right.
 
-A 16-bit check value leaves a wrong answer one chance in 65 536 for each thing tried; at most a few hundred are tried a frame.
-Frames with an 8-bit checksum are not tried. Facts: check values, sheet 3.2 and 5.1.
+A 16-bit check value leaves a wrong answer one chance in 65 536 for each thing tried; at most a few hundred are tried a
+frame. Frames with an 8-bit checksum are not tried. Facts: check values, sheet 3.2 and 5.1.
 """
 
 from __future__ import annotations
