@@ -87,7 +87,8 @@ def _resetting(scenario: Scenario, options: Options) -> Scenario:
 
 def _held_late(scenario: Scenario, options: Options) -> Scenario:
     character_ms = scenario.line.settings.char_ns / 1e6
-    if word(options, "which", ("device", "controller"), "device") == "controller":
+    usually = "device" if "at" in options else "controller"
+    if word(options, "which", ("device", "controller"), usually) == "controller":
         usual = min(one.reply_ms for one in scenario.devices) + 3 * character_ms
         hold = number(options, "ms", usual, 0, _MOST_MS, "milliseconds")
         return replace(scenario, controller=replace(scenario.controller, hold_ms=hold))
@@ -149,7 +150,7 @@ STATION_FAULTS: dict[str, Fault] = {
     ),
     "driver-held-late": Fault(
         _held_late,
-        "a driver lets go too late; which=device or controller; at=ADDRESS; ms=MILLISECONDS",
+        "the controller's driver lets go too late, or a device's; which=controller or device; at=ADDRESS; ms=MILLISECONDS",
         ("which", "at", "ms"),
     ),
     "sequence-faults": Fault(
