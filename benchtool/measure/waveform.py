@@ -14,6 +14,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.measure.waveform_baud import Bits, find_bits
 from benchtool.measure.waveform_csv import read_waveform
 from benchtool.measure.waveform_edges import Traffic, find_traffic, find_weak
+from benchtool.measure.waveform_eye import Eye, find_core, find_eye
 from benchtool.measure.waveform_figures import TalkerFigures, WaveformFigures
 from benchtool.measure.waveform_levels import Idle, Runs, Talker, find_idle, find_runs, find_talkers
 from benchtool.measure.waveform_noise import find_stray
@@ -22,7 +23,7 @@ from benchtool.measure.waveform_record import Floats, Waveform, WaveformError
 from benchtool.measure.waveform_shape import find_shape
 from benchtool.measure.waveform_slicing import Slices, quantiles, time_weights
 
-__all__ = ["Waveform", "WaveformError", "WaveformFigures", "measure_waveform", "read_waveform"]
+__all__ = ["Eye", "Waveform", "WaveformError", "WaveformFigures", "find_eye", "measure_waveform", "read_waveform"]
 
 _SHAPES = 4
 """So many talkers' edges are looked at."""
@@ -76,6 +77,7 @@ def _measured(
     common = _common(waveform, runs, talkers)
     octets = tuple(octet for burst in bursts for octet in burst.octets)
     settings = LineSettings(max(50, min(20_000_000, round(bits.baud))), form)
+    core = find_core(waveform, bursts, form, bit_s)
     mine = talkers[0].bursts if talkers else ()
     lead, hold = _around(calm, bursts, mine, edges, idle, first, bit_s, form.bits)
     return WaveformFigures(
@@ -112,6 +114,10 @@ def _measured(
         glitches=found.glitches,
         format=form,
         octets=octets,
+        octet_reversed=tuple(burst.reversed_pair for burst in bursts for _ in burst.octets),
+        lowest_mark_v=None if core is None else core.lowest_mark_v,
+        highest_space_v=None if core is None else core.highest_space_v,
+        undefined_share=None if core is None else core.undefined,
         frames=find_frames(bursts, settings, float(waveform.time_s[0])),
         start_s=float(waveform.time_s[0]),
         talkers=told,
@@ -162,6 +168,10 @@ def _quiet(waveform: Waveform, slices: Slices, baud: int | None, velocity: float
         glitches=0,
         format=None,
         octets=(),
+        octet_reversed=(),
+        lowest_mark_v=None,
+        highest_space_v=None,
+        undefined_share=None,
         frames=(),
         start_s=float(waveform.time_s[0]),
         talkers=(),

@@ -26,6 +26,9 @@ _WINDOW_BITS = 1 / 6
 _WIDTHS = (2, 4, 8, 16, 32, 64, 128)
 """Windows that are tried where the bit is unknown, in samples."""
 _GOOD = 0.95
+_NOISE_SAMPLES = 5000
+_DEVIATION = 1.4826
+"""From the median magnitude to the standard deviation of Gaussian noise."""
 _WEAK_V = 0.03
 
 
@@ -55,7 +58,9 @@ def find_traffic(waveform: Waveform, hint_s: float | None) -> Traffic:
     """Edges, and the bit that they fit; `hint_s`: how long a bit should be, if known."""
     slices = slice_waveform(waveform)
     plain = _try(waveform, slices, waveform.difference_v, hint_s)
-    if slices.half_v <= 0 or (slices.noise_v <= _NOISY * slices.half_v and plain.bits is not None):
+    if slices.half_v <= 0:
+        return plain
+    if _score(plain) >= _GOOD and _local_noise(waveform) <= _NOISY * slices.half_v:
         return plain
     time = waveform.time_s
     step = float(np.median(np.diff(time)))
@@ -73,6 +78,20 @@ def find_traffic(waveform: Waveform, hint_s: float | None) -> Traffic:
             found = _try(waveform, slices, averaged(time, waveform.difference_v, width), best.bits.bit_s)
             best = found if found.bits is not None else best
     return best
+
+
+def _local_noise(waveform: Waveform) -> float:
+    """How far samples lie off the straight line between their neighbours, as the standard deviation of one sample.
+
+    Levels and ringing do not count, and of noise only what changes from sample to sample.
+    """
+    time, volts = waveform.time_s, waveform.difference_v
+    thin = max(1, len(time) // _NOISE_SAMPLES)
+    before, here, after = (slice(start, len(time) - 2 + start, thin) for start in range(3))
+    share = (time[here] - time[before]) / (time[after] - time[before])
+    off = volts[here] - volts[before] - share * (volts[after] - volts[before])
+    off /= np.sqrt(1 + share**2 + (1 - share) ** 2)
+    return float(np.median(np.abs(off))) * _DEVIATION
 
 
 def _score(traffic: Traffic) -> float:

@@ -88,6 +88,13 @@ class WaveformFigures:
     octets: tuple[ReceivedOctet, ...]
     frames: tuple[Frame, ...]
     """Times count from `start_s`, in nanoseconds."""
+    octet_reversed: tuple[bool, ...]
+    """For each octet whether its talker has mark negative."""
+    lowest_mark_v: float | None
+    """In mid-bit, of all characters without line error, turned round where leads are reversed …"""
+    highest_space_v: float | None
+    undefined_share: float | None
+    """Share of these bits that are not beyond 200 mV on their side."""
     start_s: float
     """The record's first instant."""
     talkers: tuple[TalkerFigures, ...]
@@ -106,6 +113,13 @@ class WaveformFigures:
     def swing_v(self) -> float | None:
         """From space to mark of the main talker, never negative."""
         return None if self.mark_v is None or self.space_v is None else abs(self.mark_v - self.space_v)
+
+    @property
+    def eye_v(self) -> float | None:
+        """What is open in mid-bit, between the lowest mark and the highest space."""
+        if self.lowest_mark_v is None or self.highest_space_v is None:
+            return None
+        return self.lowest_mark_v - self.highest_space_v
 
     @property
     def asymmetry(self) -> float | None:
@@ -262,6 +276,15 @@ def _checks(figures: WaveformFigures) -> tuple[Check, ...]:
             "sheet 2, 3.1",
         ),
         Check("jitter of edges", _share(figures.jitter_s, bit_s), "%", "", Verdict.UNKNOWN),
+        Check("eye in mid-bit", figures.eye_v, "V", "400 mV or more", verdict(figures.eye_v, 0.4, None), standard),
+        Check(
+            "bits not beyond 200 mV in their middle",
+            figures.undefined_share,
+            "%",
+            "none",
+            verdict(figures.undefined_share, None, 0.0),
+            standard,
+        ),
         Check("time between the states in characters", figures.contention_share, "%", "", Verdict.UNKNOWN),
     ]
     return tuple(found)
@@ -310,6 +333,9 @@ def _readings(figures: WaveformFigures) -> dict[str, float]:
         "scope-baud": figures.baud,
         "scope-jitter-share-of-bit": _share(figures.jitter_s, bit_s),
         "scope-contention-share": figures.contention_share,
+        "scope-eye-v": figures.eye_v,
+        "scope-undefined-share": figures.undefined_share,
+        "scope-line-errors": float(sum(octet.marks != 0 for octet in figures.octets)) / max(1, len(figures.octets)),
         "scope-lead-bits": _share(figures.lead_s, bit_s),
         "scope-hold-bits": _share(figures.hold_s, bit_s),
         "scope-glitches": float(figures.glitches),

@@ -23,6 +23,11 @@ _LEAD = 48
 _SEEN = 0.035
 """Least share of the swing for an echo or a swing of the ringing."""
 _SETTLED = 0.05
+_STRETCHES = (1, 4, 12)
+_SLOW_CLEAR = 1.3
+_LONGEST_S = 16e-6
+"""There and back on 1200 m, the longest pair (sheet 1.3), at half the speed of light."""
+_LEAST_SAMPLES = 1.6
 _NOISY = 0.01
 _NOISY_SAMPLES = 0.015
 
@@ -182,7 +187,16 @@ def _figures(grid: Floats, level: Floats, step: float, quick: float, edge: float
     settle = float(grid[_LEAD + int(off[-1])]) if len(off) else 0.0
     # Between samples too far apart, straight lines look like steps.
     clear = max(_SEEN, 7 * noise / np.sqrt(width))
-    echoes = [echo for echo in _echoes(grid, smooth, step, quick, clear) if echo.delay_s > 2.5 * sample]
+    echoes: list[Echo] = []
+    for stretch in _STRETCHES:
+        # What comes back from far away has lost its steepness: look for slower steps where there are no quick ones.
+        found = _echoes(grid, smooth, step, stretch * quick, clear * (1.0 if stretch == 1 else _SLOW_CLEAR))
+        if found and found[0].delay_s < _LEAST_SAMPLES * sample:
+            # The first is lost between the samples; a later one would give a wrong distance.
+            break
+        echoes = [echo for echo in found if echo.delay_s < _LONGEST_S]
+        if echoes:
+            break
     step_share = 0.0
     step_s: float | None = None
     ring: float | None = None
@@ -199,7 +213,7 @@ def _figures(grid: Floats, level: Floats, step: float, quick: float, edge: float
     elif overshoot > 2 * seen:
         ring = _ring(grid[_LEAD:], after - 1.0, seen, quick)
         # What is as long as the view is a slope, and no ringing.
-        ring = None if ring is None or ring > 0.5 * float(grid[-1]) else ring
+        ring = None if ring is None or ring > min(2 * _LONGEST_S, 0.5 * float(grid[-1])) else ring
     return Shape(
         edge,
         quick,
