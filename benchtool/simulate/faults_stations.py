@@ -150,7 +150,7 @@ STATION_FAULTS: dict[str, Fault] = {
     ),
     "driver-held-late": Fault(
         _held_late,
-        "the controller's driver lets go too late, or a device's; which=controller or device; at=ADDRESS; ms=MILLISECONDS",
+        "the controller's driver lets go late, or a device's; which=controller or device; at=ADDRESS; ms=MILLISECONDS",
         ("which", "at", "ms"),
     ),
     "sequence-faults": Fault(
