@@ -144,6 +144,16 @@ def test_page_of_a_cause_says_how_it_looks_why_how_to_mend_it_and_what_splits_it
     assert f"({cause}.md)" not in confused
 
 
+def test_what_a_page_is_confused_with_is_confused_with_it() -> None:
+    confused = {
+        page.stem: set(re.findall(r"\(([a-z-]+)\.md\)", page.read_text(encoding="utf-8").split("## Confused with")[1]))
+        for page in FAULT_PAGES.glob("*.md")
+    }
+    for cause, others in confused.items():
+        for other in others:
+            assert cause in confused[other] or cause in ("healthy", "none-of-these"), (cause, other)
+
+
 def test_every_fault_of_the_simulator_has_a_page_with_a_command_that_shows_it() -> None:
     for fault in FAULTS:
         shown = "".join(commands_in(FAULT_PAGES / f"{fault}.md"))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from importlib.resources import files
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 from benchtool.capture.chunk import LineErrors
 from benchtool.diagnose.evidence import Evidence
@@ -41,22 +41,6 @@ class WaveformPart:
 
     plots: tuple[Plot, ...] = ()
     checks: tuple[Check, ...] = ()
-
-
-class _Timeline(Protocol):
-    @property
-    def slot_ns(self) -> int: ...
-    @property
-    def sound(self) -> tuple[int, ...]: ...
-    @property
-    def damaged(self) -> tuple[int, ...]: ...
-
-
-class _Bits(Protocol):
-    @property
-    def places(self) -> tuple[int, ...]: ...
-    @property
-    def by_bit(self) -> tuple[int, ...]: ...
 
 
 def diagnosis_html(
@@ -186,7 +170,7 @@ def _plots(diagnosis: Diagnosis, evidence: Evidence | None) -> list[Plot]:
     from benchtool.reports import diagnosis_plots as draw
 
     found = []
-    timeline: _Timeline | None = getattr(evidence, "timeline", None)
+    timeline = None if evidence is None else evidence.timeline
     if timeline is not None and timeline.sound:
         damaged = sum(timeline.damaged)
         found.append(
@@ -198,7 +182,7 @@ def _plots(diagnosis: Diagnosis, evidence: Evidence | None) -> list[Plot]:
                 draw.timeline_svg(timeline.sound, timeline.damaged, timeline.slot_ns / 1e9),
             )
         )
-    bits: _Bits | None = getattr(evidence, "bits", None)
+    bits = None if evidence is None else evidence.bits
     if bits is not None and any(bits.places):
         found.append(
             Plot(

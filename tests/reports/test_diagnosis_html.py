@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -14,6 +14,8 @@ from benchtool.diagnose.evidence import Damage, Evidence
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.readings import ByHand, Reading, Tried
 from benchtool.frames.frame import Protocol, Reason
+from benchtool.measure.bit_errors import BitErrors
+from benchtool.measure.clustering import Timeline
 from benchtool.measure.spread import SpreadFigures
 from benchtool.measure.tally import AddressFigures, Figures
 from benchtool.measure.waveform_limits import Check, Verdict
@@ -64,13 +66,6 @@ class Page(HTMLParser):
     @property
     def text(self) -> str:
         return " ".join(" ".join(self.words).split())
-
-
-@dataclass(frozen=True)
-class Timeline:
-    slot_ns: int
-    sound: tuple[int, ...]
-    damaged: tuple[int, ...]
 
 
 def spread(least: float, median: float, high: float, greatest: float) -> SpreadFigures:
@@ -268,22 +263,18 @@ def test_healthy_weighs_against_all_faults() -> None:
 
 
 def test_timeline_and_places_are_drawn_where_they_were_gathered() -> None:
-    @dataclass(frozen=True)
-    class Bits:
-        places: tuple[int, ...]
-        by_bit: tuple[int, ...]
-
-    class Gathered:
-        timeline = Timeline(250_000_000, (4, 5, 6), (0, 2, 0))
-        bits = Bits((0, 3, 0, 9), (0, 0, 0, 0, 0, 1, 2, 9))
-
-    drawn = Page(diagnosis_html(diagnosis(), Gathered(), title="t", tap="t"))  # type: ignore[arg-type]
+    heard = replace(
+        evidence(figures()),
+        timeline=Timeline(0, 250_000_000, (4, 5, 6), (0, 2, 0)),
+        bits=BitErrors(places=(0, 3, 0, 9), by_bit=(0, 0, 0, 0, 0, 1, 2, 9)),
+    )
+    drawn = Page(diagnosis_html(diagnosis(), heard, title="t", tap="t"))
     assert "a bar is 250 ms" in drawn.text
     assert "bit of the octet, as sent" in drawn.text
-    Gathered.timeline = Timeline(250_000_000, (4, 5, 6), (0, 0, 0))
-    Gathered.bits = Bits((0, 0), (0, 0))
-    drawn = Page(diagnosis_html(diagnosis(), Gathered(), title="t", tap="t"))  # type: ignore[arg-type]
+    clean = replace(heard, timeline=Timeline(0, 2_000_000_000, (4, 5, 6), (0, 0, 0)), bits=BitErrors())
+    drawn = Page(diagnosis_html(diagnosis(), clean, title="t", tap="t"))
     assert "All frames were sound." in drawn.text
+    assert "a bar is 2 s" in drawn.text
     assert "bit of the octet" not in drawn.text
 
 
