@@ -1,4 +1,4 @@
-"""The eye: all bits of all characters laid over each other, counted from each character's start edge as a receiver does.
+"""The eye: all bits of all characters laid over each other, from each character's start edge as a receiver counts.
 
 What must stay free is the middle of the bit, outside the receiver's 200 mV either way (sheet section 1.1).
 """

@@ -200,7 +200,7 @@ def _checks(figures: WaveformFigures) -> tuple[Check, ...]:
     rate_off = None if figures.usual_baud is None or figures.baud is None else figures.baud / figures.usual_baud - 1
     if figures.baud_given is not None and figures.baud is not None:
         rate_off = figures.baud / figures.baud_given - 1
-    standard = "TIA-485, sheet 1.1"
+    standard = "TIA-485"
     found = [
         Check("idle, A minus B", figures.idle_v, "V", "+200 mV or more", verdict(figures.idle_v, 0.2, None), standard),
         Check("mark", mark, "V", "1.5 to 5 V", verdict(mark, *limits.DRIVEN_V), standard),
@@ -273,7 +273,7 @@ def _checks(figures: WaveformFigures) -> tuple[Check, ...]:
             "%",
             "2 % or less",
             verdict(None if rate_off is None else abs(rate_off), None, limits.BAUD_SHARE),
-            "sheet 2, 3.1",
+            "Modbus serial line guide",
         ),
         Check("jitter of edges", _share(figures.jitter_s, bit_s), "%", "", Verdict.UNKNOWN),
         Check("eye in mid-bit", figures.eye_v, "V", "400 mV or more", verdict(figures.eye_v, 0.4, None), standard),
