@@ -81,6 +81,7 @@ def diagnosis_html(
         than=_than,
         weight_words=_weight_words,
         scale=_scale,
+        signed=_signed,
         meanings=_meanings,
         measured=_measured,
         verdict=_verdict,
@@ -111,6 +112,12 @@ def _weight_words(finding: Finding, proof: Proof) -> str:
     """The words of the text report without their end, which is the column's head here."""
     words = weight_words(proof.weight, healthy=finding.cause is Cause.HEALTHY)
     return words.split(" on a sound bus")[0].split(" with this fault")[0]
+
+
+def _signed(weight: float) -> str:
+    """Two places and a sign; nothing is never shown as `-0.00`."""
+    shown = f"{weight:+.2f}"
+    return "0.00" if shown in ("-0.00", "+0.00") else shown
 
 
 def _scale(weight: float) -> object:
@@ -227,7 +234,7 @@ def _totals(figures: Figures) -> list[tuple[str, str]]:
         ("damaged frames and spans", _counts({reason.value: count for reason, count in figures.frames_bad.items()})),
         ("came back after damage", f"{figures.resynchronisations} times"),
         ("line errors", "cannot be seen at this tap: none shown proves nothing" if blind else marks),
-        ("time resolution", f"{figures.resolution_ns / 1e6:g} ms"),
+        ("time resolution", f"{figures.resolution_ns / 1e6:g} ms" if figures.resolution_ns else "exact"),
         ("silence, median and 99 %", f"{_ms(figures.silence.median_ns)} ms, {_ms(figures.silence.p99_ns)} ms"),
         ("turnaround, median and 99 %", f"{_ms(figures.turnaround.median_ns)} ms, {_ms(figures.turnaround.p99_ns)} ms"),
         *((name.replace("_", " "), str(count)) for name, count in figures.decoder_counters.items()),

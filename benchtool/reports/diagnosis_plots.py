@@ -26,22 +26,24 @@ _LINEAR_UP_TO = 30.0
 
 
 def timeline_svg(sound: Sequence[int], damaged: Sequence[int], slot_s: float) -> str:
-    """Sound frames above, damaged frames and spans below, each on a scale of its own, over seconds of listening."""
+    """Sound frames above, damaged frames and spans (if any) below, each on its own scale, over seconds of listening."""
     from matplotlib.figure import Figure
     from matplotlib.ticker import MaxNLocator
 
     places = [(slot + 0.5) * slot_s for slot in range(len(sound))]
+    rows = [("sound", LIGHT, sound)]
+    if any(damaged):
+        rows.append(("damaged", DARK, damaged))
     with plot_style():
-        figure = Figure(figsize=(_WIDTH_IN, 2.3), layout="constrained")
-        upper, lower = figure.subplots(2, 1, sharex=True)
-        upper.bar(places, sound, slot_s * 0.92, color=LIGHT, edgecolor=EDGE)
-        lower.bar(places, damaged, slot_s * 0.92, color=DARK, edgecolor=DARK)
-        for axes, label, counts in ((upper, "sound", sound), (lower, "damaged", damaged)):
+        figure = Figure(figsize=(_WIDTH_IN, 0.5 + 0.9 * len(rows)), layout="constrained")
+        panels = figure.subplots(len(rows), 1, sharex=True, squeeze=False)[:, 0]
+        for axes, (label, fill, counts) in zip(panels, rows, strict=True):
+            axes.bar(places, counts, slot_s * 0.92, color=fill, edgecolor=EDGE)
             axes.set_ylabel(label)
             axes.set_ylim(0, max(1, *counts) * 1.1)
             axes.yaxis.set_major_locator(MaxNLocator(3, integer=True))
-        lower.set_xlim(0, max(slot_s, len(sound) * slot_s))
-        lower.set_xlabel(f"seconds of listening (a bar is {_seconds(slot_s)})")
+        panels[-1].set_xlim(0, max(slot_s, len(sound) * slot_s))
+        panels[-1].set_xlabel(f"seconds of listening (a bar is {_seconds(slot_s)})")
         return svg_text(figure, "timeline", "Sound and damaged frames over time")
 
 
