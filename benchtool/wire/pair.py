@@ -6,6 +6,7 @@ direct-current levels. Facts: sheet sections 1.1 to 1.8.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -14,19 +15,25 @@ from numpy.typing import NDArray
 
 from benchtool.wire import dc
 from benchtool.wire.cable import Cable
-from benchtool.wire.parts import FAILSAFE, Bias, Driver, Node, Noise, Receiver, Terminator
-from benchtool.wire.response import Floats, Network, StepResponse, step_responses
+from benchtool.wire.layout import Layout, lay_out
+from benchtool.wire.levels import Fitted, Level
+from benchtool.wire.parts import FAILSAFE, WIRES, Bias, Break, Driver, Leak, Node, Noise, Receiver, Short, Terminator
+from benchtool.wire.response import Floats, Network, StepResponse, plain_edge, step_responses
 from benchtool.wire.signal import Signal
 
 __all__ = [
     "FAILSAFE",
     "Bias",
+    "Break",
     "Cable",
     "Driver",
+    "Leak",
+    "Level",
     "Node",
     "Noise",
     "Pair",
     "Receiver",
+    "Short",
     "StepResponse",
     "Terminator",
     "Transfer",
@@ -42,6 +49,8 @@ class Transfer(NamedTuple):
     idle: float
     mark: float
     """Steady level while the driver drives mark."""
+    shape: StepResponse
+    """An edge of the driver that ends on 1 V."""
     edge: StepResponse
     """One step of the driver from space to mark."""
     release: StepResponse
@@ -52,10 +61,7 @@ class Transfer(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """A cable from 0 to `length_m` with what is joined to it. Node names are its keys: they must differ.
-
-    Left out: contention of two drivers, stubs, ground offset between nodes; they come with a later issue.
-    """
+    """A cable from 0 to `length_m` with what is joined to it. Node names are its keys: they must differ."""
 
     cable: Cable
     length_m: float
@@ -63,7 +69,14 @@ class Pair:
     terminators: tuple[Terminator, ...] = ()
     biases: tuple[Bias, ...] = ()
     noise: Noise = field(default_factory=Noise)
+    breaks: tuple[Break, ...] = ()
+    shorts: tuple[Short, ...] = ()
+    leaks: tuple[Leak, ...] = ()
     _kept: dict[tuple[str, str], Transfer] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _steady: dict[frozenset[tuple[str, bool]], dict[str, Level]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    _laid: list[Layout] = field(default_factory=list, init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         if self.length_m < 0:
@@ -71,10 +84,10 @@ class Pair:
         names = [node.name for node in self.nodes]
         if len(set(names)) != len(names):
             raise ValueError("two nodes of a pair have the same name")
-        parts: tuple[Node | Terminator | Bias, ...] = (*self.nodes, *self.terminators, *self.biases)
-        for part in parts:
-            if not 0 <= part.position_m <= self.length_m:
-                raise ValueError(f"position {part.position_m:g} m is not on a pair of {self.length_m:g} m")
+        ends = [node.position_m for node in self.nodes] + [one.position_m for one in self.breaks]
+        for position_m in self._positions() + ends:
+            if not 0 <= position_m <= self.length_m:
+                raise ValueError(f"position {position_m:g} m is not on a pair of {self.length_m:g} m")
 
     def node(self, name: str) -> Node:
         """The node of that name; KeyError if there is none."""
@@ -83,14 +96,24 @@ class Pair:
                 return node
         raise KeyError(f"no node '{name}' on this pair")
 
+    def levels(self, driving: Mapping[str, bool]) -> dict[str, Level]:
+        """Steady levels at every node, as its own leads see them, while some drive: True is mark; {} for idle.
+
+        Any number may drive at once. KeyError for a name that is no node's. A node that is not connected shows 0 V
+        and drives nothing.
+        """
+        for name in driving:
+            self.node(name)
+        key = frozenset(driving.items())
+        known = self._steady.get(key)
+        if known is None:
+            known = self._steady[key] = self._fitted(self._layout()).levels(driving)
+        return dict(known)
+
     def idle_volts(self, node_name: str) -> float:
         """Differential voltage at a node with no driver enabled, as its own leads see it; 0 where it hangs free."""
-        node = self.node(node_name)
-        if not node.connected:
-            return 0.0
-        joints = self._joints()
-        volts = self._levels(joints, self._siemens(joints), self._bias_amperes(joints))
-        return _sign(node) * float(volts[joints.index(node.position_m)])
+        self.node(node_name)
+        return self.levels({})[node_name].difference_v
 
     def driven_volts(self, driver_node: str, at_node: str, *, mark: bool = True) -> float:
         """Steady differential voltage at a node while another (or itself) drives mark, or space."""
@@ -101,31 +124,48 @@ class Pair:
         """What a meter reads between the wires, bus unpowered; infinite where nothing joins them.
 
         Receivers' inputs usually read far above their rated load when off: `inputs=True` counts them all the same.
-        Bias resistors join the wires only if their dead supply is a short circuit: `supply_shorted=True`.
+        A bias has its pull-down; its pull-up counts only if the dead supply is a short circuit: `supply_shorted=True`.
         """
-        joints = self._joints(position_m)
-        siemens = self._siemens(joints, inputs=inputs, biases=supply_shorted)
-        probe = np.zeros(len(joints))
-        probe[joints.index(position_m)] = 1.0
-        return float(self._levels(joints, siemens, probe)[joints.index(position_m)])
+        layout = self._lay_out(position_m)
+        at = 2 * layout.trunk[position_m]
+        circuit = self._fitted(layout).circuit(inputs=inputs, powered=False, supply_shorted=supply_shorted)
+        return circuit.resistance_ohm(at, at + 1)
+
+    def ground_ohm(self, position_m: float, wire: str, *, inputs: bool = False, supply_shorted: bool = False) -> float:
+        """What a meter reads between wire "a" or "b" and ground, bus unpowered; options as with `resistance_ohm`.
+
+        Every node's ground counts as joined to the reference ground. ValueError for another wire.
+        """
+        if wire not in WIRES:
+            raise ValueError(f"the wires are 'a' and 'b', not '{wire}'")
+        layout = self._lay_out(position_m)
+        circuit = self._fitted(layout).circuit(inputs=inputs, powered=False, supply_shorted=supply_shorted)
+        return circuit.resistance_ohm(2 * layout.trunk[position_m] + (wire == "b"), circuit.ground)
 
     def delay_s(self, one: str, other: str) -> float:
-        """Travelling time of an edge between two nodes."""
-        return abs(self.node(one).position_m - self.node(other).position_m) * self.cable.delay_s_per_m
+        """Travelling time of an edge between two nodes, their stubs included."""
+        if one == other:
+            return 0.0
+        first, second = self.node(one), self.node(other)
+        metres = abs(first.position_m - second.position_m) + first.stub_m + second.stub_m
+        return metres * self.cable.delay_s_per_m
 
     def step_response(self, driver_node: str, at_node: str) -> StepResponse:
         """Change of the voltage at a node when the driver steps from space to mark; time 0 is the edge's middle.
 
         Ends on the direct-current swing. Holds the delay, the loss, and every reflection from the ends, the
-        terminators, the nodes' loads and the driver itself.
+        terminators, the nodes' loads and the driver itself. Beyond a break it is the driver's edge, delayed.
         """
         return self.transfer(driver_node, at_node).edge
 
-    def volts(self, driver_node: str, at_node: str, signal: Signal, times_s: Floats) -> Floats:
+    def volts(
+        self, driver_node: str, at_node: str, signal: Signal, times_s: Floats, *, hold_s: float | None = None
+    ) -> Floats:
         """Differential voltage at a node at any instants while a driver sends `signal`; without noise.
 
         Idle level until the driver is enabled (its lead time before 0), mark until the first edge, idle again after
-        the driver lets go (its hold time after the signal's end). A disconnected driver leaves the pair idle.
+        the driver lets go (`hold_s`, or its own hold time, after the signal's end). A disconnected driver leaves the
+        pair idle.
         """
         idle = self.idle_volts(at_node)
         if not self.node(driver_node).connected or not self.node(at_node).connected:
@@ -133,7 +173,7 @@ class Pair:
         seen = self.transfer(driver_node, at_node)
         driver = self.node(driver_node).driver
         result = _driven(times_s, signal, seen, driver.lead_s)
-        end = signal.duration_s + driver.hold_s
+        end = signal.duration_s + (driver.hold_s if hold_s is None else hold_s)
         after = np.flatnonzero(times_s > end + seen.release.times_s[0])
         result[after] += seen.release.at(times_s[after] - end)
         near = self.transfer(driver_node, driver_node)
@@ -156,63 +196,74 @@ class Pair:
     def _compute(self, driver_node: str) -> None:
         sender = self.node(driver_node)
         driver = sender.driver
-        joints = self._joints()
-        root = joints.index(sender.position_m)
-        runs = _runs(joints)
-        loads = self._siemens(joints)
-        biased = self._bias_amperes(joints)
-        unit = np.zeros(len(joints))
+        layout = self._layout()
+        reached = layout.reached(layout.nodes[driver_node])
+        place = {joint: index for index, joint in enumerate(reached)}
+        count = len(reached)
+        runs = tuple(
+            dc.Run(place[run.start], place[run.end], run.length_m) for run in layout.runs if run.start in place
+        )
+        root = place[layout.nodes[driver_node]]
+        loads = self._siemens(layout)[reached]
+        unit = np.zeros(count)
         unit[root] = 1.0
-        driven = loads + unit / driver.output_ohm
-        gain = self._levels(joints, driven, unit / driver.output_ohm)
-        impedance = self._levels(joints, loads, unit)
-        source = _sign(sender) * driver.open_volts
-        idle = self._levels(joints, loads, biased)
-        mark = self._levels(joints, driven, biased) + source * gain
-        amperes = (source - float(mark[root])) / driver.output_ohm
+        copper = self.cable.loop_ohm_per_m
+        gain = dc.solve(count, runs, copper, loads + unit / driver.output_ohm, unit / driver.output_ohm)
+        impedance = dc.solve(count, runs, copper, loads, unit)
         rise_s = driver.rise_ns * 1e-9
-        free = Network(self.cable, len(joints), runs, loads)
+        free = Network(self.cable, count, runs, loads)
         edges = step_responses(free, root, driver.output_ohm, rise_s, gain)
         releases = step_responses(free, root, None, rise_s, impedance)
+        steady = self.levels({}), self.levels({driver_node: True}), self.levels({driver_node: False})
+        drop = _sign(sender) * (driver.open_volts - steady[1][driver_node].difference_v)
+        for node in self.nodes:
+            if not node.connected:
+                continue
+            idle, mark, space = (one[node.name].difference_v for one in steady)
+            at = place.get(layout.nodes[node.name])
+            if at is None:
+                shape = letting = plain_edge(rise_s, self.delay_s(driver_node, node.name))
+            else:
+                # What the wires are to each other gives the shape; both wires against ground give where it ends.
+                shape = edges[at].times(1 / float(gain[at]))
+                letting = releases[at].times(1 / float(impedance[at]))
+            self._kept[driver_node, node.name] = Transfer(
+                idle, mark, shape, shape.times(mark - space), letting.times(idle - mark), _sign(node) * drop
+            )
+
+    def _layout(self) -> Layout:
+        if not self._laid:
+            self._laid.append(self._lay_out())
+        return self._laid[0]
+
+    def _lay_out(self, *extra_m: float) -> Layout:
+        return lay_out(self.length_m, (*self._positions(), *extra_m), self.nodes, self.breaks)
+
+    def _positions(self) -> list[float]:
+        """Of all that is joined to the trunk, but for nodes and breaks."""
+        parts: tuple[Terminator | Bias | Short | Leak, ...] = (
+            *self.terminators,
+            *self.biases,
+            *self.shorts,
+            *self.leaks,
+        )
+        return [part.position_m for part in parts]
+
+    def _fitted(self, layout: Layout) -> Fitted:
+        return Fitted(self.cable, layout, self.nodes, self.terminators, self.biases, self.shorts, self.leaks)
+
+    def _siemens(self, layout: Layout) -> Floats:
+        """What lies across the pair at each joint."""
+        result = np.zeros(layout.joints)
+        across: tuple[Terminator | Short, ...] = (*self.terminators, *self.shorts)
+        for part in across:
+            result[layout.trunk[part.position_m]] += 1.0 / part.ohm
+        for bias in self.biases:
+            result[layout.trunk[bias.position_m]] += 1.0 / (2 * bias.pull_ohm)
         for node in self.nodes:
             if node.connected:
-                at = joints.index(node.position_m)
-                sign = _sign(node)
-                self._kept[driver_node, node.name] = Transfer(
-                    sign * float(idle[at]),
-                    sign * float(mark[at]),
-                    StepResponse(edges[at].times_s, edges[at].volts * (2 * sign * source)),
-                    StepResponse(releases[at].times_s, releases[at].volts * (-sign * amperes)),
-                    sign * amperes * driver.output_ohm,
-                )
-
-    def _joints(self, *extra_m: float) -> list[float]:
-        parts: tuple[Node | Terminator | Bias, ...] = (*self.nodes, *self.terminators, *self.biases)
-        return sorted({0.0, self.length_m, *extra_m, *(part.position_m for part in parts)})
-
-    def _siemens(self, joints: list[float], *, inputs: bool = True, biases: bool = True) -> Floats:
-        result = np.zeros(len(joints))
-        for terminator in self.terminators:
-            result[joints.index(terminator.position_m)] += 1.0 / terminator.ohm
-        for bias in self.biases if biases else ():
-            result[joints.index(bias.position_m)] += 1.0 / (2 * bias.pull_ohm)
-        for node in self.nodes if inputs else ():
-            if node.connected:
-                result[joints.index(node.position_m)] += 1.0 / node.receiver.input_ohm
+                result[layout.nodes[node.name]] += 1.0 / node.receiver.input_ohm
         return result
-
-    def _bias_amperes(self, joints: list[float]) -> Floats:
-        result = np.zeros(len(joints))
-        for bias in self.biases:
-            result[joints.index(bias.position_m)] += bias.supply_v / (2 * bias.pull_ohm)
-        return result
-
-    def _levels(self, joints: list[float], siemens: Floats, amperes: Floats) -> Floats:
-        return dc.solve(len(joints), _runs(joints), self.cable.loop_ohm_per_m, siemens, amperes)
-
-
-def _runs(joints: list[float]) -> tuple[dc.Run, ...]:
-    return tuple(dc.Run(place, place + 1, joints[place + 1] - joints[place]) for place in range(len(joints) - 1))
 
 
 def _sign(node: Node) -> float:
@@ -226,7 +277,7 @@ def _driven(times_s: Floats, signal: Signal, seen: Transfer, lead_s: float) -> F
     # The edge's shape serves for the enabling too: from the idle level to mark.
     before = np.flatnonzero(times_s < seen.edge.settled_s - lead_s)
     if len(before):
-        risen = seen.edge.at(times_s[before] + lead_s) / seen.edge.volts[-1]
+        risen = seen.shape.at(times_s[before] + lead_s)
         result[before] -= (seen.mark - seen.idle) * (1.0 - risen)
     return result
 

@@ -29,6 +29,8 @@ class Driver:
     """How long it drives mark before the first start bit; depends on the software, no published value."""
     hold_s: float = 5e-6
     """How long it goes on driving mark after the last stop bit; no published value."""
+    common_v: float = 2.5
+    """Middle of its two outputs against its own 0 V (sheet 1.1: -1 to +3 V)."""
 
     def __post_init__(self) -> None:
         if self.open_volts <= 0 or self.output_ohm <= 0 or self.rise_ns <= 0:
@@ -52,6 +54,9 @@ class Receiver:
     hysteresis_v: float = 0.05
     """From memory: common parts have 25 to 70 mV."""
     unit_loads: float = 1.0
+    common_low_v: float = -7.0
+    """Below this common mode, against its own 0 V, it no longer works (sheet 1.1)."""
+    common_high_v: float = 12.0
 
     def __post_init__(self) -> None:
         half = self.hysteresis_v / 2
@@ -59,6 +64,8 @@ class Receiver:
             raise ValueError("a receiver's threshold and hysteresis lie inside low_v … high_v")
         if self.unit_loads <= 0:
             raise ValueError("a receiver loads the pair with more than 0 unit loads")
+        if self.common_low_v >= self.common_high_v:
+            raise ValueError("a receiver's common mode range begins below its end")
 
     @property
     def input_ohm(self) -> float:
@@ -70,6 +77,10 @@ class Receiver:
         if volts >= self.high_v:
             return True
         return False if volts <= self.low_v else None
+
+    def bears(self, common_v: float) -> bool:
+        """Whether it works at this common mode."""
+        return self.common_low_v <= common_v <= self.common_high_v
 
 
 FAILSAFE = Receiver(-0.2, -0.05, threshold_v=-0.125, hysteresis_v=0.03)
@@ -87,6 +98,14 @@ class Node:
     reversed_pair: bool = False
     connected: bool = True
     """False: its leads hang in the air; it neither loads the pair nor hears it."""
+    stub_m: float = 0.0
+    """Length of the cable from the trunk, at `position_m`, to it."""
+    ground_v: float = 0.0
+    """Its 0 V against the pair's reference ground."""
+
+    def __post_init__(self) -> None:
+        if self.stub_m < 0:
+            raise ValueError("a stub's length cannot be negative")
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,21 +134,81 @@ class Bias:
             raise ValueError("a bias resistor has more than 0 ohm")
 
 
+WIRES = ("a", "b")
+"""`a` is the wire that is the more positive at mark and idle."""
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """A place where a conductor is open: wire `a`, `b` or `both`."""
+
+    position_m: float
+    wire: str = "both"
+
+    def __post_init__(self) -> None:
+        if self.wire not in (*WIRES, "both"):
+            raise ValueError(f"wire {self.wire!r}: a, b or both")
+
+
+@dataclass(frozen=True, slots=True)
+class Short:
+    """A fault between the two wires."""
+
+    position_m: float
+    ohm: float = 1.0
+
+    def __post_init__(self) -> None:
+        if self.ohm <= 0:
+            raise ValueError("a short has more than 0 ohm")
+
+
+@dataclass(frozen=True, slots=True)
+class Leak:
+    """A fault from one wire to ground, or to something that is `ground_v` against it."""
+
+    position_m: float
+    wire: str = "a"
+    ohm: float = 1.0
+    ground_v: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.wire not in WIRES:
+            raise ValueError(f"wire {self.wire!r}: a or b")
+        if self.ohm <= 0:
+            raise ValueError("a leak has more than 0 ohm")
+
+
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """Differential noise at every receiver's input: Gaussian, and rectangular bursts of either sign."""
+    """Differential noise at every receiver's input: Gaussian, and rectangular bursts of either sign.
+
+    Bursts come at random, and, with `mains_hz`, at every zero crossing of the mains: twice a period.
+    """
 
     rms_v: float = 0.0
     impulse_rate_hz: float = 0.0
     """Bursts a second on average, at random instants."""
     impulse_v: float = 0.0
     impulse_s: float = 0.0
+    mains_hz: float = 0.0
+    """Frequency of the mains whose zero crossings make bursts; 0 for none."""
+    mains_v: float = 0.0
+    mains_s: float = 0.0
+    """How long each of them lasts."""
+    mains_jitter_s: float = 100e-6
+    """Standard deviation of their instants; no published value."""
 
     def __post_init__(self) -> None:
-        if min(self.rms_v, self.impulse_rate_hz, self.impulse_v, self.impulse_s) < 0:
+        figures = (self.rms_v, self.impulse_rate_hz, self.impulse_v, self.impulse_s)
+        if min(*figures, self.mains_hz, self.mains_v, self.mains_s, self.mains_jitter_s) < 0:
             raise ValueError("no figure of a noise can be negative")
 
     @property
     def has_impulses(self) -> bool:
         """True if bursts can happen and do anything."""
         return self.impulse_rate_hz > 0 and self.impulse_v > 0 and self.impulse_s > 0
+
+    @property
+    def has_mains(self) -> bool:
+        """True if bursts locked to the mains happen and do anything."""
+        return self.mains_hz > 0 and self.mains_v > 0 and self.mains_s > 0

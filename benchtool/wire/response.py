@@ -7,6 +7,7 @@ of the damped response) gives the step in time. Every reflection is in it, none 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Any, NamedTuple
 
@@ -54,6 +55,10 @@ class StepResponse(NamedTuple):
         place -= lower
         start = self.volts[lower]
         return np.asarray(start + place * (self.volts[lower + 1] - start))
+
+    def times(self, factor: float) -> StepResponse:
+        """The same, `factor` times as high."""
+        return StepResponse(self.times_s, self.volts * factor)
 
 
 class Network(NamedTuple):
@@ -126,6 +131,14 @@ def step_responses(
         _trimmed(curve[: points // 2], final, step, -_LEAD_SIGMAS * sigma, _SETTLED * scale)
         for curve, final in zip(curves, finals, strict=True)
     ]
+
+
+def plain_edge(rise_s: float, delay_s: float) -> StepResponse:
+    """A Gaussian edge to 1 V whose middle comes after `delay_s`, without loss or reflections."""
+    places = np.arange(-_LEAD_SIGMAS * _SIGMA_STEPS, _LEAD_SIGMAS * _SIGMA_STEPS + 1) / _SIGMA_STEPS
+    volts = np.array([0.5 * math.erfc(-place / math.sqrt(2)) for place in places])
+    volts[0], volts[-1] = 0.0, 1.0
+    return StepResponse(delay_s + places * (rise_s / _RISE_SIGMAS), volts)
 
 
 def _invert(network: Network, root: int, source_ohm: float | None, sigma: float, points: int) -> list[Floats]:
