@@ -242,6 +242,7 @@ class Gatherer:
             self._marks["parity"] += parity
 
     def _damaged(self, frame: Frame) -> None:
+        self._conduct.damaged()
         span = (frame.lead + frame.octets, bytes(len(frame.lead)) + frame.marks if frame.marks else b"")
         size = len(frame.octets)
         if size >= REPEAT_OCTETS:

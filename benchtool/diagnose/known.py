@@ -46,21 +46,30 @@ def _frames() -> tuple[tuple[bytes, ...], npt.NDArray[np.int8]]:
 
 
 @lru_cache(maxsize=64)
-def heard_as(ratio: Fraction, heard: CharFormat = CharFormat()) -> dict[bytes, tuple[bytes, ...]]:
-    """Octets as received → the frames that sound like that, for a receiver `ratio` times as fast as the sender."""
+def heard_as(
+    ratio: Fraction, heard: CharFormat = CharFormat(), *, inverted: bool = False
+) -> dict[bytes, tuple[bytes, ...]]:
+    """Octets as received → the frames that sound like that, for a receiver `ratio` times as fast as the sender.
+
+    `inverted`: the pair is reversed on the way, so the line idles low.
+    """
     frames, lines = _frames()
+    if inverted:
+        lines = (1 - lines).astype(np.int8)
     table: dict[bytes, list[bytes]] = {}
     # Where a start bit is no longer than a sample's distance from an edge, receivers differ: some look again at its
     # middle, some do not.
     for lean, verify in ((1, True), (-1, True), *(((1, False), (-1, False)) if ratio < 1 else ())):
-        for index, octets in enumerate(_listen(lines, ratio, heard, lean, verify=verify)):
+        for index, octets in enumerate(_listen(lines, ratio, heard, lean, verify=verify, idle=not inverted)):
             known = table.setdefault(octets, [])
             if frames[index] not in known:
                 known.append(frames[index])
     return {octets: tuple(known) for octets, known in table.items()}
 
 
-def _listen(lines: npt.NDArray[np.int8], ratio: Fraction, heard: CharFormat, lean: int, *, verify: bool) -> list[bytes]:
+def _listen(
+    lines: npt.NDArray[np.int8], ratio: Fraction, heard: CharFormat, lean: int, *, verify: bool, idle: bool
+) -> list[bytes]:
     """Octets per line. Time in 1/`_TICKS` receiver bits; `lean` moves samples off exact edges, late or early."""
     count, width = lines.shape
     bit = ratio * _TICKS
@@ -71,7 +80,7 @@ def _listen(lines: npt.NDArray[np.int8], ratio: Fraction, heard: CharFormat, lea
     rows = np.arange(count)
     alive = np.ones(count, dtype=bool)
     while alive.any():
-        start = _next_fall(lines, at / step)
+        start = _next_fall(lines, at / step, idle)
         alive &= start < width
         start = np.where(alive, start, 0)
         begin = start * step
@@ -95,13 +104,13 @@ def _listen(lines: npt.NDArray[np.int8], ratio: Fraction, heard: CharFormat, lea
     return [bytes(row) for row in octets]
 
 
-def _next_fall(lines: npt.NDArray[np.int8], after: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
+def _next_fall(lines: npt.NDArray[np.int8], after: npt.NDArray[np.float64], idle: bool) -> npt.NDArray[np.int64]:
     """First bit at or after `after` (in bits) at which the line falls; the width where it never does.
 
     A line that is low at `after` must rise before it can fall, so a framing error needs no special case.
     """
     count, width = lines.shape
-    before = np.concatenate([np.ones((count, 1), dtype=np.int8), lines[:, :-1]], axis=1)
+    before = np.concatenate([np.full((count, 1), idle, dtype=np.int8), lines[:, :-1]], axis=1)
     falls = (lines == 0) & (before == 1)
     falls &= np.arange(width)[None, :] >= np.ceil(after - 1e-9)[:, None]
     first: npt.NDArray[np.int64] = np.where(falls.any(axis=1), falls.argmax(axis=1), width)

@@ -11,6 +11,7 @@ from benchtool.capture.chunk import LineErrors
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.diagnose.evidence import Evidence, Span
 from benchtool.diagnose.known import heard_as
+from benchtool.diagnose.known_windows import frames_in
 from benchtool.diagnose.rates import USUAL_RATES, RateMatch, match_rates
 from benchtool.diagnose.undo import Hypothesis, Undone, modbus_rule, osdp_rule, undo
 from benchtool.frames.frame import Protocol
@@ -20,6 +21,10 @@ _MOST_TRIED = 40
 _MOST_NAMESAKES = 32
 _MOST_CHANCE = 0.02
 """A frame found after trying so many check values that chance alone might have found it proves nothing."""
+_WINDOW_CHANCE = 1e-3
+"""Of a well-known frame found anywhere in a span."""
+_FORMAT_CHANCE = 0.1
+"""Looser, as there is nothing else to tell a wrong format by where marks cannot be seen; two kinds are wanted."""
 _MOST_SEARCHED = 8
 """Distinct spans searched bit by bit at another rate: slow, and a few prove as much as many."""
 _INVERSION_STEPS = 10_000
@@ -32,7 +37,6 @@ _FORMAT_STEPS = 6_000
 _HOPELESS = 8
 """After so many different spans without one that passes, the rest is not tried."""
 _RATE_STEPS = 2_000
-_DATA_BITS = 8
 _MOST_SOUND = 0.1
 """Share of sound frames or answers above which a reversed pair or a wrong setting is out of the question."""
 _LEAST_OCTETS = 4
@@ -98,13 +102,13 @@ def invert(
 def find_format(spans: Spans, heard: CharFormat, line_errors: LineErrors) -> FormatProof | None:
     """The other usual format that makes most spans sound frames; None where none does.
 
-    Only a receiver that waits for a parity bit which nobody sends reads wrong octets: in all other mismatches of usual
-    formats the octets come right, with marks (sheet section 11, parity mismatch).
+    Only a receiver that takes 7 data bits, or waits for a parity bit which nobody sends, reads wrong octets: in all
+    other mismatches of usual formats the octets come right, with marks (sheet section 11, parity mismatch).
     """
-    if heard.parity is Parity.NONE or heard.data_bits != _DATA_BITS:
-        return None
     sent = CharFormat()
-    found = _reread(spans, heard, line_errors, (sent,), False, _FORMAT_STEPS)
+    if heard.parity is Parity.NONE and heard.data_bits == sent.data_bits:
+        return None
+    found = _reread(spans, heard, line_errors, (sent,), False, _FORMAT_STEPS, _FORMAT_CHANCE)
     if not found.passed:
         return None
     return FormatProof(sent, found.tried, found.passed, found.kinds, found.kinds_passed, found.frames)
@@ -117,18 +121,28 @@ def _reread(
     sent_formats: Iterable[CharFormat],
     inverted: bool,
     most_steps: int,
+    most_chance: float = _MOST_CHANCE,
 ) -> Inversion:
-    tried = passed = kinds = kinds_passed = 0
-    frames: dict[bytes, None] = {}
-    steps_left = most_steps
     formats = list(sent_formats)
+    tried = passed = kinds = kinds_passed = 0
+    recovered: dict[bytes, None] = {}
+    known = heard_as(Fraction(1), heard, inverted=inverted) if CharFormat() in formats else None
+    steps_left = most_steps
     for (octets, marks), count in _worth_trying(spans):
         if steps_left <= 0 or (kinds >= _HOPELESS and not passed):
             break
         seen = marks if line_errors is LineErrors.MARKED else None
         tried += count
+        if known is not None:
+            inside = {frames[0] for frames in frames_in(octets, known, _WINDOW_CHANCE)}
+            if inside:
+                passed += count
+                kinds += len(inside)
+                kinds_passed += len(inside)
+                recovered.update(dict.fromkeys(sorted(inside)))
+                continue
         kinds += 1
-        chance_left = _MOST_CHANCE
+        chance_left = most_chance
         for sent in formats:
             found, steps, chance = _recover(octets, seen, Hypothesis(inverted, Fraction(1), sent, heard), chance_left)
             steps_left -= steps
@@ -136,10 +150,10 @@ def _reread(
             if found:
                 passed += count
                 kinds_passed += 1
-                frames.update(dict.fromkeys(found))
+                recovered.update(dict.fromkeys(found))
                 formats.insert(0, formats.pop(formats.index(sent)))
                 break
-    return Inversion(tried, passed, kinds, kinds_passed, tuple(frames)[:8])
+    return Inversion(tried, passed, kinds, kinds_passed, tuple(recovered)[:8])
 
 
 def _recover(
@@ -201,6 +215,7 @@ def _at_rate(
 ) -> RateProof:
     known = heard_as(ratio, heard)
     lengths = Counter(map(len, known))
+    longest = max(lengths, default=0)
     tried = passed = strong = searched = kinds_strong = 0
     frames: dict[bytes, None] = {}
     for (octets, marks), count in spans:
@@ -212,6 +227,14 @@ def _at_rate(
             searched += 1
             recovered = _recover_strong(octets, marks if marked else None, Hypothesis(False, ratio, heard, heard))
             found = recovered or ()
+        if not found and len(octets) > longest:
+            inside = frames_in(octets, known, _WINDOW_CHANCE)
+            if inside:
+                passed += count
+                strong += count
+                kinds_strong += len(set(inside))
+                frames.update(dict.fromkeys(namesakes[0] for namesakes in inside))
+                continue
         if found:
             passed += count
             if all(_is_strong(frame) for frame in found):

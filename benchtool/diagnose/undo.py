@@ -19,7 +19,7 @@ from fractions import Fraction
 from fastcrc.crc16 import modbus as modbus_crc
 
 from benchtool.capture.settings import CharFormat, Parity
-from benchtool.frames.modbus.lengths import MAX_ADDRESS
+from benchtool.frames.modbus.lengths import MAX_ADDRESS, lengths
 from benchtool.frames.osdp.check import MAX_LENGTH, MIN_LENGTH, SOM, USES_CRC, check_ok
 
 MAX_STEPS = 8_000
@@ -162,12 +162,16 @@ def osdp_rule(octets: list[int], ended: bool) -> Verdict | None:
 
 
 def modbus_rule(octets: list[int], ended: bool) -> Verdict | None:
-    """Modbus RTU: at least 4 octets up to a silence, address, CRC right (sheet 3.1, 3.2)."""
-    if octets and octets[0] > MAX_ADDRESS:
+    """Modbus RTU: address, a public function and its length, CRC, then a silence (sheet 3.1 to 3.4)."""
+    count = len(octets)
+    if count and octets[0] > MAX_ADDRESS:
         return None
-    if not ended or not octets:
-        return GO_ON
-    if len(octets) < 4 or octets[1] in (0, 0x80):
+    if count < 2:
+        return None if ended and count else GO_ON
+    fits = lengths(bytes(octets), 0, count)
+    if not ended:
+        return GO_ON if any(size < 0 or size >= count for size, _ in fits) else None
+    if all(size != count for size, _ in fits):
         return None
     return not modbus_crc(bytes(octets)), 2**-16
 

@@ -116,6 +116,8 @@ class Conduct:
     """Requests without any answer before the next request."""
     cut_in: int = 0
     """Of these, the ones after which the next request came sooner than an answer usually does."""
+    unasked: int = 0
+    """Sound replies that nobody had asked for, with nothing damaged that could have been the request."""
 
 
 class _At:
@@ -123,6 +125,7 @@ class _At:
         "answered",
         "asked_ns",
         "busy",
+        "damages",
         "early",
         "early_count",
         "intervals",
@@ -152,6 +155,7 @@ class _At:
         self.early = self.recent = 0.0
         self.early_count = 0
         self.asked_ns = -1
+        self.damages = -1
         self.last_sequence = -1
         self.was_answered = False
 
@@ -165,6 +169,9 @@ class ConductCounter:
         self._from: int | None = None
         self._given_up = Durations()
         self._reply_ns = 0
+        self._damages = self._unasked = 0
+        self._asked_at = -1
+        """How much had been damaged by the last request."""
         self._latency = Durations()
 
     def request(self, frame: Frame) -> None:
@@ -175,21 +182,31 @@ class ConductCounter:
         else:
             self._request(octets[0] | 0x100, frame, -1)
 
+    def damaged(self) -> None:
+        """Something was damaged: whose request or reply it was is not known, so nothing is concluded across it."""
+        self._damages += 1
+        self._from = None
+
     def unasked(self, frame: Frame) -> None:
         """Take a sound reply that answers no open request."""
+        if self._damages != self._asked_at:
+            return
         octets = frame.octets
         key = octets[1] & 0x7F if frame.protocol is _OSDP else octets[0] | 0x100
+        self._unasked += 1
         at = self._find(key)
         if key == self._from and frame.t_ns - self._reply_ns < SECOND_REPLY_NS:
             at.seconds += 1
-        elif at.asked_ns >= 0 and not at.was_answered:
+        elif at.asked_ns >= 0 and not at.was_answered and at.damages == self._damages:
             at.late += 1
             at.was_answered = True
             at.latency.add(max(0, frame.t_ns - at.asked_ns))
 
     def _request(self, key: int, frame: Frame, sequence: int) -> None:
         at = self._find(key)
-        if at.asked_ns >= 0:
+        whole = at.damages == self._damages
+        at.damages = self._asked_at = self._damages
+        if at.asked_ns >= 0 and whole:
             at.intervals.add(frame.end_ns - at.asked_ns)
         at.asked_ns = frame.end_ns
         before = self._from
@@ -204,7 +221,7 @@ class ConductCounter:
         self._from = None
         if sequence >= 0:
             last = at.last_sequence
-            if last >= 0:
+            if last >= 0 and whole:
                 if sequence == 0:
                     at.restarts += at.was_answered
                 elif sequence == last:
@@ -283,6 +300,7 @@ class ConductCounter:
             steps - usual,
             self._given_up.count,
             round(self._given_up.count * self._given_up.below(1.3 * normal)) if normal else 0,
+            self._unasked,
         )
 
     @staticmethod
