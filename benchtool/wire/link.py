@@ -1,7 +1,7 @@
-"""From one node's octets to what another node's receiver makes of them: the whole path a simulated bus needs.
+"""From octets that nodes send to what another node's receiver makes of them: the whole path a simulated bus needs.
 
-Noise-free transmissions are computed once and kept. Noise is drawn at the receiver's own clock ticks, all of them
-independent: it is taken to reach far above the tick rate, and to come after the cable.
+Transmissions of one node alone are computed once without noise and kept. Noise is drawn at the receiver's own clock
+ticks, all of them independent: it is taken to reach far above the tick rate, and to come after the cable.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import zlib
 from collections import OrderedDict
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -17,7 +18,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.wire.pair import Pair
 from benchtool.wire.parts import Node, Receiver
 from benchtool.wire.response import Floats
-from benchtool.wire.signal import Bools
+from benchtool.wire.signal import Bools, Signal
 from benchtool.wire.uart import GridDecoder, ReceivedOctet, UartReceiver, encode
 
 _SAFE_SIGMAS = 7.0
@@ -27,6 +28,9 @@ _KEPT_SAMPLES = 4_000_000
 _ENTRY_SAMPLES = 200
 """What an entry of the cache weighs beside its samples."""
 _STRAY_WINDOWS = 500
+_DEAF_V = 1e6
+"""Stands for the voltage where the common mode is out of the receiver's range: no noise changes its answer, mark."""
+_JITTERS = 5.0
 
 _Key = tuple[str, str, bytes, LineSettings, LineSettings, float, float, float]
 
@@ -39,6 +43,34 @@ class Heard(NamedTuple):
 
     octets: tuple[ReceivedOctet, ...]
     end_s: float
+
+
+class Sent(NamedTuple):
+    """A transmission among others: who, when its first start bit begins at the driver, what, and how it is set.
+
+    `hold_s` is how long the driver stays on after the last stop bit, its own time if None. Without octets it is a
+    driver that does nothing but hold mark.
+    """
+
+    node: str
+    start_s: float
+    octets: bytes
+    settings: LineSettings
+    clock_error: float = 0.0
+    hold_s: float | None = None
+
+
+class _Talk(NamedTuple):
+    """A transmission as the listener sees it: when its driver goes on, its last stop bit ends, its driver goes off."""
+
+    node: str
+    signal: Signal
+    start_s: float
+    delay_s: float
+    hold_s: float
+    on_s: float
+    end_s: float
+    off_s: float
 
 
 class _Entry(NamedTuple):
@@ -96,11 +128,13 @@ class Link:
         listener_clock_error: float = 0.0,
         gap_bits: float = 0.0,
         rng: np.random.Generator | None = None,
+        t_s: float = 0.0,
     ) -> Heard:
         """What `listener`, set to `heard`, receives when `driver` sends octets with the settings `sent`.
 
-        Noise needs `rng`; without it the pair is silent. The listener's idle state before and after (a reversed or
-        undefined one too) is part of the result.
+        Noise needs `rng`; without it the pair is silent. `t_s` is the time on the mains' clock, whose zero crossings
+        are at multiples of half a period, at the first start bit. The listener's idle state before and after (a
+        reversed or undefined one too) is part of the result.
         """
         key = (driver, listener, octets, sent, heard, sender_clock_error, listener_clock_error, gap_bits)
         entry = self._kept.get(key)
@@ -109,21 +143,50 @@ class Link:
             self._keep(key, entry)
         else:
             self._kept.move_to_end(key)
-        noise = self.pair.noise
         if rng is None:
             return entry.heard
-        window_s = len(entry.volts) * entry.receiver.tick_s
-        bursts = rng.poisson(noise.impulse_rate_hz * (window_s + noise.impulse_s)) if noise.has_impulses else 0
-        if not bursts and entry.margin_v > _SAFE_SIGMAS * noise.rms_v:
+        volts = self._noisy(entry.volts, entry.margin_v, entry.start_s, entry.receiver.tick_s, t_s, rng)
+        if volts is None:
             return entry.heard
-        volts = entry.volts
-        volts = volts + rng.standard_normal(len(volts)) * noise.rms_v if noise.rms_v else volts.copy()
-        starts = rng.uniform(-noise.impulse_s, window_s, bursts)
-        self._add_bursts(volts, starts, entry.receiver.tick_s, rng)
         before = self.idle_state(listener)
         decoder = GridDecoder(heard.format, entry.receiver.oversample, high=before)
         found = decoder.feed(compare(volts, self.pair.node(listener).receiver, before).tobytes())
         return Heard(tuple(entry.receiver.timed(found, entry.start_s)), entry.heard.end_s)
+
+    def carry_together(
+        self,
+        sent: Sequence[Sent],
+        listener: str,
+        heard: LineSettings,
+        *,
+        listener_clock_error: float = 0.0,
+        rng: np.random.Generator | None = None,
+        t_s: float = 0.0,
+    ) -> Heard:
+        """What `listener` receives of transmissions that overlap; there is at least one.
+
+        Times count from the origin of the `start_s`; `t_s` is the time there on the mains' clock. `end_s` is when the
+        last of all stop bits ends at the listener. Where one driver alone is on, everything is as with `carry`; where
+        several are, the voltage is that of the direct-current network, each change delayed, without reflections.
+        """
+        node = self.pair.node(listener)
+        receiver = UartReceiver(heard, clock_error=listener_clock_error)
+        talks = [self._talk(one, listener) for one in sent]
+        text = f"{self.seed} {listener} {[(one.node, one.octets) for one in sent]}"
+        phase = zlib.crc32(text.encode()) / 2**32
+        start = min(talk.on_s for talk in talks) - (2 * receiver.oversample + phase) * receiver.tick_s
+        stop = max(talk.off_s for talk in talks) + _IDLE_BITS * receiver.bit_s
+        times = start + np.arange(int((stop - start) / receiver.tick_s) + 1) * receiver.tick_s
+        volts = self._volts_together(talks, listener, times)
+        before = self.idle_state(listener)
+        marks = compare(volts, node.receiver, before)
+        if rng is not None:
+            margin = _margin(volts, marks, node.receiver, before)
+            noisy = self._noisy(volts, margin, start, receiver.tick_s, t_s, rng)
+            marks = marks if noisy is None else compare(noisy, node.receiver, before)
+        decoder = GridDecoder(heard.format, receiver.oversample, high=before)
+        found = receiver.timed(decoder.feed(marks.tobytes()), start)
+        return Heard(tuple(found), max(talk.end_s for talk in talks))
 
     def idle_state(self, listener: str) -> bool:
         """What a listener's comparator says on the undriven pair without noise: True is mark.
@@ -133,9 +196,9 @@ class Link:
         return self._idle_of(listener)[1]
 
     def idle_strays(
-        self, listener: str, heard: LineSettings, duration_s: float, rng: np.random.Generator
+        self, listener: str, heard: LineSettings, duration_s: float, rng: np.random.Generator, *, t_s: float = 0.0
     ) -> list[ReceivedOctet]:
-        """Octets that noise makes at a listener during a silence; times from its start.
+        """Octets that noise makes at a listener during a silence; times from its start, `t_s` on the mains' clock.
 
         Only ticks at which noise first changes the comparator are drawn, with as much time after each as it
         takes until the receiver is idle again. The work is capped: after 500 stretches of two characters' time the rest
@@ -148,7 +211,7 @@ class Link:
         trip = comparator.threshold_v + (-half if state else half)
         margin = abs(idle - trip)
         quiet = margin > _SAFE_SIGMAS * noise.rms_v
-        if quiet and not noise.has_impulses:
+        if quiet and not noise.has_impulses and not noise.has_mains:
             return []
         receiver = UartReceiver(heard)
         tick = receiver.tick_s
@@ -156,6 +219,8 @@ class Link:
         bursts = np.sort(rng.uniform(0.0, duration_s, rng.poisson(noise.impulse_rate_hz * duration_s)))
         if not noise.has_impulses:
             bursts = bursts[:0]
+        mains, heights = self._mains_bursts(t_s, 0.0, duration_s, rng)
+        events = np.sort(np.concatenate((bursts, mains[mains >= 0])))
         size = int(2 * heard.format.bits * receiver.oversample)
         now, origin, before = 0.0, 0.0, state
         decoder: GridDecoder | None = None
@@ -165,8 +230,8 @@ class Link:
             forced = False
             if decoder is None:
                 crossing = now + float(rng.geometric(share)) * tick if share else math.inf
-                place = int(np.searchsorted(bursts, now))
-                burst = float(bursts[place]) if place < len(bursts) else math.inf
+                place = int(np.searchsorted(events, now))
+                burst = float(events[place]) if place < len(events) else math.inf
                 now = origin = min(crossing, burst)
                 forced = crossing <= burst
                 decoder, ticks, before = GridDecoder(heard.format, receiver.oversample, high=state), [], state
@@ -174,7 +239,11 @@ class Link:
                 break
             volts = idle + rng.standard_normal(size) * noise.rms_v
             first, last = np.searchsorted(bursts, (now - noise.impulse_s, now + size * tick))
-            self._add_bursts(volts, bursts[first:last] - now, tick, rng)
+            starts = bursts[first:last] - now
+            _add_bursts(volts, starts, self._impulses(len(starts), rng), noise.impulse_s, tick)
+            if len(mains):
+                first, last = np.searchsorted(mains, (now - noise.mains_s, now + size * tick))
+                _add_bursts(volts, mains[first:last] - now, heights[first:last], noise.mains_s, tick)
             if forced:
                 volts[0] = trip + (-1e-9 if state else 1e-9)
             marks = compare(volts, comparator, before)
@@ -192,16 +261,87 @@ class Link:
         known = self._idle.get(listener)
         if known is None:
             node = self.pair.node(listener)
-            volts = self.pair.idle_volts(listener)
+            level = self.pair.levels({})[listener]
+            volts = level.difference_v if node.receiver.bears(level.common_v) else _DEAF_V
             known = self._idle[listener] = (volts, _resting(volts, node))
         return known
 
-    def _add_bursts(self, volts: Floats, starts: Floats, tick: float, rng: np.random.Generator) -> None:
+    def _noisy(
+        self, volts: Floats, margin_v: float, start_s: float, tick: float, t_s: float, rng: np.random.Generator
+    ) -> Floats | None:
+        """The voltages with noise, the first of them at `start_s`; None where it would change no decision."""
         noise = self.pair.noise
-        for start in starts:
-            first = max(0, math.ceil(start / tick))
-            last = max(0, math.ceil((start + noise.impulse_s) / tick))
-            volts[first:last] += noise.impulse_v if rng.random() < 0.5 else -noise.impulse_v
+        window_s = len(volts) * tick
+        bursts = rng.poisson(noise.impulse_rate_hz * (window_s + noise.impulse_s)) if noise.has_impulses else 0
+        mains, heights = self._mains_bursts(t_s + start_s, 0.0, window_s, rng)
+        if not bursts and not len(mains) and margin_v > _SAFE_SIGMAS * noise.rms_v:
+            return None
+        result = volts + rng.standard_normal(len(volts)) * noise.rms_v if noise.rms_v else volts.copy()
+        starts = rng.uniform(-noise.impulse_s, window_s, bursts)
+        _add_bursts(result, starts, self._impulses(len(starts), rng), noise.impulse_s, tick)
+        _add_bursts(result, mains, heights, noise.mains_s, tick)
+        return result
+
+    def _impulses(self, count: int, rng: np.random.Generator) -> list[float]:
+        height = self.pair.noise.impulse_v
+        return [height if rng.random() < 0.5 else -height for _ in range(count)]
+
+    def _mains_bursts(self, t_s: float, from_s: float, to_s: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
+        """Starts, in order, and heights of the mains' bursts that reach into a stretch; times count from `t_s`.
+
+        Half waves are of either sign in turn, and so are the bursts at their ends.
+        """
+        noise = self.pair.noise
+        if not noise.has_mains:
+            return np.empty(0), np.empty(0)
+        half_s = 0.5 / noise.mains_hz
+        slack = _JITTERS * noise.mains_jitter_s
+        first = math.ceil((t_s + from_s - noise.mains_s - slack) / half_s)
+        crossings = np.arange(first, math.floor((t_s + to_s + slack) / half_s) + 1)
+        starts = crossings * half_s - t_s + rng.standard_normal(len(crossings)) * noise.mains_jitter_s
+        heights = np.where(crossings % 2, -noise.mains_v, noise.mains_v)
+        order = np.argsort(starts)
+        starts, heights = starts[order], heights[order]
+        inside = (starts > from_s - noise.mains_s) & (starts < to_s)
+        return starts[inside], heights[inside]
+
+    def _talk(self, sent: Sent, listener: str) -> _Talk:
+        driver = self.pair.node(sent.node).driver
+        signal = encode(sent.octets, sent.settings, clock_error=sent.clock_error)
+        hold_s = driver.hold_s if sent.hold_s is None else sent.hold_s
+        delay = self.pair.delay_s(sent.node, listener)
+        end_s = sent.start_s + signal.duration_s + delay
+        on_s = sent.start_s + delay - driver.lead_s
+        return _Talk(sent.node, signal, sent.start_s, delay, hold_s, on_s, end_s, end_s + hold_s)
+
+    def _volts_together(self, talks: Sequence[_Talk], listener: str, times: Floats) -> Floats:
+        """Voltage at the listener's ticks; where the common mode is out of its range, what stands for mark."""
+        states = np.zeros((len(talks), len(times)), dtype=np.int64)
+        for state, talk in zip(states, talks, strict=True):
+            if self.pair.node(talk.node).connected:
+                marks = talk.signal.marks_at(times - talk.delay_s - talk.start_s)
+                state[:] = np.where((times >= talk.on_s) & (times < talk.off_s), np.where(marks, 1, 2), 0)
+        codes, places = np.unique(3 ** np.arange(len(talks)) @ states, return_inverse=True)
+        seen = []
+        for code in codes:
+            digits = [int(code) // 3**place % 3 for place in range(len(talks))]
+            driving = {talk.node: digit == 1 for talk, digit in zip(talks, digits, strict=True) if digit}
+            seen.append(self.pair.levels(driving)[listener])
+        volts = np.array([level.difference_v for level in seen])[places]
+        on = states > 0
+        alone = on.sum(axis=0) <= 1
+        # Whose edges or letting go a tick shows: who is on, else who was last, before all the first.
+        ends = np.array([[talk.off_s] for talk in talks]) - times[0]
+        latest = np.argmax(np.where(on, np.inf, np.where(ends <= times - times[0], ends, -ends)), axis=0)
+        for index, talk in enumerate(talks):
+            own = np.flatnonzero(alone & (latest == index))
+            volts[own] = self.pair.volts(
+                talk.node, listener, talk.signal, times[own] - talk.start_s, hold_s=talk.hold_s
+            )
+        receiver = self.pair.node(listener).receiver
+        deaf = np.array([not receiver.bears(level.common_v) for level in seen])[places]
+        volts[deaf] = _DEAF_V
+        return volts
 
     def _compute(self, key: _Key) -> _Entry:
         driver, listener, octets, sent, heard, sender_error, listener_error, gap_bits = key
@@ -215,12 +355,23 @@ class Link:
         stop = signal.duration_s + delay + sender.hold_s + _IDLE_BITS * receiver.bit_s
         times = start + np.arange(int((stop - start) / receiver.tick_s) + 1) * receiver.tick_s
         volts = self.pair.volts(driver, listener, signal, times)
+        volts = np.where(self._deaf(driver, listener, signal, times, volts), _DEAF_V, volts)
         before = self.idle_state(listener)
         marks = compare(volts, node.receiver, before)
         decoder = GridDecoder(heard.format, receiver.oversample, high=before)
         found = receiver.timed(decoder.feed(marks.tobytes()), start)
         margin = _margin(volts, marks, node.receiver, before)
         return _Entry(Heard(tuple(found), signal.duration_s + delay), margin, volts, start, receiver)
+
+    def _deaf(self, driver: str, listener: str, signal: Signal, times: Floats, volts: Floats) -> Bools:
+        """Where the common mode is out of the listener's range."""
+        bears = self.pair.node(listener).receiver.bears
+        steady: tuple[dict[str, bool], ...] = ({}, {driver: True}, {driver: False})
+        if all(bears(self.pair.levels(driving)[listener].common_v) for driving in steady):
+            return np.zeros(len(times), dtype=np.bool_)
+        common = self.pair.common_volts(driver, listener, signal, times, volts)
+        receiver = self.pair.node(listener).receiver
+        return (common < receiver.common_low_v) | (common > receiver.common_high_v)
 
     def _keep(self, key: _Key, entry: _Entry) -> None:
         self._kept[key] = entry
@@ -235,3 +386,8 @@ def _resting(volts: float, node: Node) -> bool:
     if volts > node.receiver.threshold_v + half:
         return True
     return volts >= node.receiver.threshold_v - half and not node.reversed_pair
+
+
+def _add_bursts(volts: Floats, starts: Floats, heights: Sequence[float] | Floats, lasts_s: float, tick: float) -> None:
+    for start, height in zip(starts, heights, strict=True):
+        volts[max(0, math.ceil(start / tick)) : max(0, math.ceil((start + lasts_s) / tick))] += height

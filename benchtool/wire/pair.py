@@ -41,6 +41,7 @@ __all__ = [
 
 
 _RELEASE_POINTS = 4096
+_LEAST_SWING_V = 1e-6
 
 
 class Transfer(NamedTuple):
@@ -181,6 +182,29 @@ class Pair:
         if len(after) and last + near.edge.settled_s > end:
             _silence_ringing(result, times_s, after, end, signal, near, seen, driver.lead_s)
         return result
+
+    def common_volts(
+        self, driver_node: str, at_node: str, signal: Signal, times_s: Floats, volts: Floats | None = None
+    ) -> Floats:
+        """Common mode at a node, against its own 0 V, at any instants while a driver sends `signal`.
+
+        It follows the difference between the wires (`volts`, computed if None) from the level of space to that of
+        mark; reflections of the common mode itself are left out.
+        """
+        idle = self.levels({})[at_node]
+        driver = self.node(driver_node).driver
+        if not self.node(driver_node).connected or not self.node(at_node).connected:
+            return np.full(len(times_s), idle.common_v)
+        if volts is None:
+            volts = self.volts(driver_node, at_node, signal, times_s)
+        mark, space = (self.levels({driver_node: high})[at_node] for high in (True, False))
+        swing = mark.difference_v - space.difference_v
+        share = np.full(len(times_s), 0.5)
+        if abs(swing) > _LEAST_SWING_V:
+            share = np.clip((volts - space.difference_v) / swing, 0.0, 1.0)
+        local = times_s - self.delay_s(driver_node, at_node)
+        driven = (local >= -driver.lead_s) & (local < signal.duration_s + driver.hold_s)
+        return np.where(driven, space.common_v + share * (mark.common_v - space.common_v), idle.common_v)
 
     def transfer(self, driver_node: str, at_node: str) -> Transfer:
         """The levels and step responses from one driver to one node, both connected (ValueError if not); kept."""
