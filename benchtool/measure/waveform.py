@@ -28,6 +28,8 @@ __all__ = ["Eye", "Waveform", "WaveformError", "WaveformFigures", "find_eye", "m
 _SHAPES = 4
 """So many talkers' edges are looked at."""
 _IDLE_TELLS_V = 0.1
+_LEAST_BAUD = 250
+"""Slower is nothing of this trade: hum, or a lamp that blinks."""
 
 
 def measure_waveform(waveform: Waveform, baud: int | None = None, *, velocity: float = 0.66) -> WaveformFigures:
@@ -36,9 +38,22 @@ def measure_waveform(waveform: Waveform, baud: int | None = None, *, velocity: f
     A record without traffic still gives its idle level, noise and common mode.
     """
     found = find_traffic(waveform, None if baud is None else 1.0 / baud)
-    if found.bits is None:
-        return _quiet(waveform, found.slices, baud, velocity)
-    return _measured(waveform, found, found.bits, baud, velocity)
+    if found.bits is not None and found.bits.baud >= _LEAST_BAUD:
+        figures = _measured(waveform, found, found.bits, baud, velocity)
+        if _believable(figures):
+            return figures
+    return _quiet(waveform, found.slices, baud, velocity)
+
+
+def _believable(figures: WaveformFigures) -> bool:
+    """Whether these are characters: noise has edges too, and some of them fit."""
+    if any(frame.ok for frame in figures.frames):
+        return True
+    wrong = sum(octet.marks != 0 for octet in figures.octets)
+    swing, noise = figures.swing_v, figures.noise_idle_v or figures.noise_driven_v or 0.0
+    if swing is None or not figures.octets:
+        return False
+    return swing > 8 * noise or (wrong <= 0.1 * len(figures.octets) and len(figures.octets) >= 3)
 
 
 def _measured(
@@ -96,7 +111,7 @@ def _measured(
         common_high_v=common[1],
         common_step_v=common[2],
         wire_swing_v=common[3],
-        noise_idle_v=idle.noise_v,
+        noise_idle_v=_without_hum(idle.noise_v, stray.hum_v),
         noise_driven_v=stray.driven_v,
         impulses=stray.impulses,
         impulse_v=stray.impulse_v,
@@ -150,7 +165,7 @@ def _quiet(waveform: Waveform, slices: Slices, baud: int | None, velocity: float
         common_high_v=high,
         common_step_v=None,
         wire_swing_v=None,
-        noise_idle_v=idle.noise_v,
+        noise_idle_v=_without_hum(idle.noise_v, stray.hum_v),
         noise_driven_v=None,
         impulses=stray.impulses,
         impulse_v=stray.impulse_v,
@@ -181,6 +196,13 @@ def _quiet(waveform: Waveform, slices: Slices, baud: int | None, velocity: float
         hold_s=None,
         notes=(*waveform.notes, "no characters were found in this record"),
     )
+
+
+def _without_hum(noise_v: float | None, hum_v: float | None) -> float | None:
+    """Noise without the part that is hum, where this is a good part of it."""
+    if noise_v is None or hum_v is None or hum_v**2 / 2 < 0.25 * noise_v**2:
+        return noise_v
+    return float(np.sqrt(max(0.0, noise_v**2 - hum_v**2 / 2)))
 
 
 def _own_bits(runs: Runs, talkers: tuple[Talker, ...], rough: Bits) -> Bits:

@@ -5,21 +5,23 @@ The averaging is over time, not over samples: uneven samples and a circuit simul
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from benchtool.measure.waveform_baud import Bits, find_bits
+from benchtool.capture.settings import LineSettings
+from benchtool.measure.waveform_baud import USUAL_BAUD, USUAL_WITHIN, Bits, find_bits
 from benchtool.measure.waveform_levels import Idle
+from benchtool.measure.waveform_octets import find_frames, find_octets
 from benchtool.measure.waveform_record import Floats, Waveform
-from benchtool.measure.waveform_slicing import Slices, find_edges, slice_waveform, without_glitches
+from benchtool.measure.waveform_slicing import HYSTERESIS, Slices, find_edges, slice_waveform, without_glitches
 
 _Bools = npt.NDArray[np.bool_]
 
 GLITCH_BITS = 0.3
 """Runs shorter than this are none."""
-_HYSTERESIS = 0.28
 _NOISY = 0.04
 """Noise beyond this share of half the swing is averaged out before edges are looked for."""
 _WINDOW_BITS = 1 / 6
@@ -27,6 +29,10 @@ _WIDTHS = (2, 4, 8, 16, 32, 64, 128)
 """Windows that are tried where the bit is unknown, in samples."""
 _GOOD = 0.95
 _NOISE_SAMPLES = 5000
+_GLITCH_COST = 0.5
+_SENSE_EDGES = 4000
+_FRAMED = 4
+_LOOSE = -0.5
 _DEVIATION = 1.4826
 """From the median magnitude to the standard deviation of Gaussian noise."""
 _WEAK_V = 0.03
@@ -55,29 +61,81 @@ def averaged(time: Floats, volts: Floats, width_s: float) -> Floats:
 
 
 def find_traffic(waveform: Waveform, hint_s: float | None) -> Traffic:
-    """Edges, and the bit that they fit; `hint_s`: how long a bit should be, if known."""
+    """Edges, and the bit that they fit; `hint_s`: how long a bit should be, if known.
+
+    Where noise or impulses disturb the edges, several ways to read them are tried; the one whose octets make most sense
+    is taken.
+    """
     slices = slice_waveform(waveform)
-    plain = _try(waveform, slices, waveform.difference_v, hint_s)
+    plain = _fitted(slices, slices.edge_s, slices.rises, hint_s, waveform.difference_v)
     if slices.half_v <= 0:
         return plain
-    if _score(plain) >= _GOOD and _local_noise(waveform) <= _NOISY * slices.half_v:
+    if _fits(plain) >= _GOOD and _local_noise(waveform) <= _NOISY * slices.half_v:
         return plain
-    time = waveform.time_s
-    step = float(np.median(np.diff(time)))
-    widths = [hint_s * _WINDOW_BITS] if hint_s else [step * count for count in _WIDTHS]
-    best, best_score, best_width = plain, _score(plain), 0.0
-    for width in widths:
-        if best_score >= _GOOD or width > waveform.duration_s / 20:
+    best, best_sense = plain, _sense(plain)
+    for found in _other_ways(waveform, slices, hint_s):
+        if best_sense.perfect:
             break
-        found = _try(waveform, slices, averaged(time, waveform.difference_v, width), hint_s)
-        if _score(found) > best_score:
-            best, best_score, best_width = found, _score(found), width
-    if best.bits is not None and best_width < best.bits.bit_s * _WINDOW_BITS:
-        width = best.bits.bit_s * _WINDOW_BITS
-        if width > 1.5 * step:
-            found = _try(waveform, slices, averaged(time, waveform.difference_v, width), best.bits.bit_s)
-            best = found if found.bits is not None else best
+        sense = _sense(found)
+        if sense.seconds > best_sense.seconds:
+            best, best_sense = found, sense
+    if best.bits is not None:
+        finest = _averaged(waveform, slices, best.bits.bit_s * _WINDOW_BITS, best.bits.bit_s)
+        if _sense(finest).seconds >= best_sense.seconds:
+            return finest
     return best
+
+
+def _other_ways(waveform: Waveform, slices: Slices, hint_s: float | None) -> Iterator[Traffic]:
+    """Averaged over wider and wider windows; then without short runs, for each usual rate."""
+    step = float(np.median(np.diff(waveform.time_s)))
+    for width in [hint_s * _WINDOW_BITS] if hint_s else [step * count for count in _WIDTHS]:
+        if width > waveform.duration_s / 20:
+            break
+        yield _averaged(waveform, slices, width, hint_s)
+    yield from _with_impulses(waveform, slices, [1.0 / hint_s] if hint_s else USUAL_BAUD)
+
+
+class _Sense(NamedTuple):
+    seconds: float
+    """Time in octets without line errors, that in sound frames four times, less that with line errors or beside frames."""
+    perfect: bool
+
+
+def _sense(traffic: Traffic) -> _Sense:
+    """How much sense the octets make; of the first few thousand edges."""
+    if traffic.bits is None:
+        return _Sense(0.0, False)
+    bit_s = traffic.bits.bit_s
+    edges, rises = traffic.edges[:_SENSE_EDGES], traffic.rises[:_SENSE_EDGES]
+    form, bursts = find_octets(edges, rises, bit_s, None)
+    octets = [octet for burst in bursts for octet in burst.octets]
+    wrong = sum(octet.marks != 0 for octet in octets)
+    settings = LineSettings(max(50, min(20_000_000, round(1 / bit_s))), form)
+    framed = sum(len(f.octets) + len(f.lead) for f in find_frames(bursts, settings, float(edges[0])) if f.ok)
+    # Beside sound frames, single octets are rather noise than talk.
+    loose = len(octets) - wrong - framed
+    seconds = (_FRAMED * framed + (_LOOSE if framed else 1.0) * loose - wrong) * form.bits * bit_s
+    return _Sense(seconds, wrong == 0 and framed > 0 and framed == len(octets))
+
+
+def _averaged(waveform: Waveform, slices: Slices, width_s: float, hint_s: float | None) -> Traffic:
+    calm = averaged(waveform.time_s, waveform.difference_v, width_s)
+    edges, rises = find_edges(waveform.time_s, calm, slices.middle_v, HYSTERESIS * slices.half_v)
+    return _fitted(slices, edges, rises, hint_s, calm)
+
+
+def _with_impulses(waveform: Waveform, slices: Slices, rates: Sequence[float]) -> Iterator[Traffic]:
+    """The edges with short runs taken out first, for each rate, and with what impulses latched let go."""
+    time, volts = waveform.time_s, waveform.difference_v
+    half = HYSTERESIS * slices.half_v
+    for let_go in (True, False):
+        edges, rises = find_edges(time, volts, slices.middle_v, half, let_go=let_go)
+        for rate in rates:
+            cleaned = without_glitches(edges, rises, GLITCH_BITS / rate)
+            found = _fitted(slices, *cleaned[:2], 1.0 / rate, volts)
+            if found.bits is not None and abs(found.bits.baud / rate - 1) < USUAL_WITHIN:
+                yield found._replace(glitches=found.glitches + cleaned[2])
 
 
 def _local_noise(waveform: Waveform) -> float:
@@ -94,18 +152,16 @@ def _local_noise(waveform: Waveform) -> float:
     return float(np.median(np.abs(off))) * _DEVIATION
 
 
-def _score(traffic: Traffic) -> float:
+def _fits(traffic: Traffic) -> float:
     """How well runs are whole bits: 1 at best."""
     if traffic.bits is None:
         return 0.0
     runs = max(1, len(traffic.edges) + 2 * traffic.glitches)
-    return traffic.bits.fits * (1 - 2 * traffic.glitches / runs)
+    return traffic.bits.fits * (1 - _GLITCH_COST * traffic.glitches / runs)
 
 
-def _try(waveform: Waveform, slices: Slices, volts: Floats, hint_s: float | None) -> Traffic:
-    edges, rises, glitches = slices.edge_s, slices.rises, 0
-    if volts is not waveform.difference_v:
-        edges, rises = find_edges(waveform.time_s, volts, slices.middle_v, _HYSTERESIS * slices.half_v)
+def _fitted(slices: Slices, edges: Floats, rises: _Bools, hint_s: float | None, volts: Floats) -> Traffic:
+    glitches = 0
     bits = bits_of(edges, rises, hint_s)
     if bits is not None:
         edges, rises, glitches = without_glitches(edges, rises, GLITCH_BITS * bits.bit_s)

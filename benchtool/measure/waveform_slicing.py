@@ -15,8 +15,10 @@ import numpy.typing as npt
 from benchtool.measure.waveform_record import Floats, Waveform
 
 _BINS = 2048
-_HYSTERESIS = 0.28
+HYSTERESIS = 0.28
 """Half of it, as a share of half the swing: contention and idle lie inside, a talker of a third outside."""
+_FREE = 0.75
+"""A run of which more than this share lies between the levels is not driven."""
 _LEAST_SWING_V = 0.03
 _LEAST_SIGMAS = 8.0
 
@@ -94,7 +96,7 @@ def slice_waveform(waveform: Waveform) -> Slices:
             bottoms = rest
     if tops - bottoms < max(_LEAST_SWING_V, _LEAST_SIGMAS * noise * 0.75):
         return none
-    edges, rises = find_edges(time, volts, (tops + bottoms) / 2, _HYSTERESIS * (tops - bottoms) / 2)
+    edges, rises = find_edges(time, volts, (tops + bottoms) / 2, HYSTERESIS * (tops - bottoms) / 2)
     return Slices(tops, bottoms, edges, rises, rest, noise)
 
 
@@ -109,8 +111,13 @@ def clipped_deviation(values: Floats) -> float:
     return deviation
 
 
-def find_edges(time: Floats, volts: Floats, middle: float, half: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """Instants at which the voltage passes `middle` on its way through both `middle - half` and `middle + half`."""
+def find_edges(
+    time: Floats, volts: Floats, middle: float, half: float, *, let_go: bool = False
+) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Instants at which the voltage passes `middle` on its way through both `middle - half` and `middle + half`.
+
+    `let_go`: what is latched by an impulse ends when the impulse does (see `_let_go`).
+    """
     offset = volts - middle
     up, down = offset > half, offset < -half
     decided = np.flatnonzero(up | down)
@@ -127,7 +134,38 @@ def find_edges(time: Floats, volts: Floats, middle: float, half: float) -> tuple
     before = np.where(rises, last_low[after], last_high[after])
     first, second = offset[before], offset[before + 1]
     share = np.where(second != first, -first / np.where(second != first, second - first, 1.0), 0.5)
-    return time[before] + share * (time[before + 1] - time[before]), rises
+    edges = time[before] + share * (time[before + 1] - time[before])
+    if not let_go:
+        return edges, rises
+    held = decided[np.append(turned[1:], len(decided)) - 1]
+    return _let_go(edges, rises, time[np.minimum(held + 1, len(time) - 1)], float(time[-1]))
+
+
+def _let_go(
+    edges: Floats, rises: npt.NDArray[np.bool_], held_s: Floats, end_s: float
+) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """What an impulse latched, or the ringing of a driver that lets go, ends where it was left.
+
+    `held_s`: until when each edge's level was really held. Where most of a run is spent between the levels, nobody
+    drives it; bursts end at mark, so that the side on which most of these runs lie is mark.
+    """
+    if len(edges) < 2:
+        return edges, rises
+    ends = np.append(edges[1:], end_s)
+    free = (ends - held_s) > _FREE * (ends - edges)
+    if not free.any():
+        return edges, rises
+    mark = bool((free & rises).sum() >= (free & ~rises).sum())
+    latched = free & (rises != mark)
+    if not latched.any():
+        return edges, rises
+    # The edge that ends a latched run comes earlier; the last run has none, and gets one.
+    moved = edges.copy()
+    places = np.flatnonzero(latched[:-1])
+    moved[places + 1] = np.maximum(held_s[places], edges[places])
+    if latched[-1]:
+        moved, rises = np.append(moved, max(held_s[-1], edges[-1])), np.append(rises, mark)
+    return moved, rises
 
 
 def without_glitches(
