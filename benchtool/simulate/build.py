@@ -17,7 +17,7 @@ from benchtool.simulate.specs import ControllerSpec, DeviceSpec, LineSpec, Scena
 from benchtool.simulate.station import Station
 from benchtool.wire.cable import Cable
 from benchtool.wire.link import Link
-from benchtool.wire.pair import Bias, Driver, Node, Noise, Pair, Receiver, Terminator
+from benchtool.wire.pair import Bias, Break, Driver, Leak, Node, Noise, Pair, Receiver, Short, Terminator
 
 _VENDOR = bytes.fromhex("020b7e")
 """An invented, locally administered vendor code (bit 1 of the first octet set: not assigned to anybody)."""
@@ -80,7 +80,13 @@ def build_pair(scenario: Scenario) -> Pair:
             impulse_rate_hz=line.impulses_per_s,
             impulse_v=line.impulse_v,
             impulse_s=line.impulse_us * 1e-6,
+            mains_hz=line.mains_hz,
+            mains_v=line.mains_v,
+            mains_s=line.mains_us * 1e-6,
         ),
+        breaks=tuple(Break(row.position_m, row.wire) for row in scenario.breaks),
+        shorts=tuple(Short(row.position_m, row.ohm) for row in scenario.shorts),
+        leaks=tuple(Leak(row.position_m, row.wire, row.ohm, row.ground_v) for row in scenario.leaks),
     )
 
 
@@ -102,6 +108,8 @@ def _node(
         Driver(line.driver_v, line.driver_ohm, line.rise_ns, hold_s=hold_ms * 1e-3),
         Receiver(threshold_v=threshold, hysteresis_v=line.hysteresis_v, unit_loads=unit_loads),
         reversed_pair=reversed_pair,
+        stub_m=stub_m,
+        ground_v=ground_v,
     )
 
 

@@ -18,7 +18,7 @@ from benchtool.capture.chunk import Chunk
 from benchtool.capture.settings import LineSettings
 from benchtool.simulate.heard import NS, moved, to_chunks
 from benchtool.simulate.station import Station
-from benchtool.wire.link import Heard, Link
+from benchtool.wire.link import Heard, Link, Sent
 
 __all__ = ["NS", "TapPoint", "VirtualBus", "Wired", "to_chunks"]
 
@@ -162,7 +162,21 @@ class VirtualBus:
         """The chunks that a listener makes of a group, and when the line falls silent there."""
         start_ns = group[0].start_ns
         if not alone:
-            return [], max(talk.end_ns for talk in group)
+            held = [
+                Sent(node, 0.0, b"", settings, 0.0, (self._held[node] - start_ns) / NS)
+                for node in self._held_by_others(group)
+            ]
+            sent = [
+                Sent(
+                    talk.node, (talk.start_ns - start_ns) / NS, talk.octets, talk.wired.settings, talk.wired.clock_error
+                )
+                for talk in group
+            ]
+            result = self._link.carry_together(
+                [*held, *sent], listener, settings, listener_clock_error=clock_error, rng=rng, t_s=start_ns / NS
+            )
+            chunks = moved(to_chunks(result.octets, 0, settings), start_ns)
+            return chunks, start_ns + round(result.end_s * NS)
         talk = group[0]
         result = self._link.carry(
             talk.node,
@@ -173,6 +187,7 @@ class VirtualBus:
             sender_clock_error=talk.wired.clock_error,
             listener_clock_error=clock_error,
             rng=rng,
+            t_s=start_ns / NS,
         )
         chunks = self._chunks((talk.node, listener, talk.octets), result, settings)
         return moved(chunks, start_ns), start_ns + round(result.end_s * NS)
@@ -191,7 +206,9 @@ class VirtualBus:
     def _strays(self, from_ns: int, to_ns: int) -> Iterator[Chunk]:
         if to_ns <= from_ns:
             return iter(())
-        strays = self._link.idle_strays(self._tap.node, self._tap.settings, (to_ns - from_ns) / NS, self._tap_rng)
+        strays = self._link.idle_strays(
+            self._tap.node, self._tap.settings, (to_ns - from_ns) / NS, self._tap_rng, t_s=from_ns / NS
+        )
         return to_chunks(strays, from_ns, self._tap.settings)
 
 
