@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,49 +13,137 @@ from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import Exit
 from benchtool.commands.options import check_recording, line_options, record_options, tap_for, time_option
 
+if TYPE_CHECKING:
+    from benchtool.commands.session import Session
+    from benchtool.diagnose.evidence import Evidence
+    from benchtool.diagnose.observed import Observed
+
 _LIVE_SECONDS = 20.0
 
 
 @click.command("diagnose")
-@click.argument("tap")
+@click.argument("tap", required=False)
 @line_options
 @time_option("How long to listen (20s on an adapter; a file or simulated bus is taken whole).")
 @record_options
 @click.option(
     "--length", type=click.FloatRange(0, 10_000, min_open=True), metavar="METRES", help="Length of the pair, if known."
 )
+@click.option("--order", metavar="A,B,…", help="Addresses in their order along the pair, from the controller.")
+@click.option("--meter", multiple=True, metavar="KIND=VALUE", help="A meter reading, as ab-ohms=61 or ab-idle@5=0.24.")
+@click.option(
+    "--tried", multiple=True, metavar="ACTION=…", help="What an action brought, as swap-clip=better or =same."
+)
+@click.option("--waveform", metavar="FILE", help="A scope's CSV: time and A and B, or A-B (docs/waveforms.md).")
+@click.option("--readings", "list_readings", is_flag=True, help="List the readings and actions that can be given.")
+@click.option("--save", metavar="FILE", help="Save what was found; give that file as TAP to go on from it.")
+@click.option("--report", metavar="FILE", help="Write the diagnosis as a self-contained HTML page.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object (docs/json.md).")
 @click.option("--strict", is_flag=True, help="Exit code 1 when the leading finding is a fault.")
 def command(
-    tap: str,
+    tap: str | None,
     baud: int | None,
     char_format: CharFormat | None,
     seconds: float | None,
     record: str | None,
     overwrite: bool,
     length: float | None,
+    order: str | None,
+    meter: tuple[str, ...],
+    tried: tuple[str, ...],
+    waveform: str | None,
+    list_readings: bool,
+    save: str | None,
+    report: str | None,
     as_json: bool,
     strict: bool,
 ) -> None:
     """Say what is wrong with the bus at TAP, with proof, and what to do next.
 
     Listens (or reads), never transmits. Ctrl-C ends the listening early; what was heard is diagnosed all the same.
+    Meter readings and a scope's CSV are weighed with it, or alone where there is no TAP. TAP can be a saved diagnosis.
 
     \b
     Examples:
       benchtool diagnose sim:demo
       benchtool diagnose "sim:demo?fault=pair-reversed-at-tap"
-      benchtool diagnose /dev/ttyUSB0 --baud 9600 --for 30s
+      benchtool diagnose /dev/ttyUSB0 --baud 9600 --for 30s --save visit.json --report visit.html
+      benchtool diagnose visit.json --meter ab-ohms=118 --meter ab-idle=0.42
+      benchtool diagnose --meter ab-ohms=61 --meter ab-idle=0.24
       benchtool diagnose pasted.txt --baud 19200 --format 8N1 --json
     """
-    from benchtool.commands.session import Session, end_progress, progress_line
-    from benchtool.diagnose.engine import diagnose
+    from benchtool.commands import measured
+    from benchtool.diagnose.conclude import conclude
+    from benchtool.diagnose.observed import Observed, to_json
+    from benchtool.diagnose.readings import ByHand
+    from benchtool.measure.waveform import measure_waveform
     from benchtool.reports.diagnosis_text import diagnosis_object, diagnosis_text, is_fault
     from benchtool.reports.frame_text import tap_line
+
+    if list_readings:
+        click.echo("\n".join(measured.readings_text()))
+        return
+    hand = measured.by_hand(meter, tried)
+    if tap is None and not (hand.readings or hand.tried or waveform):
+        raise click.UsageError("Give a TAP, or what was measured (--meter, --waveform). --readings lists the readings.")
+    check_recording(record, tap or "")
+    measured.check_output(save, "--save", tap or "", (".json",))
+    measured.check_output(report, "--report", tap or "", (".html", ".htm"))
+    placed = measured.addresses_in_order(order)
+    scope = None
+    if waveform is not None:
+        record_read = measured.read_scope(waveform)
+        scope = (record_read, measure_waveform(record_read, baud))
+    saved = measured.saved_diagnosis(tap) if tap is not None else Observed()
+    session: Session | None = None
+    evidence: Evidence | None = None
+    if saved is None:
+        assert tap is not None
+        session, evidence, observed = _listen(tap, baud, char_format, seconds, record, overwrite)
+    else:
+        observed = saved
+    if scope is not None:
+        hand = hand + ByHand(scope=scope[1].as_readings())
+    observed = replace(observed.measured(hand), length_m=length or observed.length_m, order=placed or observed.order)
+    found = conclude(observed, evidence.figures if evidence is not None else None)
+    if save is not None:
+        measured.write_text(save, to_json(observed))
+    if report is not None:
+        from benchtool.reports.diagnosis_html import diagnosis_html
+        from benchtool.reports.waveform_plot import waveform_part
+
+        title = f"Diagnosis of {observed.tap or 'what was measured'}"
+        part = waveform_part(*scope) if scope is not None else None
+        measured.write_text(report, diagnosis_html(found, evidence, title=title, tap=observed.tap, waveform=part))
+    if as_json:
+        click.echo(json.dumps(diagnosis_object(found), indent=2))
+    else:
+        if session is not None:
+            click.echo(tap_line(session.tap.info))
+        click.echo("\n".join(diagnosis_text(found)))
+    for path, what in ((save, "saved, go on with it as TAP"), (report, "report")):
+        if path is not None:
+            click.echo(f"{what}: {path}", err=True)
+    if session is not None and session.failure is not None:
+        raise session.failure
+    if strict and is_fault(found):
+        sys.exit(Exit.FAULT)
+
+
+def _listen(
+    tap: str,
+    baud: int | None,
+    char_format: CharFormat | None,
+    seconds: float | None,
+    record: str | None,
+    overwrite: bool,
+) -> tuple[Session, Evidence, Observed]:
+    """Listen at the tap, and work out the symptoms."""
+    from benchtool.commands.session import Session, end_progress, progress_line
+    from benchtool.diagnose.engine import observe
     from benchtool.taps.file import FileTap
     from benchtool.taps.simulated import SimulatedTap
 
-    check_recording(record, tap)
     opened = tap_for(tap, baud, char_format, seconds)
     if seconds is None and not isinstance(opened, FileTap | SimulatedTap):
         seconds = _LIVE_SECONDS
@@ -69,15 +159,7 @@ def command(
     session.run()
     if progress is not None:
         click.echo("\rworking out the findings …                                   ", err=True, nl=False)
-    info = session.tap.info
-    found = diagnose(session.gatherer.evidence(session.decoder.counters), info.settings, length_m=length)
+    evidence = session.gatherer.evidence(session.decoder.counters)
+    observed = observe(evidence, session.tap.info.settings, tap=session.tap.info.name)
     end_progress(progress)
-    if as_json:
-        click.echo(json.dumps(diagnosis_object(found), indent=2))
-    else:
-        click.echo(tap_line(info))
-        click.echo("\n".join(diagnosis_text(found)))
-    if session.failure is not None:
-        raise session.failure
-    if strict and is_fault(found):
-        sys.exit(Exit.FAULT)
+    return session, evidence, observed

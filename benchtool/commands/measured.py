@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.diagnose.observed import Observed, StateError, from_json, is_saved
 from benchtool.diagnose.readings import ACTIONS, METER, ByHand, ReadingError, parse_reading, parse_tried
+
+if TYPE_CHECKING:
+    from benchtool.measure.waveform import Waveform
 
 _MOST_OCTETS = 4_000_000
 """A saved diagnosis is far smaller."""
@@ -90,5 +94,18 @@ def readings_text() -> list[str]:
     lines += ["", "ACTIONS  (--tried ACTION=better or ACTION=same)"]
     for action in ACTIONS:
         lines.append(f"  {action.name.replace('@', '@ADDRESS'):30} {action.how.format(place='the device')}")
-    cautions = dict.fromkeys(one.caution for one in (*METER, *ACTIONS) if one.caution)
+    cautions = dict.fromkeys([*(kind.caution for kind in METER), *(action.caution for action in ACTIONS)])
     return [*lines, "", "CAUTIONS", *(f"  ! {caution}" for caution in cautions)]
+
+
+def read_scope(path: str) -> Waveform:
+    """A scope's CSV; CommandError with one line if it is none."""
+    from benchtool.measure.waveform import WaveformError, read_waveform
+
+    try:
+        return read_waveform(path)
+    except WaveformError as error:
+        text = str(error)
+        raise CommandError(text if text.startswith(path) else f"{path}: {text}", Exit.INPUT) from None
+    except OSError as error:
+        raise CommandError(f"{path}: cannot be read ({error.strerror or error})", Exit.INPUT) from None

@@ -305,5 +305,3 @@ ADVICE: dict[Cause, Advice] = {
 }
 
 # Until the old names are gone from `Cause`.
-ADVICE[Cause.NOISE] = ADVICE[Cause.NOISE_BROADBAND]
-ADVICE[Cause.TERMINATOR_MISSING] = ADVICE[Cause.TERMINATOR_MISSING_ONE]

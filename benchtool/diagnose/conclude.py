@@ -31,7 +31,7 @@ def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
     belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, at)
     present = belief.present()
     shown, group = weigh.levelled(belief, present)
-    findings = []
+    findings: list[Finding] = []
     for cause in sorted(shown, key=lambda one: -shown[one])[:_MOST_FINDINGS]:
         if shown[cause] >= LEAST_PROBABILITY or not findings:
             findings += _of_cause(cause, shown[cause], observed, belief, at)
@@ -115,20 +115,12 @@ def _measured(cause: Cause, observed: Observed) -> list[Proof]:
     """The weight of each reading and action by itself."""
     at = places(observed.addresses)
     hand = observed.by_hand
-    single = [
-        *(
-            (ByHand((reading,)), f"measured: {reading.text()}", {reading.name: reading.value})
-            for reading in hand.readings
-        ),
-        *(
-            (
-                ByHand(tried=(tried,)),
-                f"tried: {tried.name}, it got {'better' if tried.better else 'no better'}",
-                {tried.name: int(tried.better)},
-            )
-            for tried in hand.tried
-        ),
+    single: list[tuple[ByHand, str, dict[str, float | int | str]]] = [
+        (ByHand((reading,)), f"measured: {reading.text()}", {reading.name: reading.value}) for reading in hand.readings
     ]
+    for tried in hand.tried:
+        told = f"tried: {tried.name}, it got {'better' if tried.better else 'no better'}"
+        single.append((ByHand(tried=(tried,)), told, {tried.name: int(tried.better)}))
     if hand.scope:
         text = ", ".join(f"{name.removeprefix('scope-')} {value:.3g}" for name, value in sorted(hand.scope.items())[:6])
         single.append((ByHand(scope=hand.scope), f"waveform: {text}", dict(hand.scope)))
@@ -141,7 +133,7 @@ def _measured(cause: Cause, observed: Observed) -> list[Proof]:
             weight = logs[0] - logs[1 + int(singles.argmax())]
         else:
             weight = logs[1 + model.INDEX[cause]] - logs[0]
-        lines.append(Proof(text, round(float(weight) / _LOG10, 2), dict(numbers)))
+        lines.append(Proof(text, round(float(weight) / _LOG10, 2), numbers))
     return lines
 
 

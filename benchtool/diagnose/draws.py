@@ -114,7 +114,7 @@ class Draws:
             return None
         tables = []
         edges = None
-        each = self._line_weights(length_m) * np.repeat(weight / np.maximum(1, self._counts()), self._counts())
+        each: Floats = self._line_weights(length_m) * np.repeat(weight / np.maximum(1, self._counts()), self._counts())
         for column in columns:
             values = self.values[:, self.columns.index(column)]
             if edges is None:
@@ -180,18 +180,20 @@ class Draws:
         that = np.repeat(self._that(reading.address, sets, at), self._counts())
         here = self._fit(f"{kind.name}that", kind, reading.value)
         elsewhere = self._fit(f"{kind.name}other", kind, reading.value)
-        return np.logaddexp(np.log(np.maximum(that, 1e-6)) + here, np.log(np.maximum(1 - that, 1e-6)) + elsewhere)
+        return np.asarray(
+            np.logaddexp(np.log(np.maximum(that, 1e-6)) + here, np.log(np.maximum(1 - that, 1e-6)) + elsewhere)
+        )
 
     def _that(self, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
         """How probable it is, under each set, that a device with a fault is at the address."""
         share = np.array(
             [max((at.get(c, {}).get(_key(address), 0.0) for c in row), default=0.0) for row in sets.members]
         )
-        return np.clip(share, 0.0, 1.0)
+        return np.asarray(np.clip(share, 0.0, 1.0))
 
     def _tried(self, tried: Tried, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
         chance = action_chance(tried.action, tried.address, sets, at)
-        return np.log(chance if tried.better else 1 - chance)
+        return np.asarray(np.log(chance if tried.better else 1 - chance))
 
     def _edges(self, kind: Kind, values: Floats, weights: Floats) -> Floats:
         known = np.isfinite(values)

@@ -43,8 +43,6 @@ class Cause(Enum):
     SEQUENCE_FAULTS = "sequence-faults"
     NONE_OF_THESE = "none-of-these"
     """What was heard fits none of the causes above: said rather than forced into one of them."""
-    NOISE = "noise"
-    TERMINATOR_MISSING = "terminator-missing"
 
 
 @dataclass(frozen=True, slots=True)

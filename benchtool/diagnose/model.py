@@ -8,6 +8,7 @@ with a second one. The tables come from the line model by `python -m benchtool.t
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -72,8 +73,7 @@ def bins_of(values: Mapping[str, float | None], symptoms: Sequence[Symptom] = SY
     found = []
     for symptom in symptoms:
         value = values.get(symptom.name)
-        known = value is not None and math.isfinite(value)
-        found.append(int(np.searchsorted(symptom.edges, value, side="right")) + 1 if known else 0)
+        found.append(0 if value is None or not math.isfinite(value) else bisect_right(symptom.edges, value) + 1)
     return np.array(found, dtype=np.int64)
 
 

@@ -33,7 +33,7 @@ SUMMARIES: dict[Cause, str] = {
     Cause.DEVICE_SILENT: "The device at {place} does not answer.",
     Cause.DEVICE_SLOW: "The device at {place} answers too late.",
     Cause.DEVICE_RESETTING: "The device at {place} restarts again and again, as if its supply dropped under load.",
-    Cause.DRIVER_HELD_LATE: "The driver of {place} holds the pair too long when it is done, and collides with the next.",
+    Cause.DRIVER_HELD_LATE: "The driver of {place} holds the pair too long and collides with the next talker.",
     Cause.SEQUENCE_FAULTS: "Wires are sound, but {place} and the controller disagree on sequence numbers or state.",
     Cause.NONE_OF_THESE: "What was found fits none of the causes that benchtool knows.",
 }

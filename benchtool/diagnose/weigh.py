@@ -47,7 +47,9 @@ class Belief:
     def partner(self, cause: Cause) -> tuple[Cause, float] | None:
         """The likeliest second cause beside `cause`, and the probability of just these two together."""
         sets = all_sets()
-        rows = np.flatnonzero((sets.size == 2) & sets.holds[:, INDEX[cause]]) if cause in INDEX else []
+        if cause not in INDEX:
+            return None
+        rows = np.flatnonzero((sets.size == 2) & sets.holds[:, INDEX[cause]])
         if not len(rows):
             return None
         row = rows[int(np.argmax(self.probability[rows]))]

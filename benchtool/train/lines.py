@@ -58,7 +58,7 @@ def sound_line(rng: Generator, *, least_baud: int = 0, protocol: str | None = No
     )
     # sheet 1.3: 1e8 / rate, at most 1200 m
     longest = min(1e8 / baud, 1200.0)
-    length = log_uniform(rng, 5.0, longest)
+    length = round(log_uniform(rng, 5.0, longest), 1)
     count = int(rng.integers(1, 9))
     near = 0.0
     places = np.sort(rng.uniform(0.02, 1.0, count))
@@ -148,5 +148,5 @@ def hearing(rng: Generator, scenario: Scenario) -> Hearing:
     lump_ms = float(rng.choice([0.0, 1.0, 4.0, 16.0], p=[0.6, 0.1, 0.05, 0.25]))
     char_s = scenario.line.settings.char_ns / 1e9
     one = 16 * char_s + (scenario.controller.poll_gap_ms + scenario.devices[0].reply_ms) / 1e3
-    wanted = log_uniform(rng, 60, 500)
-    return Hearing(errors, lump_ms, float(min(60.0, max(3.0, wanted * one))))
+    wanted = log_uniform(rng, 60, 600) if rng.random() < 0.85 else log_uniform(rng, 4, 60)
+    return Hearing(errors, lump_ms, float(min(60.0, max(0.4, wanted * one))))
