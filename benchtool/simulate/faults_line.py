@@ -112,7 +112,7 @@ def _bias_missing(scenario: Scenario, options: Options) -> Scenario:
 def _bias_weak(scenario: Scenario, options: Options) -> Scenario:
     if not scenario.biases:
         raise ScenarioError("this scenario has no bias that could be weak")
-    ohm = number(options, "ohm", 2_200.0, 1, _MOST_OHM, "ohms")
+    ohm = number(options, "ohm", 6_800.0, 1, _MOST_OHM, "ohms")
     biases = tuple(replace(row, pull_ohm=ohm) for row in scenario.biases)
     return replace(scenario, biases=biases, line=_quiet_line(scenario, options, 0.02))
 
@@ -178,9 +178,9 @@ def _impulsive(scenario: Scenario, options: Options) -> Scenario:
 def _mains(scenario: Scenario, options: Options) -> Scenario:
     line = replace(
         scenario.line,
-        mains_v=number(options, "level", 6.0, 0, _MOST_VOLTS, "volts"),
+        mains_v=number(options, "level", 4.0, 0, _MOST_VOLTS, "volts"),
         mains_hz=number(options, "hz", 50.0, 1, 400, "hertz"),
-        mains_us=number(options, "us", 300.0, 0, 10_000, "microseconds"),
+        mains_us=number(options, "us", 60.0, 0, 10_000, "microseconds"),
     )
     return replace(scenario, line=line)
 

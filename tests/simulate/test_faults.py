@@ -179,7 +179,7 @@ def test_bias() -> None:
     assert (told.line.threshold_v, told.line.noise_v) == (0.0, 0.006)
     kept = apply(DEMO, "bias-missing", {"which": "failsafe", "level": "0"})
     assert kept == replace(DEMO, biases=())
-    assert [row.pull_ohm for row in apply(DEMO, "bias-weak", {}).biases] == [2200.0]
+    assert [row.pull_ohm for row in apply(DEMO, "bias-weak", {}).biases] == [6800.0]
     assert [row.pull_ohm for row in apply(DEMO, "bias-weak", {"ohm": "4700"}).biases] == [4700.0]
 
 
@@ -206,8 +206,8 @@ def test_a_stretched_pair_keeps_its_shape() -> None:
         ("noise-broadband", {"level": "0.25"}, {"noise_v": 0.25}),
         ("noise-impulsive", {}, {"impulse_v": 6.0, "impulses_per_s": 8.0, "impulse_us": 300.0}),
         ("noise-impulsive", {"count": "2", "us": "9"}, {"impulse_v": 6.0, "impulses_per_s": 2.0, "impulse_us": 9.0}),
-        ("noise-mains", {}, {"mains_v": 6.0, "mains_hz": 50.0, "mains_us": 300.0}),
-        ("noise-mains", {"hz": "60", "level": "3"}, {"mains_v": 3.0, "mains_hz": 60.0, "mains_us": 300.0}),
+        ("noise-mains", {}, {"mains_v": 4.0, "mains_hz": 50.0, "mains_us": 60.0}),
+        ("noise-mains", {"hz": "60", "level": "3"}, {"mains_v": 3.0, "mains_hz": 60.0, "mains_us": 60.0}),
     ],
 )
 def test_noise(kind: str, options: dict[str, str], wanted: dict[str, float]) -> None:
