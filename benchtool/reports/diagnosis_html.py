@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from benchtool.capture.chunk import LineErrors
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step
+from benchtool.measure.spread import SpreadFigures
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_limits import Check, quantity
 from benchtool.reports.diagnosis_text import group_text, sure, weight_words
@@ -169,7 +170,11 @@ def _safe(plot: Plot) -> dict[str, Any]:
 
 
 def _waveform(part: WaveformPart) -> dict[str, Any]:
-    return {"plots": [_safe(plot) for plot in part.plots], "checks": part.checks}
+    return {
+        "plots": [_safe(plot) for plot in part.plots],
+        "checks": part.checks,
+        "unseen": [check.name for check in part.checks if check.value is None],
+    }
 
 
 def _plots(diagnosis: Diagnosis, evidence: Evidence | None) -> list[Plot]:
@@ -235,8 +240,8 @@ def _totals(figures: Figures) -> list[tuple[str, str]]:
         ("came back after damage", f"{figures.resynchronisations} times"),
         ("line errors", "cannot be seen at this tap: none shown proves nothing" if blind else marks),
         ("time resolution", f"{figures.resolution_ns / 1e6:g} ms" if figures.resolution_ns else "exact"),
-        ("silence, median and 99 %", f"{_ms(figures.silence.median_ns)} ms, {_ms(figures.silence.p99_ns)} ms"),
-        ("turnaround, median and 99 %", f"{_ms(figures.turnaround.median_ns)} ms, {_ms(figures.turnaround.p99_ns)} ms"),
+        ("silence, median and 99 %", _spread(figures.silence)),
+        ("turnaround, median and 99 %", _spread(figures.turnaround)),
         *((name.replace("_", " "), str(count)) for name, count in figures.decoder_counters.items()),
     ]
     return rows if figures.gaps else [row for row in rows if not row[0].startswith("not heard")]
@@ -246,13 +251,17 @@ def _counts(counts: dict[str, int]) -> str:
     return ", ".join(f"{count} {name}" for name, count in counts.items()) or "none"
 
 
+def _spread(spread: SpreadFigures) -> str:
+    return f"{_ms(spread.median_ns)} ms, {_ms(spread.p99_ns)} ms" if spread.count else "none"
+
+
 def _ms(value: int | None) -> str:
     return "-" if value is None else f"{value / 1e6:.1f}"
 
 
 def _measured(check: Check) -> str:
     if check.value is None or not math.isfinite(check.value):
-        return "not seen"
+        return "-"
     return quantity(check.value, check.unit)
 
 

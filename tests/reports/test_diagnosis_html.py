@@ -289,7 +289,7 @@ def test_waveform_figures_stand_beside_their_limits() -> None:
     text = page(diagnosis(), waveform=part).text
     assert "All bits on top of each other. drawn" in text
     assert "mark 310 mV 1.5 to 5 V FAIL TIA-485" in text
-    assert "overshoot not seen -" in text
+    assert "Not to be seen in this record: overshoot." in text
 
 
 @pytest.mark.parametrize(
