@@ -21,8 +21,6 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "benchtool"
 DOCS = sorted([*(ROOT / "docs").rglob("*.md"), ROOT / "README.md"])
 FAULT_PAGES = ROOT / "docs" / "faults"
-LEFTOVERS = {"noise", "terminator-missing"}
-"""Old names that the present engine still gives; they go with it."""
 
 MAY_IMPORT = {
     "capture": set(),
@@ -115,7 +113,7 @@ def test_every_page_is_in_the_index() -> None:
 
 
 def test_every_cause_has_a_page_and_a_row_in_the_index() -> None:
-    causes = {cause.value for cause in Cause} - LEFTOVERS
+    causes = {cause.value for cause in Cause}
     assert causes == {page.stem for page in FAULT_PAGES.glob("*.md")}
     rows = re.findall(
         r"^\| \[([a-z-]+)\]\(faults/([a-z-]+)\.md\) \|", (ROOT / "docs" / "faults.md").read_text(), re.MULTILINE
@@ -124,7 +122,7 @@ def test_every_cause_has_a_page_and_a_row_in_the_index() -> None:
     assert all(shown == page for shown, page in rows)
 
 
-@pytest.mark.parametrize("cause", sorted({cause.value for cause in Cause} - LEFTOVERS))
+@pytest.mark.parametrize("cause", sorted({cause.value for cause in Cause}))
 def test_page_of_a_cause_says_how_it_looks_why_how_to_mend_it_and_what_splits_it_from_others(cause: str) -> None:
     text = (FAULT_PAGES / f"{cause}.md").read_text(encoding="utf-8")
     assert text.startswith(f"# {cause}\n")

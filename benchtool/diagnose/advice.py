@@ -303,5 +303,3 @@ ADVICE: dict[Cause, Advice] = {
         (steps.IDLE_AT_TAP, steps.OTHER_RATES, steps.SCOPE),
     ),
 }
-
-# Until the old names are gone from `Cause`.
