@@ -86,7 +86,8 @@ def read_waveform(
     for place, column in enumerate(wanted[1:]):
         factor = factor_v or _said(layout.units[column], VOLT_UNITS)
         volts.append(table[:, 1 + place] * (factor or 1.0))
-        if factor is None and float(np.nanmedian(np.abs(volts[-1]))) > _MOST_VOLTS:
+        known = np.abs(volts[-1][np.isfinite(volts[-1])])
+        if factor is None and len(known) and float(np.median(known)) > _MOST_VOLTS:
             notes.append("no unit was given; so many volts cannot be, millivolts are taken")
             volts[-1] = volts[-1] / 1000
     try:

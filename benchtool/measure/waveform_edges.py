@@ -5,14 +5,14 @@ The averaging is over time, not over samples: uneven samples and a circuit simul
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from benchtool.capture.settings import LineSettings
-from benchtool.measure.waveform_baud import USUAL_BAUD, USUAL_WITHIN, Bits, find_bits
+from benchtool.measure.waveform_baud import USUAL_BAUD, Bits, find_bits
 from benchtool.measure.waveform_levels import Idle
 from benchtool.measure.waveform_octets import find_frames, find_octets
 from benchtool.measure.waveform_record import Floats, Waveform
@@ -30,7 +30,9 @@ _WIDTHS = (2, 4, 8, 16, 32, 64, 128)
 _GOOD = 0.95
 _NOISE_SAMPLES = 5000
 _GLITCH_COST = 0.5
-_SENSE_EDGES = 4000
+_SENSE_EDGES = 1500
+_LEAST_FITS = 0.6
+_PART = 200_000
 _FRAMED = 4
 _LOOSE = -0.5
 _DEVIATION = 1.4826
@@ -60,6 +62,18 @@ def averaged(time: Floats, volts: Floats, width_s: float) -> Floats:
     return np.asarray((np.interp(high, time, area) - np.interp(low, time, area)) / (high - low))
 
 
+class _Way(NamedTuple):
+    """One way to read edges."""
+
+    average_s: float = 0.0
+    """Averaged over this first."""
+    clean_s: float = 0.0
+    """Runs shorter than this taken out first."""
+    let_go: bool = False
+    """What impulses latched is let go."""
+    hint_s: float | None = None
+
+
 def find_traffic(waveform: Waveform, hint_s: float | None) -> Traffic:
     """Edges, and the bit that they fit; `hint_s`: how long a bit should be, if known.
 
@@ -72,39 +86,63 @@ def find_traffic(waveform: Waveform, hint_s: float | None) -> Traffic:
         return plain
     if _fits(plain) >= _GOOD and _local_noise(waveform) <= _NOISY * slices.half_v:
         return plain
-    best, best_sense = plain, _sense(plain)
-    for found in _other_ways(waveform, slices, hint_s):
+    part = _part(waveform, slices)
+    best = _Way(hint_s=hint_s)
+    best_sense = _sense(_read(part, slices, best))
+    for way in _other_ways(part, hint_s):
         if best_sense.perfect:
             break
-        sense = _sense(found)
+        sense = _sense(_read(part, slices, way))
         if sense.seconds > best_sense.seconds:
-            best, best_sense = found, sense
-    if best.bits is not None:
-        finest = _averaged(waveform, slices, best.bits.bit_s * _WINDOW_BITS, best.bits.bit_s)
-        if _sense(finest).seconds >= best_sense.seconds:
-            return finest
-    return best
+            best, best_sense = way, sense
+    found = _read(part, slices, best)
+    if found.bits is not None:
+        bit_s = found.bits.bit_s
+        finest = _Way(average_s=bit_s * _WINDOW_BITS, hint_s=bit_s)
+        if _sense(_read(part, slices, finest)).seconds >= best_sense.seconds:
+            best = finest
+    return _read(waveform, slices, best)
 
 
-def _other_ways(waveform: Waveform, slices: Slices, hint_s: float | None) -> Iterator[Traffic]:
+def _part(waveform: Waveform, slices: Slices) -> Waveform:
+    """As much as the trials need: a stretch from a little before the first edge."""
+    time = waveform.time_s
+    first = int(np.searchsorted(time, slices.edge_s[0])) if len(slices.edge_s) else 0
+    start = max(0, min(first - _PART // 20, len(time) - _PART))
+    end = start + _PART
+    return waveform if end - start >= len(time) else Waveform(time[start:end], waveform.difference_v[start:end])
+
+
+def _read(waveform: Waveform, slices: Slices, way: _Way) -> Traffic:
+    time, volts = waveform.time_s, waveform.difference_v
+    if way.average_s:
+        volts = averaged(time, volts, way.average_s)
+    edges, rises = find_edges(time, volts, slices.middle_v, HYSTERESIS * slices.half_v, let_go=way.let_go)
+    edges, rises, gone = without_glitches(edges, rises, way.clean_s)
+    found = _fitted(slices, edges, rises, way.hint_s, volts)
+    return found._replace(glitches=found.glitches + gone)
+
+
+def _other_ways(waveform: Waveform, hint_s: float | None) -> Iterator[_Way]:
     """Averaged over wider and wider windows; then without short runs, for each usual rate."""
     step = float(np.median(np.diff(waveform.time_s)))
     for width in [hint_s * _WINDOW_BITS] if hint_s else [step * count for count in _WIDTHS]:
-        if width > waveform.duration_s / 20:
-            break
-        yield _averaged(waveform, slices, width, hint_s)
-    yield from _with_impulses(waveform, slices, [1.0 / hint_s] if hint_s else USUAL_BAUD)
+        if width <= waveform.duration_s / 20:
+            yield _Way(average_s=width, hint_s=hint_s)
+    for let_go in (True, False):
+        for bit_s in [hint_s] if hint_s else [1.0 / rate for rate in USUAL_BAUD]:
+            yield _Way(clean_s=GLITCH_BITS * bit_s, let_go=let_go, hint_s=bit_s)
 
 
 class _Sense(NamedTuple):
     seconds: float
-    """Time in octets without line errors, that in sound frames four times, less that with line errors or beside frames."""
+    """Time in octets without line errors, that in sound frames four times, less that in damaged ones."""
     perfect: bool
 
 
 def _sense(traffic: Traffic) -> _Sense:
-    """How much sense the octets make; of the first few thousand edges."""
-    if traffic.bits is None:
+    """How much sense the octets make; of its first 1500 edges."""
+    if traffic.bits is None or traffic.bits.fits < _LEAST_FITS:
         return _Sense(0.0, False)
     bit_s = traffic.bits.bit_s
     edges, rises = traffic.edges[:_SENSE_EDGES], traffic.rises[:_SENSE_EDGES]
@@ -117,25 +155,6 @@ def _sense(traffic: Traffic) -> _Sense:
     loose = len(octets) - wrong - framed
     seconds = (_FRAMED * framed + (_LOOSE if framed else 1.0) * loose - wrong) * form.bits * bit_s
     return _Sense(seconds, wrong == 0 and framed > 0 and framed == len(octets))
-
-
-def _averaged(waveform: Waveform, slices: Slices, width_s: float, hint_s: float | None) -> Traffic:
-    calm = averaged(waveform.time_s, waveform.difference_v, width_s)
-    edges, rises = find_edges(waveform.time_s, calm, slices.middle_v, HYSTERESIS * slices.half_v)
-    return _fitted(slices, edges, rises, hint_s, calm)
-
-
-def _with_impulses(waveform: Waveform, slices: Slices, rates: Sequence[float]) -> Iterator[Traffic]:
-    """The edges with short runs taken out first, for each rate, and with what impulses latched let go."""
-    time, volts = waveform.time_s, waveform.difference_v
-    half = HYSTERESIS * slices.half_v
-    for let_go in (True, False):
-        edges, rises = find_edges(time, volts, slices.middle_v, half, let_go=let_go)
-        for rate in rates:
-            cleaned = without_glitches(edges, rises, GLITCH_BITS / rate)
-            found = _fitted(slices, *cleaned[:2], 1.0 / rate, volts)
-            if found.bits is not None and abs(found.bits.baud / rate - 1) < USUAL_WITHIN:
-                yield found._replace(glitches=found.glitches + cleaned[2])
 
 
 def _local_noise(waveform: Waveform) -> float:
@@ -177,16 +196,19 @@ def bits_of(edges: Floats, rises: _Bools, hint_s: float | None) -> Bits | None:
 def find_weak(waveform: Waveform, idle: Idle, bit_s: float) -> tuple[Floats, _Bools]:
     """Edges of talkers that stay inside the hysteresis of the stronger ones: they are looked for in the silences."""
     none = np.empty(0), np.empty(0, dtype=np.bool_)
-    if idle.level_v is None or idle.noise_v is None:
+    if idle.level_v is None:
         return none
     time, volts = waveform.time_s, waveform.difference_v
-    least = max(_WEAK_V, 7 * idle.noise_v)
     found, states = [], []
     for start, end in idle.spans:
         low, high = np.searchsorted(time, (start, end))
         if end - start < 12 * bit_s or high - low < 12:
             continue
-        away = np.abs(volts[low:high] - idle.level_v) > least
+        part = volts[low:high]
+        middle = float(np.median(part))
+        # The median, since the talk itself would count as noise.
+        noise = _DEVIATION * float(np.median(np.abs(part - middle)))
+        away = np.abs(part - middle) > max(_WEAK_V, 7 * noise)
         if not away.any() or float(np.diff(time[low:high])[away[1:]].sum()) < 3 * bit_s:
             continue
         again = slice_waveform(Waveform(time[low:high], volts[low:high]))

@@ -20,7 +20,8 @@ from benchtool.frames.frame import Frame
 from benchtool.measure.waveform_record import Floats
 from benchtool.wire.uart import GridDecoder, ReceivedOctet
 
-FORMATS = tuple(CharFormat.parse(text) for text in ("8N1", "8E1", "8O1", "7E1", "7O1"))
+FORMATS = tuple(CharFormat.parse(text) for text in ("8N1", "8E1", "8O1"))
+"""Formats that can be told apart: 7E1 reads as 8N1 with the parity in its top bit, 8N2 as 8N1 with pauses."""
 BURST_BITS = 20.0
 """No edge for so long: at least one character's silence lies between (FF has 9 bits of mark at its end)."""
 _OVERSAMPLE = 16

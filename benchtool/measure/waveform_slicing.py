@@ -175,16 +175,14 @@ def without_glitches(
     removed = 0
     while len(edges) > 1:
         lengths = np.diff(edges)
-        short = np.flatnonzero(lengths < least_s)
-        if not len(short):
+        around = np.concatenate(([np.inf], lengths, [np.inf]))
+        # Those that are shorter than both neighbours, all at once: they share no edge.
+        least = (lengths < least_s) & (lengths <= around[:-2]) & (lengths < around[2:])
+        if not least.any():
             break
-        # Runs next to each other are taken out one after the other, those apart together.
-        order = short[np.argsort(lengths[short])]
-        taken = np.zeros(len(edges) + 1, dtype=np.bool_)
-        for place in order:
-            if not taken[place] and not taken[place + 1] and not (place and taken[place - 1]):
-                taken[place] = taken[place + 1] = True
-                removed += 1
-        kept = ~taken[: len(edges)]
+        kept = np.ones(len(edges), dtype=np.bool_)
+        kept[:-1][least] = False
+        kept[1:][least] = False
         edges, rises = edges[kept], rises[kept]
+        removed += int(least.sum())
     return edges, rises, removed
