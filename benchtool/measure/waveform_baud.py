@@ -28,6 +28,7 @@ _SINGLE = 0.1
 _NO_SINGLE = 0.15
 _SEEDS = 24
 _ALIKE = 0.01
+_SCORED = 1200
 _FITTED = 8
 _FITS = 0.17
 _LEAST_RUNS = 2
@@ -67,6 +68,9 @@ def find_bits(lengths: Floats, highs: npt.NDArray[np.bool_], hint_s: float | Non
         fitted = _fit(lengths, highs, hint_s)
         if fitted is not None and fitted.fits > 0.6 and abs(fitted.bit_s / hint_s - 1) < 0.12:
             return fitted
+    # An odd step takes high and low runs alike.
+    thin = len(lengths) // _SCORED | 1
+    whole, lengths, highs = (lengths, highs), lengths[::thin], highs[::thin]
     spread = np.sort(lengths)
     picks = spread[np.unique(np.linspace(0, 0.9 * (len(spread) - 1), _SEEDS).astype(np.int64))]
     seeds = np.unique(np.concatenate((picks, picks / 2, picks / 3)))
@@ -83,6 +87,8 @@ def find_bits(lengths: Floats, highs: npt.NDArray[np.bool_], hint_s: float | Non
         score = float(_scores(lengths, np.array([fitted.bit_s]))[0])
         if score > best_score + 0.08:
             best, best_score = fitted, score
+    if best is not None and thin > 1:
+        best = _fit(*whole, best.bit_s)
     return best if best is not None and best.fits > 0.5 else None
 
 
@@ -94,7 +100,7 @@ def _scores(lengths: Floats, bits_s: Floats) -> Floats:
     fit = inside & (whole >= 1) & (np.abs(counts - whole) < _FITS)
     number = np.maximum(1, inside.sum(axis=1))
     # By time, not by number: many short runs of ringing or noise are still little time.
-    share = fit @ lengths / np.maximum(inside @ lengths, 1e-300)
+    share = np.where(fit, lengths, 0.0).sum(axis=1) / np.maximum(np.where(inside, lengths, 0.0).sum(axis=1), 1e-300)
     usual = np.min(np.abs(1.0 / bits_s[:, None] / _USUAL - 1), axis=1) < USUAL_WITHIN / 2
     # Octets are full of single bits: a length without any is a fraction of the bit.
     single = (fit & (whole == 1)).sum(axis=1) >= _SINGLE * fit.sum(axis=1)
