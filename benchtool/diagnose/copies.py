@@ -7,6 +7,8 @@ before or after do not hide the rest.
 
 from __future__ import annotations
 
+from benchtool.frames.osdp.check import MIN_LENGTH, REPLY_BIT, SEQUENCE_MASK, SOM
+
 MOST_FRAMES = 256
 """Sound frames of one length that are kept, the oldest given up first."""
 MOST_LENGTH = 64
@@ -16,6 +18,16 @@ NEAR_BITS = 10
 _PIECE = 3
 _MOST_EXTRA = 24
 """Octets that a span may have beyond the frame that lies in it."""
+
+
+def answers(reply: bytes, asked: bytes) -> bool:
+    """Whether a sound frame can be the reply to a request.
+
+    OSDP: address, reply bit, sequence number (BUSY bears 0 and is left out); Modbus: address and function.
+    """
+    if asked[0] == SOM and len(asked) >= MIN_LENGTH and asked[2] | asked[3] << 8 == len(asked):
+        return reply[0] == SOM and reply[1] == asked[1] | REPLY_BIT and not (reply[4] ^ asked[4]) & SEQUENCE_MASK
+    return reply[0] == asked[0] and reply[1] & 0x7F == asked[1]
 
 
 class Copies:
@@ -38,19 +50,22 @@ class Copies:
             del frames[next(iter(frames))]
         frames[octets] = None
 
-    def find(self, octets: bytes) -> tuple[int, bytes] | None:
-        """The nearest frame, and where in the span it begins (0 for one of the same length); None if none is near."""
+    def find(self, octets: bytes, asked: bytes | None = None) -> tuple[int, bytes] | None:
+        """The nearest frame, and where in the span it begins (0 for one of the same length); None if none is near.
+
+        `asked`: the request in whose reply's place the span stands; only replies to it are taken.
+        """
         read = int.from_bytes(octets, "big")
         nearest, least = b"", NEAR_BITS + 1
         for true in self.kept.get(len(octets), ()):
             apart = (read ^ int.from_bytes(true, "big")).bit_count()
-            if apart < least:
+            if apart < least and (asked is None or answers(true, asked)):
                 nearest, least = true, apart
         if nearest:
             return 0, nearest
-        return self._inside(octets)
+        return self._inside(octets, asked)
 
-    def _inside(self, octets: bytes) -> tuple[int, bytes] | None:
+    def _inside(self, octets: bytes, asked: bytes | None) -> tuple[int, bytes] | None:
         size = len(octets)
         found: tuple[int, bytes] | None = None
         least = NEAR_BITS + 1
@@ -65,7 +80,7 @@ class Copies:
                         continue
                     part = octets[place : place + length]
                     apart = (int.from_bytes(part, "big") ^ int.from_bytes(true, "big")).bit_count()
-                    if 0 < apart < least:
+                    if 0 < apart < least and (asked is None or answers(true, asked)):
                         found, least = (place, true), apart
                     break
         return found

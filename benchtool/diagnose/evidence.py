@@ -6,7 +6,7 @@ damage lies in frames, in time and among the talkers (`measure` counts most of i
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from dataclasses import dataclass, field
 
 from benchtool.capture.chunk import Chunk, Item, Mark
@@ -31,6 +31,8 @@ REPEAT_OCTETS = 5
 STRAY_OCTETS = 2
 """Damaged spans up to this long are strays, not frames."""
 _MOST_ADDRESSES = 256
+_MOST_UNDECIDED = 128
+"""Damaged frames that wait for more sound ones to be compared with."""
 _MOST_TIMES = 1024
 _FINE_NS = 2_000_000
 """With times coarser than this nothing can be said about the mains."""
@@ -141,6 +143,7 @@ class Gatherer:
         self._in_slot: dict[tuple[Protocol, int], Counter[Span]] = {}
         self._octets: list[tuple[int, int]] = []
         self._copies = Copies()
+        self._undecided: deque[tuple[Frame, bytes | None]] = deque()
         self._long_spans = self._long_repeats = 0
         self._now_ns = 0
         self._bits = BitErrorCounter()
@@ -191,6 +194,8 @@ class Gatherer:
 
     def evidence(self, decoder_counters: dict[str, int] | None = None) -> Evidence:
         """What has been gathered so far."""
+        while self._undecided:
+            self._decide(self._undecided.popleft())
         bits, strays = self._bits.figures(), self._strays.figures()
         return Evidence(
             figures=self._tally.figures(decoder_counters),
@@ -262,14 +267,23 @@ class Gatherer:
             self._strays.add(frame, self._last)
             return
         self._clusters.add(frame.t_ns, True)
-        self._place(frame, size)
-        wrong = self._compare(frame.octets)
-        if self._fine:
-            self._time_damage(frame, wrong)
+        # Compared later, when more sound frames are known.
+        self._undecided.append((frame, self._place(frame, size)))
+        if len(self._undecided) > _MOST_UNDECIDED:
+            self._decide(self._undecided.popleft())
         self._last = None
 
-    def _place(self, frame: Frame, size: int) -> None:
-        """Where in the conversation it stands; a reply's place is empty once anything stood there."""
+    def _decide(self, waiting: tuple[Frame, bytes | None]) -> None:
+        frame, asked = waiting
+        wrong = self._compare(frame.octets, asked)
+        if self._fine:
+            self._time_damage(frame, wrong)
+
+    def _place(self, frame: Frame, size: int) -> bytes | None:
+        """Where in the conversation it stands; answers the request whose reply it should have been.
+
+        A reply's place is empty once anything stood there.
+        """
         places, last, asked = self._places, self._last, self._asked
         first = frame.octets[0]
         known = first == 0x53 if self._seen_osdp else first in self._modbus_addresses
@@ -281,13 +295,15 @@ class Gatherer:
             usual = self._reply_lengths.get((asked.protocol, asked.address or 0))
             if usual is not None:
                 places["shorter" if size < usual else "same_length" if size == usual else "longer"] += 1
-        elif last is not None and last.role is _REPLY:
+            return asked.octets
+        if last is not None and last.role is _REPLY:
             places["after_reply"] += 1
             self._after_reply_of[(last.protocol, last.address or 0)] += 1
         else:
             places["after_damage"] += 1
+        return None
 
-    def _compare(self, octets: bytes) -> list[int]:
+    def _compare(self, octets: bytes, asked: bytes | None) -> list[int]:
         """Find what was really sent, from a sound copy or by repair; answers which octets are wrong."""
         if not (self._seen_osdp or self._modbus_addresses):
             return []
@@ -301,7 +317,7 @@ class Gatherer:
             if mended.how is Mended.FIRST_LOST:
                 return [0]
             return self._bits.add(octets, mended.frame)
-        found = self._copies.find(octets)
+        found = self._copies.find(octets, asked)
         if found is None:
             return []
         at, true = found

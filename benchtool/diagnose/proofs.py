@@ -11,7 +11,7 @@ from benchtool.capture.chunk import LineErrors
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.diagnose.evidence import Evidence, Span
 from benchtool.diagnose.known import heard_as
-from benchtool.diagnose.known_windows import frames_in
+from benchtool.diagnose.known_windows import frames_in, odds_of
 from benchtool.diagnose.rates import USUAL_RATES, RateMatch, match_rates
 from benchtool.diagnose.undo import Hypothesis, Undone, modbus_rule, osdp_rule, undo
 from benchtool.frames.frame import Protocol
@@ -127,14 +127,16 @@ def _reread(
     tried = passed = kinds = kinds_passed = 0
     recovered: dict[bytes, None] = {}
     known = heard_as(Fraction(1), heard, inverted=inverted) if CharFormat() in formats else None
+    chosen = _worth_trying(spans)
+    odds = odds_of(octets for (octets, _), _ in chosen)
     steps_left = most_steps
-    for (octets, marks), count in _worth_trying(spans):
+    for (octets, marks), count in chosen:
         if steps_left <= 0 or (kinds >= _HOPELESS and not passed):
             break
         seen = marks if line_errors is LineErrors.MARKED else None
         tried += count
         if known is not None:
-            inside = {frames[0] for frames in frames_in(octets, known, _WINDOW_CHANCE)}
+            inside = {frames[0] for frames in frames_in(octets, known, odds, _WINDOW_CHANCE)}
             if inside:
                 passed += count
                 kinds += len(inside)
@@ -216,6 +218,7 @@ def _at_rate(
     known = heard_as(ratio, heard)
     lengths = Counter(map(len, known))
     longest = max(lengths, default=0)
+    odds = odds_of(octets for (octets, _), _ in spans)
     tried = passed = strong = searched = kinds_strong = 0
     frames: dict[bytes, None] = {}
     for (octets, marks), count in spans:
@@ -228,7 +231,7 @@ def _at_rate(
             recovered = _recover_strong(octets, marks if marked else None, Hypothesis(False, ratio, heard, heard))
             found = recovered or ()
         if not found and len(octets) > longest:
-            inside = frames_in(octets, known, _WINDOW_CHANCE)
+            inside = frames_in(octets, known, odds, _WINDOW_CHANCE)
             if inside:
                 passed += count
                 strong += count
