@@ -243,13 +243,14 @@ def load() -> Draws:
     """The shipped worked lines."""
     with resources.files("benchtool.diagnose").joinpath("data/draws.npz").open("rb") as file:
         held: Any = np.load(file, allow_pickle=False)
+        columns = tuple(str(name) for name in held["columns"])
         values = held["values"].astype(np.float64)
         row = held["set"].astype(np.int64)
         log_length = np.log(np.maximum(1.0, held["length_m"].astype(np.float64)))
     sets = all_sets()
     counts = np.bincount(row, minlength=len(sets.members))
     return Draws(
-        tuple(str(name) for name in held["columns"]),
+        columns,
         values,
         log_length,
         np.concatenate(([0], np.cumsum(counts)[:-1])),

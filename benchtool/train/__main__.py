@@ -95,11 +95,11 @@ def write_draws(path: Path, samples: list[Sample]) -> None:
             value = samples[index].readings.get(name)
             if value is not None and math.isfinite(value):
                 kind = kinds.get(name.removesuffix("that").removesuffix("other"))
-                values[place, column] = kind.scale(value) if kind else value
+                values[place, column] = round(kind.scale(value) if kind else value, 4)
     np.savez_compressed(
         path,
         columns=np.array(names),
-        values=values.astype(np.float16),
+        values=values,
         set=rows[order].astype(np.int16),
         length_m=np.array([samples[index].length_m for index in order], dtype=np.float32),
     )

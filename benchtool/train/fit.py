@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from benchtool.diagnose.model import CAUSES, all_sets, bins_of, offsets_of, set_scores
+from benchtool.diagnose.model import CAUSES, all_sets, bins_of, offsets_of
 from benchtool.diagnose.symptoms import SYMPTOMS
 from benchtool.train.sample import Sample
 
@@ -27,7 +27,7 @@ class Settings:
     """Weight of the squared weights, a sample."""
     smooth: float = 4e-4
     """Weight of squared differences between neighbouring bins, a sample."""
-    steps: int = 900
+    steps: int = 500
     rate: float = 0.05
 
 
@@ -77,29 +77,32 @@ def fit(samples: list[Sample], settings: Settings = Settings()) -> Fitted:
     # What a worked line's set was drawn with is not to be learnt: sets of one size are drawn alike often.
     by_size = np.array([counts[sets.size == size].sum() / max(1, (sets.size == size).sum()) for size in range(3)])
     offset = np.log(np.where(counts > 0, counts, by_size[sets.size]) + 0.5)
-    holds = sets.holds.astype(np.float64)
+    holds = sets.holds.astype(np.float32)
     ones, twos = holds * (sets.size == 1)[:, None], holds * (sets.size == 2)[:, None]
     width, causes, count = x.shape[1], len(CAUSES), len(samples)
     left, right = _chain()
-    parameters = [np.zeros((width, causes)), np.zeros((width, causes)), np.zeros(causes), np.zeros(causes)]
+    parameters = [np.zeros(shape, dtype=np.float32) for shape in ((width, causes), (width, causes), causes, causes)]
     first = [np.zeros_like(one) for one in parameters]
     second = [np.zeros_like(one) for one in parameters]
-    x64 = x.astype(np.float64)
+    start = offset.astype(np.float32)
+    turned = np.ascontiguousarray(x.T)
+    rows = np.arange(count)
     for step in range(1, settings.steps + 1):
         alone, shared, bias_alone, bias_shared = parameters
-        scores = offset + set_scores(x64 @ alone + bias_alone, x64 @ shared + bias_shared, sets)
-        scores -= scores.max(axis=1, keepdims=True)
-        wrong = np.exp(scores)
+        wrong = start + (x @ alone + bias_alone) @ ones.T + (x @ shared + bias_shared) @ twos.T
+        wrong -= wrong.max(axis=1, keepdims=True)
+        np.exp(wrong, out=wrong)
         wrong /= wrong.sum(axis=1, keepdims=True)
-        wrong[np.arange(count), truth] -= 1
+        wrong[rows, truth] -= 1
         wrong /= count
         by_one, by_two = wrong @ ones, wrong @ twos
-        slopes = [x64.T @ by_one, x64.T @ by_two, by_one.sum(axis=0), by_two.sum(axis=0)]
+        slopes = [turned @ by_one, turned @ by_two, by_one.sum(axis=0), by_two.sum(axis=0)]
         for table, slope in zip(parameters[:2], slopes[:2], strict=True):
             slope += settings.small * table
             apart = settings.smooth * (table[left] - table[right])
-            np.add.at(slope, left, apart)
-            np.add.at(slope, right, -apart)
+            # Each column stands once on the left and once on the right at most.
+            slope[left] += apart
+            slope[right] -= apart
         rate = settings.rate * min(1.0, 3 * (1 - step / (settings.steps + 1)))
         for one, slope, mean, square in zip(parameters, slopes, first, second, strict=True):
             mean *= 0.9
@@ -107,5 +110,5 @@ def fit(samples: list[Sample], settings: Settings = Settings()) -> Fitted:
             square *= 0.999
             square += 0.001 * slope**2
             one -= rate * (mean / (1 - 0.9**step)) / (np.sqrt(square / (1 - 0.999**step)) + 1e-8)
-    alone, shared, bias_alone, bias_shared = parameters
-    return Fitted(alone.T, shared.T, bias_alone, bias_shared)
+    tables = [one.astype(np.float64) for one in parameters]
+    return Fitted(tables[0].T, tables[1].T, tables[2], tables[3])

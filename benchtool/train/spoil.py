@@ -103,7 +103,7 @@ def _overloaded(line: Scenario, rng: Generator) -> Spoiled:
 
 
 def _too_long(line: Scenario, rng: Generator) -> Spoiled:
-    length = min(_FURTHEST, max(line.line.length_m, 1e8 / line.line.baud) * float(rng.uniform(1.6, 6)))
+    length = round(min(_FURTHEST, max(line.line.length_m, 1e8 / line.line.baud) * float(rng.uniform(1.6, 6))), 1)
     grown = length / line.line.length_m
     return (
         replace(
