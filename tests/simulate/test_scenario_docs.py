@@ -154,3 +154,12 @@ def test_the_example_of_the_page_loads() -> None:
     told = parse(tomllib.loads(example))
     assert told.fault == "device-silent"
     assert {device.kind for device in told.devices} == {"reader", "interface"}
+
+
+def test_the_python_of_the_page_runs() -> None:
+    (example,) = re.findall(r"```python\n(.*?)```", PAGE, re.DOTALL)
+    names_of: dict[str, Any] = {}
+    exec(example, names_of)
+    assert names_of["told"].devices[2].ground_v == 9.0
+    assert names_of["told"].line.mains_v == 3.5
+    assert sum(len(chunk.octets) for chunk in names_of["chunks"]) > 100
