@@ -15,14 +15,14 @@ from typing import NamedTuple
 import numpy as np
 
 from benchtool.capture.settings import LineSettings
+from benchtool.wire.disturb import Bursts, draw, mains_bursts, signs
+from benchtool.wire.eye import SAFE_SIGMAS, sure_delay_s
 from benchtool.wire.pair import Pair
 from benchtool.wire.parts import Node, Receiver
 from benchtool.wire.response import Floats
 from benchtool.wire.signal import Bools, Signal
 from benchtool.wire.uart import GridDecoder, ReceivedOctet, UartReceiver, encode
 
-_SAFE_SIGMAS = 7.0
-"""Noise is not drawn where it would need more than this to change a decision: 1.3e-12 a decision."""
 _IDLE_BITS = 12
 _KEPT_SAMPLES = 4_000_000
 _ENTRY_SAMPLES = 200
@@ -30,7 +30,6 @@ _ENTRY_SAMPLES = 200
 _STRAY_WINDOWS = 500
 _DEAF_V = 1e6
 """Stands for the voltage where the common mode is out of the receiver's range: no noise changes its answer, mark."""
-_JITTERS = 5.0
 
 _Key = tuple[str, str, bytes, LineSettings, LineSettings, float, float, float]
 
@@ -74,11 +73,23 @@ class _Talk(NamedTuple):
 
 
 class _Entry(NamedTuple):
+    """What is kept of a transmission. `volts` is None while nothing has needed them."""
+
     heard: Heard
     margin_v: float
-    volts: Floats
+    volts: Floats | None
     start_s: float
+    stop_s: float
     receiver: UartReceiver
+
+    @property
+    def weight(self) -> int:
+        """Samples kept, and what the entry takes beside them."""
+        return _ENTRY_SAMPLES + (0 if self.volts is None else len(self.volts))
+
+    @property
+    def ticks(self) -> int:
+        return int((self.stop_s - self.start_s) / self.receiver.tick_s) + 1
 
 
 def compare(volts: Floats, receiver: Receiver, before: bool) -> Bools:
@@ -107,11 +118,16 @@ def _margin(volts: Floats, marks: Bools, receiver: Receiver, before: bool) -> fl
 
 
 class Link:
-    """Carries octets over a pair. `seed` fixes how the receivers' free-running clocks lie to the characters."""
+    """Carries octets over a pair. `seed` fixes how the receivers' free-running clocks lie to the characters.
 
-    def __init__(self, pair: Pair, seed: int) -> None:
+    Where the pair surely carries any octets unharmed (`eye`), no voltages are computed; with `whole` they always are.
+    """
+
+    def __init__(self, pair: Pair, seed: int, *, whole: bool = False) -> None:
         self.pair = pair
         self.seed = seed
+        self.whole = whole
+        self._sure: dict[tuple[object, ...], float | None] = {}
         self._kept: OrderedDict[_Key, _Entry] = OrderedDict()
         self._weight = 0
         self._idle: dict[str, tuple[float, bool]] = {}
@@ -139,15 +155,20 @@ class Link:
         key = (driver, listener, octets, sent, heard, sender_clock_error, listener_clock_error, gap_bits)
         entry = self._kept.get(key)
         if entry is None:
-            entry = self._compute(key)
-            self._keep(key, entry)
+            entry = self._keep(key, self._compute(key))
         else:
             self._kept.move_to_end(key)
         if rng is None:
             return entry.heard
-        volts = self._noisy(entry.volts, entry.margin_v, entry.start_s, entry.receiver.tick_s, t_s, rng)
-        if volts is None:
+        noise = self.pair.noise
+        tick_s = entry.receiver.tick_s
+        drawn = draw(noise, t_s + entry.start_s, entry.ticks * tick_s, rng)
+        if not drawn.impulses and not len(drawn.mains.starts_s) and entry.margin_v > SAFE_SIGMAS * noise.rms_v:
             return entry.heard
+        if entry.volts is None:
+            entry = self._keep(key, entry._replace(volts=self._volts(key, entry)))
+        assert entry.volts is not None
+        volts = drawn.onto(entry.volts, noise, tick_s, rng)
         before = self.idle_state(listener)
         decoder = GridDecoder(heard.format, entry.receiver.oversample, high=before)
         found = decoder.feed(compare(volts, self.pair.node(listener).receiver, before).tobytes())
@@ -181,9 +202,9 @@ class Link:
         before = self.idle_state(listener)
         marks = compare(volts, node.receiver, before)
         if rng is not None:
-            margin = _margin(volts, marks, node.receiver, before)
-            noisy = self._noisy(volts, margin, start, receiver.tick_s, t_s, rng)
-            marks = marks if noisy is None else compare(noisy, node.receiver, before)
+            noise = self.pair.noise
+            drawn = draw(noise, t_s + start, len(volts) * receiver.tick_s, rng)
+            marks = compare(drawn.onto(volts, noise, receiver.tick_s, rng), node.receiver, before)
         decoder = GridDecoder(heard.format, receiver.oversample, high=before)
         found = receiver.timed(decoder.feed(marks.tobytes()), start)
         return Heard(tuple(found), max(talk.end_s for talk in talks))
@@ -210,7 +231,7 @@ class Link:
         half = comparator.hysteresis_v / 2
         trip = comparator.threshold_v + (-half if state else half)
         margin = abs(idle - trip)
-        quiet = margin > _SAFE_SIGMAS * noise.rms_v
+        quiet = margin > SAFE_SIGMAS * noise.rms_v
         if quiet and not noise.has_impulses and not noise.has_mains:
             return []
         receiver = UartReceiver(heard)
@@ -219,8 +240,8 @@ class Link:
         bursts = np.sort(rng.uniform(0.0, duration_s, rng.poisson(noise.impulse_rate_hz * duration_s)))
         if not noise.has_impulses:
             bursts = bursts[:0]
-        mains, heights = self._mains_bursts(t_s, 0.0, duration_s, rng)
-        events = np.sort(np.concatenate((bursts, mains[mains >= 0])))
+        mains = mains_bursts(noise, t_s, duration_s, rng)
+        events = np.sort(np.concatenate((bursts, mains.starts_s[mains.starts_s >= 0])))
         size = int(2 * heard.format.bits * receiver.oversample)
         now, origin, before = 0.0, 0.0, state
         decoder: GridDecoder | None = None
@@ -239,11 +260,9 @@ class Link:
                 break
             volts = idle + rng.standard_normal(size) * noise.rms_v
             first, last = np.searchsorted(bursts, (now - noise.impulse_s, now + size * tick))
-            starts = bursts[first:last] - now
-            _add_bursts(volts, starts, self._impulses(len(starts), rng), noise.impulse_s, tick)
-            if len(mains):
-                first, last = np.searchsorted(mains, (now - noise.mains_s, now + size * tick))
-                _add_bursts(volts, mains[first:last] - now, heights[first:last], noise.mains_s, tick)
+            near = bursts[first:last]
+            Bursts(near, signs(len(near), noise.impulse_v, rng), noise.impulse_s).add(volts, now, tick)
+            mains.add(volts, now, tick)
             if forced:
                 volts[0] = trip + (-1e-9 if state else 1e-9)
             marks = compare(volts, comparator, before)
@@ -265,45 +284,6 @@ class Link:
             volts = level.difference_v if node.receiver.bears(level.common_v) else _DEAF_V
             known = self._idle[listener] = (volts, _resting(volts, node))
         return known
-
-    def _noisy(
-        self, volts: Floats, margin_v: float, start_s: float, tick: float, t_s: float, rng: np.random.Generator
-    ) -> Floats | None:
-        """The voltages with noise, the first of them at `start_s`; None where it would change no decision."""
-        noise = self.pair.noise
-        window_s = len(volts) * tick
-        bursts = rng.poisson(noise.impulse_rate_hz * (window_s + noise.impulse_s)) if noise.has_impulses else 0
-        mains, heights = self._mains_bursts(t_s + start_s, 0.0, window_s, rng)
-        if not bursts and not len(mains) and margin_v > _SAFE_SIGMAS * noise.rms_v:
-            return None
-        result = volts + rng.standard_normal(len(volts)) * noise.rms_v if noise.rms_v else volts.copy()
-        starts = rng.uniform(-noise.impulse_s, window_s, bursts)
-        _add_bursts(result, starts, self._impulses(len(starts), rng), noise.impulse_s, tick)
-        _add_bursts(result, mains, heights, noise.mains_s, tick)
-        return result
-
-    def _impulses(self, count: int, rng: np.random.Generator) -> list[float]:
-        height = self.pair.noise.impulse_v
-        return [height if rng.random() < 0.5 else -height for _ in range(count)]
-
-    def _mains_bursts(self, t_s: float, from_s: float, to_s: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
-        """Starts, in order, and heights of the mains' bursts that reach into a stretch; times count from `t_s`.
-
-        Half waves are of either sign in turn, and so are the bursts at their ends.
-        """
-        noise = self.pair.noise
-        if not noise.has_mains:
-            return np.empty(0), np.empty(0)
-        half_s = 0.5 / noise.mains_hz
-        slack = _JITTERS * noise.mains_jitter_s
-        first = math.ceil((t_s + from_s - noise.mains_s - slack) / half_s)
-        crossings = np.arange(first, math.floor((t_s + to_s + slack) / half_s) + 1)
-        starts = crossings * half_s - t_s + rng.standard_normal(len(crossings)) * noise.mains_jitter_s
-        heights = np.where(crossings % 2, -noise.mains_v, noise.mains_v)
-        order = np.argsort(starts)
-        starts, heights = starts[order], heights[order]
-        inside = (starts > from_s - noise.mains_s) & (starts < to_s)
-        return starts[inside], heights[inside]
 
     def _talk(self, sent: Sent, listener: str) -> _Talk:
         driver = self.pair.node(sent.node).driver
@@ -345,23 +325,48 @@ class Link:
 
     def _compute(self, key: _Key) -> _Entry:
         driver, listener, octets, sent, heard, sender_error, listener_error, gap_bits = key
-        node = self.pair.node(listener)
-        signal = encode(octets, sent, gap_bits=gap_bits, clock_error=sender_error)
         receiver = UartReceiver(heard, clock_error=listener_error)
         sender = self.pair.node(driver).driver
         delay = self.pair.delay_s(driver, listener)
         phase = zlib.crc32(f"{self.seed} {driver} {listener}".encode() + octets) / 2**32
         start = -sender.lead_s - (2 * receiver.oversample + phase) * receiver.tick_s
-        stop = signal.duration_s + delay + sender.hold_s + _IDLE_BITS * receiver.bit_s
-        times = start + np.arange(int((stop - start) / receiver.tick_s) + 1) * receiver.tick_s
-        volts = self.pair.volts(driver, listener, signal, times)
-        volts = np.where(self._deaf(driver, listener, signal, times, volts), _DEAF_V, volts)
+        bit_s = 1.0 / (sent.baud * (1.0 + sender_error))
+        pitch_s = (sent.format.bits + gap_bits) * bit_s
+        duration = max(0.0, len(octets) * pitch_s - gap_bits * bit_s)
+        stop = duration + delay + sender.hold_s + _IDLE_BITS * receiver.bit_s
+        end = duration + delay
+        tried = octets and not self.whole and self.idle_state(listener)
+        sure = self._sure_delay(key, receiver) if tried else None
+        if sure is not None:
+            mask = (1 << sent.format.data_bits) - 1
+            first, tick_s = sure - start, receiver.tick_s
+            told = [(v & mask, 0, math.ceil((first + n * pitch_s) / tick_s)) for n, v in enumerate(octets)]
+            return _Entry(Heard(tuple(receiver.timed(told, start)), end), math.inf, None, start, stop, receiver)
+        entry = _Entry(Heard((), end), 0.0, None, start, stop, receiver)
+        volts = self._volts(key, entry)
+        node = self.pair.node(listener)
         before = self.idle_state(listener)
         marks = compare(volts, node.receiver, before)
         decoder = GridDecoder(heard.format, receiver.oversample, high=before)
         found = receiver.timed(decoder.feed(marks.tobytes()), start)
         margin = _margin(volts, marks, node.receiver, before)
-        return _Entry(Heard(tuple(found), signal.duration_s + delay), margin, volts, start, receiver)
+        return entry._replace(heard=Heard(tuple(found), end), margin_v=margin, volts=volts)
+
+    def _volts(self, key: _Key, entry: _Entry) -> Floats:
+        driver, listener, octets, sent, _, sender_error, _, gap_bits = key
+        signal = encode(octets, sent, gap_bits=gap_bits, clock_error=sender_error)
+        times = entry.start_s + np.arange(entry.ticks) * entry.receiver.tick_s
+        volts = self.pair.volts(driver, listener, signal, times)
+        return np.where(self._deaf(driver, listener, signal, times, volts), _DEAF_V, volts)
+
+    def _sure_delay(self, key: _Key, receiver: UartReceiver) -> float | None:
+        driver, listener, _, sent, heard, sender_error, listener_error, _ = key
+        settled = (driver, listener, sent, heard, sender_error, listener_error)
+        if settled not in self._sure:
+            self._sure[settled] = sure_delay_s(
+                self.pair, driver, listener, sent, receiver, sender_clock_error=sender_error
+            )
+        return self._sure[settled]
 
     def _deaf(self, driver: str, listener: str, signal: Signal, times: Floats, volts: Floats) -> Bools:
         """Where the common mode is out of the listener's range."""
@@ -373,12 +378,14 @@ class Link:
         receiver = self.pair.node(listener).receiver
         return (common < receiver.common_low_v) | (common > receiver.common_high_v)
 
-    def _keep(self, key: _Key, entry: _Entry) -> None:
+    def _keep(self, key: _Key, entry: _Entry) -> _Entry:
+        old = self._kept.pop(key, None)
         self._kept[key] = entry
-        self._weight += len(entry.volts) + _ENTRY_SAMPLES
+        self._weight += entry.weight - (old.weight if old is not None else 0)
         while self._weight > _KEPT_SAMPLES and len(self._kept) > 1:
             _, old = self._kept.popitem(last=False)
-            self._weight -= len(old.volts) + _ENTRY_SAMPLES
+            self._weight -= old.weight
+        return entry
 
 
 def _resting(volts: float, node: Node) -> bool:
@@ -386,8 +393,3 @@ def _resting(volts: float, node: Node) -> bool:
     if volts > node.receiver.threshold_v + half:
         return True
     return volts >= node.receiver.threshold_v - half and not node.reversed_pair
-
-
-def _add_bursts(volts: Floats, starts: Floats, heights: Sequence[float] | Floats, lasts_s: float, tick: float) -> None:
-    for start, height in zip(starts, heights, strict=True):
-        volts[max(0, math.ceil(start / tick)) : max(0, math.ceil((start + lasts_s) / tick))] += height

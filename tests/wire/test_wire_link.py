@@ -293,12 +293,12 @@ def test_nothing_to_send_is_nothing_heard() -> None:
 
 def test_kept_results_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(link_module, "_KEPT_SAMPLES", 20_000)
-    link = Link(pair(), 1)
+    link = Link(pair(), 1, whole=True)
     for value in range(40):
         link.carry("controller", "reader", bytes([value]), LINE, LINE)
     assert 1 <= len(link._kept) < 40
     assert link._weight <= 20_000
-    assert link._weight == sum(len(entry.volts) + 200 for entry in link._kept.values())
+    assert link._weight == sum(entry.weight for entry in link._kept.values())
 
 
 # ---- termination
@@ -312,7 +312,7 @@ def test_a_missing_terminator_cannot_show_at_9600(metres: float, ends: tuple[boo
     over = pair(metres, ends, driver=Driver(output_ohm=source))
     assert arrives(over, 9600)
     # With margin: noise of 20 mV would not be drawn at all.
-    link = Link(over, 1)
+    link = Link(over, 1, whole=True)
     link.carry("controller", "reader", FRAME, LINE, LINE)
     assert next(iter(link._kept.values())).margin_v > 0.1
 
