@@ -156,7 +156,8 @@ class Gatherer:
         self._last: Frame | None = None
         """The last sound frame, None where damage came after it."""
         self._asked: Frame | None = None
-        self._reply_lengths: dict[tuple[Protocol, int], int] = {}
+        self._reply_lengths: dict[int, int] = {}
+        """By Modbus address, or OSDP address octet + 256: hashing an Enum costs too much here."""
         self._seen_osdp = self._seen_modbus = False
         self._modbus_addresses: dict[int, None] = {}
         self._places = dict.fromkeys(_PLACES, 0)
@@ -230,7 +231,7 @@ class Gatherer:
             if exchange is None:
                 self._conduct.unasked(frame)
             else:
-                self._reply_lengths[(frame.protocol, frame.address or 0)] = len(octets)
+                self._reply_lengths[octets[1] | 0x100 if frame.protocol is _OSDP else octets[0]] = len(octets)
             self._asked = None
         self._last = frame
         if frame.protocol is _OSDP:
@@ -292,7 +293,8 @@ class Gatherer:
         if asked is not None and frame.t_ns - asked.end_ns < REPLY_LIMIT_NS[asked.protocol]:
             self._asked = None
             places["in_slot"] += 1
-            usual = self._reply_lengths.get((asked.protocol, asked.address or 0))
+            at = asked.octets[1] | 0x180 if asked.protocol is _OSDP else asked.octets[0]
+            usual = self._reply_lengths.get(at)
             if usual is not None:
                 places["shorter" if size < usual else "same_length" if size == usual else "longer"] += 1
             return asked.octets

@@ -8,6 +8,7 @@ function (sheet 3.4).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from benchtool.frames.frame import Frame, Protocol
@@ -37,6 +38,16 @@ class Durations:
     def __init__(self) -> None:
         self.bins: dict[int, int] = {}
         self.count = 0
+
+    @classmethod
+    def together(cls, several: Iterable[Durations]) -> Durations:
+        """One histogram of all."""
+        found = cls()
+        for one in several:
+            found.count += one.count
+            for index, count in one.bins.items():
+                found.bins[index] = found.bins.get(index, 0) + count
+        return found
 
     def add(self, duration_ns: int) -> None:
         """Count one; below 1 µs counts as 1 µs."""
@@ -172,7 +183,6 @@ class ConductCounter:
         self._damages = self._unasked = 0
         self._asked_at = -1
         """How much had been damaged by the last request."""
-        self._latency = Durations()
 
     def request(self, frame: Frame) -> None:
         """Take a sound request, after the exchange that it ended."""
@@ -258,7 +268,6 @@ class ConductCounter:
         self._from = key
         self._reply_ns = reply.t_ns
         at.latency.add(latency_ns)
-        self._latency.add(latency_ns)
         if latency_ns > REPLY_LIMIT_NS[reply.protocol]:
             at.late += 1
         short = float(latency_ns)
@@ -293,7 +302,7 @@ class ConductCounter:
         """What was seen so far."""
         steps = sum(sum(row.values()) for row in self._steps.values())
         usual = sum(max(row.values()) for row in self._steps.values() if row)
-        normal = self._latency.quantile(0.5)
+        normal = Durations.together(at.latency for at in self._at.values()).quantile(0.5)
         return Conduct(
             tuple(self._figures(key, self._at[key]) for key in sorted(self._at)),
             steps,
