@@ -154,6 +154,9 @@ def _sense(traffic: Traffic) -> _Sense:
     # Beside sound frames, single octets are rather noise than talk.
     loose = len(octets) - wrong - framed
     seconds = (_FRAMED * framed + (_LOOSE if framed else 1.0) * loose - wrong) * form.bits * bit_s
+    if not framed and seconds > 0:
+        # Nothing proves that what was taken out was not the talk.
+        seconds *= len(traffic.edges) / (len(traffic.edges) + 2 * traffic.glitches)
     return _Sense(seconds, wrong == 0 and framed > 0 and framed == len(octets))
 
 

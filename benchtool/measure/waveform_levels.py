@@ -24,6 +24,7 @@ _MOST_BITS = 9.5
 _TRIMMED = 0.12
 """Beyond this share of the record's whole range from the idle level, the pair is driven."""
 _AFTER_RELEASE = 1.0
+_LEAST_REST_BITS = 6.0
 _REST_BITS = 11.0
 """From the last edge of a burst on, a character may still last so long."""
 
@@ -170,7 +171,8 @@ def find_idle(waveform: Waveform, bursts: list[Burst], edges: Floats, bit_s: flo
             spans.append((begun, float(edges[burst.first]) - bit_s))
             begun = float(edges[burst.end - 1]) + _REST_BITS * bit_s
         spans.append((begun, float(time[-1])))
-        spans = [(start, end) for start, end in spans if end - start > 2 * bit_s]
+        # In a shorter pause the driver may well hold mark.
+        spans = [(start, end) for start, end in spans if end - start > _LEAST_REST_BITS * bit_s]
     if not spans:
         return Idle(None, None, None, 0.0, ())
     spans = _trimmed(time, volts, spans, bit_s)

@@ -22,8 +22,8 @@ from benchtool.wire.uart import GridDecoder, ReceivedOctet
 
 FORMATS = tuple(CharFormat.parse(text) for text in ("8N1", "8E1", "8O1"))
 """Formats that can be told apart: 7E1 reads as 8N1 with the parity in its top bit, 8N2 as 8N1 with pauses."""
-BURST_BITS = 20.0
-"""No edge for so long: at least one character's silence lies between (FF has 9 bits of mark at its end)."""
+BURST_BITS = 12.5
+"""No edge for so long: a pause lies between (FF has 9 bits of mark at its end, 10 with two stop bits)."""
 _OVERSAMPLE = 16
 _JUDGED_BURSTS = 12
 
@@ -89,7 +89,7 @@ def _inner(to_mark: npt.NDArray[np.bool_]) -> tuple[int, int]:
     """Which edges belong to characters: a burst comes out of idle, which is mark, and ends there.
 
     A first edge to mark is a driver that is enabled on a pair left otherwise; a last edge to space, that nothing
-    follows for two characters, is the pair let go to a level below the middle.
+    follows for a character, is the pair let go to a level below the middle.
     """
     first, end = 0, len(to_mark)
     if end and to_mark[0]:
