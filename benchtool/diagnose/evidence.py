@@ -34,7 +34,7 @@ _MOST_ADDRESSES = 256
 _MOST_UNDECIDED = 128
 """Damaged frames that wait for more sound ones to be compared with."""
 _MOST_TIMES = 1024
-_FINE_NS = 2_000_000
+_FINE_NS = 5_000_000
 """With times coarser than this nothing can be said about the mains."""
 _SHORT = 12
 """A damaged frame of so many octets is one point in time, where it is not known which octet it is."""
@@ -216,8 +216,15 @@ class Gatherer:
             clusters=self._clusters.clusters(),
             timeline=self._clusters.timeline(),
             conduct=self._conduct.figures(),
-            mains=mains_phase(self._bad_times.times(), self._good_times.times()) if self._fine else None,
+            mains=self._mains() if self._fine else None,
         )
+
+    def _mains(self) -> MainsPhase | None:
+        found = (
+            mains_phase(self._bad_times.times(), self._good_times.times()),
+            mains_phase(self._strays.times.times(), None),
+        )
+        return max((one for one in found if one is not None), key=lambda one: one.score, default=None)
 
     def _sound(self, frame: Frame, exchange: Exchange | None) -> None:
         octets = frame.octets

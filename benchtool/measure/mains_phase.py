@@ -34,23 +34,28 @@ class MainsPhase:
     count: int
 
 
-def mains_phase(damaged_ns: list[int], sound_ns: list[int]) -> MainsPhase | None:
-    """Compare times of damage with times of sound octets; None with fewer than 8 of either."""
-    if len(damaged_ns) < LEAST_TIMES or len(sound_ns) < LEAST_TIMES:
+def mains_phase(damaged_ns: list[int], sound_ns: list[int] | None) -> MainsPhase | None:
+    """Compare times of damage with times of sound octets; None with fewer than 8 of either.
+
+    `sound_ns` None: with nothing, for octets that came in silences, whose times no polling has set.
+    """
+    if len(damaged_ns) < LEAST_TIMES or (sound_ns is not None and len(sound_ns) < LEAST_TIMES):
         return None
     bad = np.asarray(damaged_ns, dtype=np.float64) * 1e-9
-    good = np.asarray(sound_ns, dtype=np.float64) * 1e-9
-    begin = min(bad[0], good[0])
+    good = np.asarray(sound_ns or (), dtype=np.float64) * 1e-9
+    begin = min(bad[0], good[0]) if len(good) else bad[0]
     bad, good = bad[bad <= begin + _WINDOW_S] - begin, good[good <= begin + _WINDOW_S] - begin
-    if len(bad) < LEAST_TIMES or len(good) < LEAST_TIMES:
+    if len(bad) < LEAST_TIMES or (sound_ns is not None and len(good) < LEAST_TIMES):
         return None
     span = max(float(bad[-1]), 0.5)
     steps = min(40, int(np.ceil(_WANDER_HZ * span * 2)))
     best: MainsPhase | None = None
     for name in FREQUENCIES:
         tried = name + np.linspace(-_WANDER_HZ, _WANDER_HZ, 2 * steps + 1)
-        apart = _vectors(bad, tried) - _vectors(good, tried)
-        spread = 1 / len(bad) + 1 / len(good)
+        apart, spread = _vectors(bad, tried), 1 / len(bad)
+        if len(good):
+            apart = apart - _vectors(good, tried)
+            spread += 1 / len(good)
         place = int(np.argmax(np.abs(apart)))
         resultant = float(np.abs(apart[place]))
         found = MainsPhase(name, min(1.0, resultant), resultant**2 / spread, len(bad))

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 
 from benchtool.capture.chunk import Mark
 from benchtool.frames.frame import Frame, Role
+from benchtool.measure.kept import Sampler
 
+_MOST_TIMES = 1024
 _EDGE_CHARS = 2.5
 """Nearer to a frame than this it is at its edge."""
 
@@ -43,6 +45,8 @@ class StrayCounter:
         self._edge_ns = round(_EDGE_CHARS * char_ns) + resolution_ns
         self._counts = dict.fromkeys(("spans", "after_request", "after_reply", "alone", "zeros", "high", "marked"), 0)
         self._before = 0
+        self.times = Sampler(_MOST_TIMES)
+        """When strays came that were not at a frame's end."""
         self.waiting: Frame | None = None
         """A stray that the next frame may follow directly; not yet counted as before it or alone."""
 
@@ -62,6 +66,7 @@ class StrayCounter:
             counts["after_request" if last.role is Role.REQUEST else "after_reply"] += 1
         else:
             self.waiting = stray
+            self.times.add(stray.t_ns)
 
     def before(self, frame: Frame) -> None:
         """A frame came after the stray that is waiting."""

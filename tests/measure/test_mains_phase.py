@@ -52,3 +52,14 @@ def test_too_few_times_say_nothing() -> None:
     assert mains_phase(polls(10, 0.05), []) is None
     late = [t + 200 * 10**9 for t in polls(10, 0.05)]
     assert mains_phase(late, polls(10, 0.05)) is None
+
+
+def test_stray_octets_in_silences_need_no_sound_ones() -> None:
+    rng = random.Random(4)
+    stray = [round((index + rng.random() * 0.05) * 1e7) for index in range(200) if rng.random() < 0.3]
+    found = mains_phase(stray, None)
+    assert found is not None
+    assert (found.hertz, found.score > 20) == (100.0, True)
+    anywhere = mains_phase(sorted(rng.randrange(10**10) for _ in range(60)), None)
+    assert anywhere is not None
+    assert anywhere.score < 10
