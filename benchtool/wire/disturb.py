@@ -33,6 +33,9 @@ class Bursts(NamedTuple):
             volts[max(0, begin) : max(0, end)] += self.heights_v[place]
 
 
+_NONE = Bursts(np.empty(0), (), 0.0)
+
+
 def signs(count: int, height_v: float, rng: np.random.Generator) -> list[float]:
     """Heights of either sign."""
     return [height_v if rng.random() < 0.5 else -height_v for _ in range(count)]
@@ -44,11 +47,14 @@ def mains_bursts(noise: Noise, t_s: float, lasts_s: float, rng: np.random.Genera
     Half waves are of either sign in turn, and so are the bursts at their ends.
     """
     if not noise.has_mains:
-        return Bursts(np.empty(0), (), 0.0)
+        return _NONE
     half_s = 0.5 / noise.mains_hz
     slack = _JITTERS * noise.mains_jitter_s
     first = math.ceil((t_s - noise.mains_s - slack) / half_s)
-    crossings = np.arange(first, math.floor((t_s + lasts_s + slack) / half_s) + 1)
+    after = math.floor((t_s + lasts_s + slack) / half_s) + 1
+    if first >= after:
+        return _NONE
+    crossings = np.arange(first, after)
     starts = crossings * half_s - t_s + rng.standard_normal(len(crossings)) * noise.mains_jitter_s
     order = np.argsort(starts)
     inside = order[(starts[order] > -noise.mains_s) & (starts[order] < lasts_s)]

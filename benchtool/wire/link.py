@@ -72,6 +72,18 @@ class _Talk(NamedTuple):
     off_s: float
 
 
+class _Way(NamedTuple):
+    """From one driver to one listener, both set. `sure_s` as of `sure_delay_s`."""
+
+    name: bytes
+    receiver: UartReceiver
+    bit_s: float
+    lead_s: float
+    hold_s: float
+    delay_s: float
+    sure_s: float | None
+
+
 class _Entry(NamedTuple):
     """What is kept of a transmission. `volts` is None while nothing has needed them."""
 
@@ -127,7 +139,8 @@ class Link:
         self.pair = pair
         self.seed = seed
         self.whole = whole
-        self._sure: dict[tuple[object, ...], float | None] = {}
+        self._has_bursts = pair.noise.has_impulses or pair.noise.has_mains
+        self._ways: dict[tuple[object, ...], _Way] = {}
         self._kept: OrderedDict[_Key, _Entry] = OrderedDict()
         self._weight = 0
         self._idle: dict[str, tuple[float, bool]] = {}
@@ -161,9 +174,12 @@ class Link:
         if rng is None:
             return entry.heard
         noise = self.pair.noise
+        harmless = entry.margin_v > SAFE_SIGMAS * noise.rms_v
+        if harmless and not self._has_bursts:
+            return entry.heard
         tick_s = entry.receiver.tick_s
         drawn = draw(noise, t_s + entry.start_s, entry.ticks * tick_s, rng)
-        if not drawn.impulses and not len(drawn.mains.starts_s) and entry.margin_v > SAFE_SIGMAS * noise.rms_v:
+        if harmless and not drawn.impulses and not len(drawn.mains.starts_s):
             return entry.heard
         if entry.volts is None:
             entry = self._keep(key, entry._replace(volts=self._volts(key, entry)))
@@ -324,22 +340,17 @@ class Link:
         return volts
 
     def _compute(self, key: _Key) -> _Entry:
-        driver, listener, octets, sent, heard, sender_error, listener_error, gap_bits = key
-        receiver = UartReceiver(heard, clock_error=listener_error)
-        sender = self.pair.node(driver).driver
-        delay = self.pair.delay_s(driver, listener)
-        phase = zlib.crc32(f"{self.seed} {driver} {listener}".encode() + octets) / 2**32
-        start = -sender.lead_s - (2 * receiver.oversample + phase) * receiver.tick_s
-        bit_s = 1.0 / (sent.baud * (1.0 + sender_error))
-        pitch_s = (sent.format.bits + gap_bits) * bit_s
-        duration = max(0.0, len(octets) * pitch_s - gap_bits * bit_s)
-        stop = duration + delay + sender.hold_s + _IDLE_BITS * receiver.bit_s
-        end = duration + delay
-        tried = octets and not self.whole and self.idle_state(listener)
-        sure = self._sure_delay(key, receiver) if tried else None
-        if sure is not None:
+        _, listener, octets, sent, heard, _, _, gap_bits = key
+        way = self._way(key)
+        receiver, tick_s = way.receiver, way.receiver.tick_s
+        phase = zlib.crc32(way.name + octets) / 2**32
+        start = -way.lead_s - (2 * receiver.oversample + phase) * tick_s
+        pitch_s = (sent.format.bits + gap_bits) * way.bit_s
+        end = max(0.0, len(octets) * pitch_s - gap_bits * way.bit_s) + way.delay_s
+        stop = end + way.hold_s + _IDLE_BITS * receiver.bit_s
+        if way.sure_s is not None and octets:
             mask = (1 << sent.format.data_bits) - 1
-            first, tick_s = sure - start, receiver.tick_s
+            first = way.sure_s - start
             told = [(v & mask, 0, math.ceil((first + n * pitch_s) / tick_s)) for n, v in enumerate(octets)]
             return _Entry(Heard(tuple(receiver.timed(told, start)), end), math.inf, None, start, stop, receiver)
         entry = _Entry(Heard((), end), 0.0, None, start, stop, receiver)
@@ -359,14 +370,26 @@ class Link:
         volts = self.pair.volts(driver, listener, signal, times)
         return np.where(self._deaf(driver, listener, signal, times, volts), _DEAF_V, volts)
 
-    def _sure_delay(self, key: _Key, receiver: UartReceiver) -> float | None:
+    def _way(self, key: _Key) -> _Way:
         driver, listener, _, sent, heard, sender_error, listener_error, _ = key
-        settled = (driver, listener, sent, heard, sender_error, listener_error)
-        if settled not in self._sure:
-            self._sure[settled] = sure_delay_s(
-                self.pair, driver, listener, sent, receiver, sender_clock_error=sender_error
+        chosen = (driver, listener, sent, heard, sender_error, listener_error)
+        way = self._ways.get(chosen)
+        if way is None:
+            receiver = UartReceiver(heard, clock_error=listener_error)
+            sure = None
+            if not self.whole and self.idle_state(listener):
+                sure = sure_delay_s(self.pair, driver, listener, sent, receiver, sender_clock_error=sender_error)
+            sender = self.pair.node(driver).driver
+            way = self._ways[chosen] = _Way(
+                f"{self.seed} {driver} {listener}".encode(),
+                receiver,
+                1.0 / (sent.baud * (1.0 + sender_error)),
+                sender.lead_s,
+                sender.hold_s,
+                self.pair.delay_s(driver, listener),
+                sure,
             )
-        return self._sure[settled]
+        return way
 
     def _deaf(self, driver: str, listener: str, signal: Signal, times: Floats, volts: Floats) -> Bools:
         """Where the common mode is out of the listener's range."""

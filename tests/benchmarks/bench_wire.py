@@ -1,7 +1,7 @@
 """What the wire room costs, as ratios, and where a missing terminator shows in octets.
 
 Run: `python tests/benchmarks/bench_wire.py` for the times, with `--grid` for the table of docs/line-model.md.
-Slots of a few milliseconds in turn, medians, ratios: the machine may be shared.
+Slots of a few milliseconds of processor time in turn, medians, ratios: the machine may be shared.
 """
 
 from __future__ import annotations
@@ -9,13 +9,14 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from statistics import median
 
 import numpy as np
 
 from benchtool.capture.settings import LineSettings
-from benchtool.wire.link import Link
-from benchtool.wire.pair import Cable, Driver, Node, Noise, Pair, Terminator
+from benchtool.wire.link import Link, Sent
+from benchtool.wire.pair import Bias, Cable, Driver, Node, Noise, Pair, Terminator
 
 FRAME = bytes.fromhex("1103006B00037687")
 
@@ -79,19 +80,24 @@ def grid() -> None:
 
 
 def _per_call(work: Callable[[], object], slot_s: float = 0.002) -> float:
-    begin = time.perf_counter()
+    begin = time.process_time()
     count = 0
-    while time.perf_counter() - begin < slot_s:
+    while time.process_time() - begin < slot_s:
         work()
         count += 1
-    return (time.perf_counter() - begin) / count
+    return (time.process_time() - begin) / count
 
 
 def times() -> None:
     """Print the cost of one frame of 8 octets in each path, as a ratio to bare numpy work and to real time."""
     line = LineSettings(115200)
     quiet = Link(two_nodes(300, (True, True)), 1)
+    mild = Link(replace(two_nodes(300, (True, True), rms_v=0.03), biases=(Bias(0.0, 560.0),)), 1)
     noisy = Link(two_nodes(300, (True, True), rms_v=0.3), 1)
+    whole = Link(two_nodes(300, (True, True)), 1, whole=True)
+    mains = Link(replace(quiet.pair, noise=Noise(mains_hz=50.0, mains_v=5.0, mains_s=300e-6)), 1)
+    both = (Sent("controller", 0.0, FRAME, line), Sent("reader", 3e-4, FRAME, line))
+    often = [bytes([value, 0x55]) * 4 for value in range(19)]
     ringing = Link(two_nodes(1200, (False, False), output_ohm=5.0), 1)
     rng = np.random.default_rng(1)
     samples = (8 * 10 + 12 + 6) * 16
@@ -100,8 +106,20 @@ def times() -> None:
     works: dict[str, Callable[[], object]] = {
         "bare numpy: noise and compare": lambda: (levels + 0.3 * rng.standard_normal(samples)) > 0.0,
         "kept": lambda: quiet.carry("controller", "reader", FRAME, line, line, rng=rng),
-        "noisy": lambda: noisy.carry("controller", "reader", FRAME, line, line, rng=rng),
+        "kept, bias, noise of 0.03 V": lambda: mild.carry("controller", "reader", FRAME, line, line, rng=rng),
+        "kept, bursts with the mains": lambda: mains.carry(
+            "controller", "reader", FRAME, line, line, rng=rng, t_s=next(counter) * 7e-4
+        ),
+        "noise of 0.3 V, no bias": lambda: noisy.carry("controller", "reader", FRAME, line, line, rng=rng),
         "new": lambda: quiet.carry("controller", "reader", next(counter).to_bytes(8, "big"), line, line, rng=rng),
+        "20, one of them new": lambda: [
+            quiet.carry("controller", "reader", octets, line, line, rng=rng)
+            for octets in (*often, next(counter).to_bytes(8, "big"))
+        ],
+        "new, all voltages": lambda: whole.carry(
+            "controller", "reader", next(counter).to_bytes(8, "big"), line, line, rng=rng
+        ),
+        "two at once": lambda: quiet.carry_together(both, "reader", line, rng=rng),
         "new, ringing 1200 m": lambda: ringing.carry(
             "controller", "reader", next(counter).to_bytes(8, "big"), line, line
         ),
@@ -115,7 +133,7 @@ def times() -> None:
     on_wire = len(FRAME) * line.char_ns * 1e-9
     for name, values in taken.items():
         each = median(values)
-        lasts = 1.0 if name.startswith("strays") else on_wire
+        lasts = 1.0 if name.startswith("strays") else on_wire * (20 if name.startswith("20") else 1)
         print(f"{name:32} {each * 1e6:9.1f} µs {each / bare:8.2f} × bare numpy {lasts / each:9.1f} × real time")
 
 
