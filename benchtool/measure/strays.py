@@ -46,7 +46,7 @@ class StrayCounter:
         self._counts = dict.fromkeys(("spans", "after_request", "after_reply", "alone", "zeros", "high", "marked"), 0)
         self._before = 0
         self.times = Sampler(_MOST_TIMES)
-        """When strays came that were not at a frame's end."""
+        """When those came that are alone: at a frame's edge they keep step with polling."""
         self.waiting: Frame | None = None
         """A stray that the next frame may follow directly; not yet counted as before it or alone."""
 
@@ -54,7 +54,7 @@ class StrayCounter:
         """Take a stray, with the sound frame before it (None: damage)."""
         counts = self._counts
         if self.waiting is not None:
-            counts["alone"] += 1
+            self._alone(self.waiting)
             self.waiting = None
         counts["spans"] += 1
         value = stray.octets[0]
@@ -66,7 +66,6 @@ class StrayCounter:
             counts["after_request" if last.role is Role.REQUEST else "after_reply"] += 1
         else:
             self.waiting = stray
-            self.times.add(stray.t_ns)
 
     def before(self, frame: Frame) -> None:
         """A frame came after the stray that is waiting."""
@@ -75,7 +74,11 @@ class StrayCounter:
             if frame.t_ns - stray.end_ns < self._edge_ns:
                 self._before += 1
             else:
-                self._counts["alone"] += 1
+                self._alone(stray)
+
+    def _alone(self, stray: Frame) -> None:
+        self._counts["alone"] += 1
+        self.times.add(stray.t_ns)
 
     def figures(self) -> Strays:
         """The counts as they stand."""
