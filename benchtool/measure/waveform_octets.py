@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from benchtool.capture.chunk import Chunk, Mark
+from benchtool.capture.chunk import Chunk
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame
@@ -195,8 +195,3 @@ def polarity_of(bursts: Sequence[Burst], idle_reversed: bool | None) -> Polarity
             return Polarity.UNKNOWN
         sure = {idle_reversed}
     return Polarity.REVERSED if True in sure else Polarity.NORMAL
-
-
-def is_framing(octet: ReceivedOctet) -> bool:
-    """Whether the stop bit was read as space."""
-    return bool(octet.marks & Mark.FRAMING)

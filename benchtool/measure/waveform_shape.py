@@ -194,7 +194,9 @@ def _figures(grid: Floats, level: Floats, step: float, quick: float, edge: float
         if found and found[0].delay_s < _LEAST_SAMPLES * sample:
             # The first is lost between the samples; a later one would give a wrong distance.
             break
-        echoes = [echo for echo in found if echo.delay_s < _LONGEST_S]
+        # Nearer than the stretch that slopes are taken over is the edge's own slow tail.
+        least_s = 1.5 * stretch * quick if stretch > 1 else 0.0
+        echoes = [echo for echo in found if least_s < echo.delay_s < _LONGEST_S]
         if echoes:
             break
     step_share = 0.0
