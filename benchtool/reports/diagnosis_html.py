@@ -184,13 +184,15 @@ def _plots(diagnosis: Diagnosis, evidence: Evidence | None) -> list[Plot]:
     found = []
     timeline = None if evidence is None else evidence.timeline
     if timeline is not None and timeline.sound:
-        damaged = sum(timeline.damaged)
+        caption = "All frames were sound."
+        if any(timeline.damaged):
+            caption = "Frames that were sound, and frames or spans that were not. Each half has a scale of its own."
+        if evidence is not None and evidence.strays:
+            caption += f" Not drawn: {evidence.strays} stray octets that belong to no frame."
         found.append(
             Plot(
                 "Damage over time",
-                "Frames that were sound, and frames or spans that were not. Each half has a scale of its own."
-                if damaged
-                else "All frames were sound.",
+                caption,
                 draw.timeline_svg(timeline.sound, timeline.damaged, timeline.slot_ns / 1e9),
             )
         )

@@ -271,9 +271,12 @@ def test_timeline_and_places_are_drawn_where_they_were_gathered() -> None:
     drawn = Page(diagnosis_html(diagnosis(), heard, title="t", tap="t"))
     assert "a bar is 250 ms" in drawn.text
     assert "bit of the octet, as sent" in drawn.text
+    stray = Page(diagnosis_html(diagnosis(), replace(heard, strays=31), title="t", tap="t"))
+    assert "Not drawn: 31 stray octets" in stray.text
     clean = replace(heard, timeline=Timeline(0, 2_000_000_000, (4, 5, 6), (0, 0, 0)), bits=BitErrors())
     drawn = Page(diagnosis_html(diagnosis(), clean, title="t", tap="t"))
-    assert "All frames were sound." in drawn.text
+    assert "All frames were sound. " in drawn.text
+    assert "stray" not in drawn.text
     assert "a bar is 2 s" in drawn.text
     assert "bit of the octet" not in drawn.text
 
