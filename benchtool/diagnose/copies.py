@@ -16,6 +16,8 @@ MOST_LENGTH = 64
 NEAR_BITS = 10
 """A copy may be wrong in so many bits: unrelated frames of 8 octets differ in about 20."""
 _PIECE = 3
+_END = 4
+_MOST_ENDS = 4096
 _MOST_EXTRA = 24
 """Octets that a span may have beyond the frame that lies in it."""
 
@@ -35,6 +37,7 @@ class Copies:
 
     def __init__(self) -> None:
         self.kept: dict[int, dict[bytes, None]] = {}
+        self._ends: set[bytes] = set()
 
     def learn(self, octets: bytes) -> None:
         """Keep a sound frame."""
@@ -49,6 +52,12 @@ class Copies:
         elif len(frames) >= MOST_FRAMES:
             del frames[next(iter(frames))]
         frames[octets] = None
+        if len(self._ends) < _MOST_ENDS:
+            self._ends.add(octets[-_END:])
+
+    def ends_like_one(self, octets: bytes) -> bool:
+        """Whether a span's last four octets are those of a sound frame: then only its beginning is damaged."""
+        return len(octets) > _END and octets[-_END:] in self._ends
 
     def find(self, octets: bytes, asked: bytes | None = None) -> tuple[int, bytes] | None:
         """The nearest frame, and where in the span it begins (0 for one of the same length); None if none is near.

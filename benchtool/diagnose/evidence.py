@@ -77,6 +77,8 @@ class Where:
     first_wrong: int = 0
     """Spans that do not begin as the frames of this bus do."""
     truncated: int = 0
+    end_sound: int = 0
+    """Spans that end as a sound frame does: damaged in their beginning only."""
     shorter: int = 0
     """In a reply's place, and shorter than this address' last sound reply."""
     same_length: int = 0
@@ -283,6 +285,7 @@ class Gatherer:
 
     def _decide(self, waiting: tuple[Frame, bytes | None]) -> None:
         frame, asked = waiting
+        self._places["end_sound"] += self._copies.ends_like_one(frame.octets)
         wrong = self._compare(frame.octets, asked)
         if self._fine:
             self._time_damage(frame, wrong)
@@ -363,6 +366,7 @@ _PLACES = (
     "octets",
     "first_wrong",
     "truncated",
+    "end_sound",
     "shorter",
     "same_length",
     "longer",

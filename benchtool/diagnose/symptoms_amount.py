@@ -246,6 +246,13 @@ AMOUNT: tuple[Symptom, ...] = (
         "{part} of {whole} damaged spans begin like a frame and stop too early",
     ),
     Symptom(
+        "end-sound",
+        "share of damaged spans that end as a sound frame does",
+        PARTS,
+        _where(lambda v: v.evidence.where.end_sound),
+        "{part} of {whole} damaged spans end as a sound frame does: only their beginning is damaged",
+    ),
+    Symptom(
         "reply-shorter",
         "share of damaged answers shorter than the device's sound ones",
         PARTS,

@@ -167,6 +167,18 @@ def test_first_octets_lost_after_turnaround() -> None:
     assert number(values, "reply-shorter") > 0.9
 
 
+def test_damage_of_the_beginning_only() -> None:
+    # As a driver held late leaves it: the first octets of every fourth request garbled, the rest right.
+    items = [
+        item._replace(octets=b"\xf7\x1b" + item.octets[2:]) if at % 8 == 6 else item
+        for at, item in enumerate(talk(120))
+    ]
+    values = values_of(items)
+    assert number(values, "end-sound") > 0.9
+    assert number(values, "after-reply") > 0.9
+    assert number(values, "wrong-in-last") == 0
+
+
 def test_stray_octets_after_replies() -> None:
     items: list[Chunk] = []
     for at, item in enumerate(talk(60)):
