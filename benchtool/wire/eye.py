@@ -2,7 +2,7 @@
 
 The worst case is bounded: every edge that is still ringing counts with the most it can do from then on, all against
 the receiver, and Gaussian noise with seven standard deviations. Where that is too much, nothing is said, and the
-voltages decide.
+voltages decide. Only the idle pair before and after may be less safe: then its margin is told.
 """
 
 from __future__ import annotations
@@ -21,6 +21,18 @@ SAFE_SIGMAS = 7.0
 """Noise that would need more than this to change a decision is not drawn: 1.3e-12 a decision."""
 _MOST_BITS = 200
 _ARRIVED = 1e-3
+_NO_DIP_V = 0.01
+
+
+class Sure(NamedTuple):
+    """Any octets arrive as sent, without marks; the line is at mark before and after, but for noise on the idle pair.
+
+    `delay_s` is the time from a start bit's edge at the driver until the listener's comparator turns. `idle_margin_v`
+    is how far noise must reach on the idle pair to turn it to space; infinite where noise cannot.
+    """
+
+    delay_s: float
+    idle_margin_v: float
 
 
 class _Limits(NamedTuple):
@@ -31,7 +43,7 @@ class _Limits(NamedTuple):
     noise: float
 
 
-def sure_delay_s(
+def sure_way(
     pair: Pair,
     driver: str,
     listener: str,
@@ -39,11 +51,8 @@ def sure_delay_s(
     receiver: UartReceiver,
     *,
     sender_clock_error: float = 0.0,
-) -> float | None:
-    """From a start bit's edge at the driver until the listener's comparator turns; None if anything is unsure.
-
-    If it is a time, then every octet arrives as it was sent, without marks, and the line is at mark before and after.
-    """
+) -> Sure | None:
+    """Whether one node surely hears another; None if anything is unsure. The listener's idle state must be mark."""
     own, other = pair.node(driver), pair.node(listener)
     if sent.format != receiver.settings.format or not (own.connected and other.connected):
         return None
@@ -70,9 +79,8 @@ def sure_delay_s(
     if not _votes_hold(begin, calm, bit_s, sent, receiver):
         return None
     after = _Ringing(pair.transfer(driver, driver).shape, bit_s).together(bit_s + own.driver.hold_s)
-    if not _idle_holds(seen, pair.transfer(driver, driver), limits, older, after):
-        return None
-    return _first(seen.shape, (seen.mark - limits.low) / swing)
+    margin = _idle_margin_v(seen, pair.transfer(driver, driver), limits, older, after)
+    return None if margin is None else Sure(_first(seen.shape, (seen.mark - limits.low) / swing), margin)
 
 
 def _bears(pair: Pair, driver: str, listener: str) -> bool:
@@ -93,19 +101,17 @@ def _votes_hold(begin: float, calm: float, bit_s: float, sent: LineSettings, rec
     return calm <= earliest and latest <= bit_s + begin
 
 
-def _idle_holds(seen: Transfer, near: Transfer, limits: _Limits, older: float, after: float) -> bool:
-    """Whether the comparator stays at mark on the idle pair, while the driver is enabled, and when it lets go."""
-    least = limits.low + limits.noise
-    enabled = seen.idle + (seen.mark - seen.idle) * seen.shape.volts
-    released = seen.mark + seen.release.volts
+def _idle_margin_v(seen: Transfer, near: Transfer, limits: _Limits, older: float, after: float) -> float | None:
+    """How far noise must reach on the idle pair, while the driver is enabled, and when it lets go; None for unsure."""
+    enabled = float((seen.idle + (seen.mark - seen.idle) * seen.shape.volts).min())
     # What still rings at the driver when it lets go is taken out of the pair: that too may ring.
     taken = after * abs(float(near.edge.volts[-1]) / near.drop) * float(np.abs(np.diff(seen.release.volts)).sum())
-    return (
-        seen.idle >= limits.low
-        and seen.idle > least
-        and float(enabled.min()) > least
-        and float(released.min()) - older - taken > least
-    )
+    released = float((seen.mark + seen.release.volts).min()) - older - taken
+    lowest = min(seen.idle, enabled, released)
+    if lowest > limits.low + limits.noise:
+        return math.inf
+    # Noise is then drawn for the idle level: nothing else may be nearer to the turning point.
+    return seen.idle - limits.low if lowest > max(limits.low, seen.idle - _NO_DIP_V) else None
 
 
 def _first(shape: StepResponse, share: float) -> float:

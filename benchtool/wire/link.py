@@ -16,7 +16,7 @@ import numpy as np
 
 from benchtool.capture.settings import LineSettings
 from benchtool.wire.disturb import Bursts, draw, mains_bursts, signs
-from benchtool.wire.eye import SAFE_SIGMAS, sure_delay_s
+from benchtool.wire.eye import SAFE_SIGMAS, Sure, sure_way
 from benchtool.wire.pair import Pair
 from benchtool.wire.parts import Node, Receiver
 from benchtool.wire.response import Floats
@@ -73,7 +73,7 @@ class _Talk(NamedTuple):
 
 
 class _Way(NamedTuple):
-    """From one driver to one listener, both set. `sure_s` as of `sure_delay_s`."""
+    """From one driver to one listener, both set."""
 
     name: bytes
     receiver: UartReceiver
@@ -81,7 +81,7 @@ class _Way(NamedTuple):
     lead_s: float
     hold_s: float
     delay_s: float
-    sure_s: float | None
+    sure: Sure | None
 
 
 class _Entry(NamedTuple):
@@ -93,6 +93,10 @@ class _Entry(NamedTuple):
     start_s: float
     stop_s: float
     receiver: UartReceiver
+    trips: float = 0.0
+    """Where the shortcut was taken: how likely noise at a tick of the idle pair turns the comparator to space."""
+    driven: tuple[int, int] = (0, 0)
+    """First tick at which the driver is on, and first at which it is off again."""
 
     @property
     def weight(self) -> int:
@@ -175,19 +179,25 @@ class Link:
             return entry.heard
         noise = self.pair.noise
         harmless = entry.margin_v > SAFE_SIGMAS * noise.rms_v
-        if harmless and not self._has_bursts:
+        if harmless and not self._has_bursts and not entry.trips:
             return entry.heard
         tick_s = entry.receiver.tick_s
         drawn = draw(noise, t_s + entry.start_s, entry.ticks * tick_s, rng)
+        tripped = -1
         if harmless and not drawn.impulses and not len(drawn.mains.starts_s):
-            return entry.heard
+            tripped = _first_trip(entry, rng)
+            if tripped < 0:
+                return entry.heard
         if entry.volts is None:
             entry = self._keep(key, entry._replace(volts=self._volts(key, entry)))
         assert entry.volts is not None
         volts = drawn.onto(entry.volts, noise, tick_s, rng)
         before = self.idle_state(listener)
+        part = self.pair.node(listener).receiver
+        if tripped >= 0:
+            _trip(volts, tripped, entry.driven, part.threshold_v - part.hysteresis_v / 2)
         decoder = GridDecoder(heard.format, entry.receiver.oversample, high=before)
-        found = decoder.feed(compare(volts, self.pair.node(listener).receiver, before).tobytes())
+        found = decoder.feed(compare(volts, part, before).tobytes())
         return Heard(tuple(entry.receiver.timed(found, entry.start_s)), entry.heard.end_s)
 
     def carry_together(
@@ -252,7 +262,7 @@ class Link:
             return []
         receiver = UartReceiver(heard)
         tick = receiver.tick_s
-        share = 0.0 if quiet else 0.5 * math.erfc(margin / noise.rms_v / math.sqrt(2)) if noise.rms_v else 0.5
+        share = 0.0 if quiet else _share_beyond(margin, noise.rms_v)
         bursts = np.sort(rng.uniform(0.0, duration_s, rng.poisson(noise.impulse_rate_hz * duration_s)))
         if not noise.has_impulses:
             bursts = bursts[:0]
@@ -348,11 +358,15 @@ class Link:
         pitch_s = (sent.format.bits + gap_bits) * way.bit_s
         end = max(0.0, len(octets) * pitch_s - gap_bits * way.bit_s) + way.delay_s
         stop = end + way.hold_s + _IDLE_BITS * receiver.bit_s
-        if way.sure_s is not None and octets:
+        if way.sure is not None and octets:
             mask = (1 << sent.format.data_bits) - 1
-            first = way.sure_s - start
+            first = way.sure.delay_s - start
             told = [(v & mask, 0, math.ceil((first + n * pitch_s) / tick_s)) for n, v in enumerate(octets)]
-            return _Entry(Heard(tuple(receiver.timed(told, start)), end), math.inf, None, start, stop, receiver)
+            on = math.ceil((way.delay_s - way.lead_s - start) / tick_s)
+            off = math.ceil((end + way.hold_s - start) / tick_s)
+            share = _share_beyond(way.sure.idle_margin_v, self.pair.noise.rms_v)
+            sound = Heard(tuple(receiver.timed(told, start)), end)
+            return _Entry(sound, math.inf, None, start, stop, receiver, share, (on, off))
         entry = _Entry(Heard((), end), 0.0, None, start, stop, receiver)
         volts = self._volts(key, entry)
         node = self.pair.node(listener)
@@ -378,7 +392,7 @@ class Link:
             receiver = UartReceiver(heard, clock_error=listener_error)
             sure = None
             if not self.whole and self.idle_state(listener):
-                sure = sure_delay_s(self.pair, driver, listener, sent, receiver, sender_clock_error=sender_error)
+                sure = sure_way(self.pair, driver, listener, sent, receiver, sender_clock_error=sender_error)
             sender = self.pair.node(driver).driver
             way = self._ways[chosen] = _Way(
                 f"{self.seed} {driver} {listener}".encode(),
@@ -409,6 +423,30 @@ class Link:
             _, old = self._kept.popitem(last=False)
             self._weight -= old.weight
         return entry
+
+
+def _share_beyond(margin_v: float, rms_v: float) -> float:
+    """How likely Gaussian noise reaches a margin, on one side."""
+    if math.isinf(margin_v):
+        return 0.0
+    return 0.5 * math.erfc(margin_v / rms_v / math.sqrt(2)) if rms_v else 0.5
+
+
+def _first_trip(entry: _Entry, rng: np.random.Generator) -> int:
+    """The first tick of the idle pair, before or after the driver, at which noise turns the comparator; -1 for none."""
+    if not entry.trips:
+        return -1
+    on, off = entry.driven
+    count = int(rng.geometric(entry.trips)) - 1
+    place = count if count < on else off + count - on
+    return place if place < entry.ticks else -1
+
+
+def _trip(volts: Floats, place: int, driven: tuple[int, int], low_v: float) -> None:
+    """Let the voltage be below the turning point at a tick, and at no tick of the idle pair before it."""
+    for idle in (slice(0, min(place, driven[0])), slice(driven[1], max(place, driven[1]))):
+        np.maximum(volts[idle], low_v, out=volts[idle])
+    volts[place] = low_v - 1e-9
 
 
 def _resting(volts: float, node: Node) -> bool:

@@ -338,7 +338,7 @@ def _silence_ringing(
     An opened switch is a source of minus the current that would have gone on flowing: besides the steady
     current, whose end is the release response, that of the reflections.
     """
-    span = float(times_s[after].max()) - end
+    span = max(0.0, float(times_s[after].max()) - end)
     step = max(float(near.edge.times_s[1] - near.edge.times_s[0]), span / _RELEASE_POINTS)
     grid = np.arange(int(span / step) + 2) * step
     ringing = _driven(end + grid, signal, near, lead_s) - near.mark

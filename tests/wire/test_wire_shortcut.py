@@ -9,7 +9,7 @@ import pytest
 
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.wire.cable import Cable
-from benchtool.wire.eye import sure_delay_s
+from benchtool.wire.eye import sure_way
 from benchtool.wire.link import Link
 from benchtool.wire.pair import FAILSAFE, Bias, Break, Driver, Leak, Node, Noise, Pair, Receiver, Short, Terminator
 from benchtool.wire.uart import UartReceiver
@@ -44,7 +44,7 @@ def pair(
 
 def is_sure(over: Pair, line: LineSettings, *, sender: float = 0.0, listener: float = 0.0) -> bool:
     receiver = UartReceiver(line, clock_error=listener)
-    return sure_delay_s(over, "controller", "reader", line, receiver, sender_clock_error=sender) is not None
+    return sure_way(over, "controller", "reader", line, receiver, sender_clock_error=sender) is not None
 
 
 CASES = [
@@ -135,6 +135,28 @@ def test_noise_that_matters_damages_alike() -> None:
         assert sum(one != b"\x55" * 9 for one in results[0]) > 3
 
 
+@pytest.mark.parametrize(("rms_v", "most_kept"), [(0.05, 0.7), (0.1, 0.0)])
+def test_noise_on_the_idle_pair_alone_does_the_same(rms_v: float, most_kept: float) -> None:
+    """Where only the idle pair is near the threshold, noise is first drawn there alone: same strays, same damage."""
+    line = LineSettings(115200)
+    over = pair(bias_ohm=None, noise=Noise(rms_v=rms_v))
+    assert is_sure(over, line)
+    frames = 3000
+    strays, wrong, kept = [], [], []
+    for whole in (False, True):
+        link, rng = Link(over, 3, whole=whole), np.random.default_rng(5)
+        sound = link.carry("controller", "reader", b"\x00\x55", line, line)
+        heard = [link.carry("controller", "reader", b"\x00\x55", line, line, rng=rng) for _ in range(frames)]
+        strays.append(sum(octet.start_s > one.end_s for one in heard for octet in one.octets))
+        wrong.append(sum(bytes(octet.value for octet in one.octets[:2]) != b"\x00\x55" for one in heard))
+        kept.append(sum(one is sound for one in heard) / frames)
+    assert kept[0] == pytest.approx(most_kept, abs=0.15)
+    assert kept[1] == 0.0
+    # Counts by chance: within four standard deviations of their difference.
+    assert abs(strays[0] - strays[1]) <= 4 * (sum(strays) + 1) ** 0.5
+    assert abs(wrong[0] - wrong[1]) <= 4 * (sum(wrong) + 1) ** 0.5
+
+
 def test_it_is_not_sure_of_what_is_wrong() -> None:
     line = LineSettings(9600)
     good = pair()
@@ -143,10 +165,9 @@ def test_it_is_not_sure_of_what_is_wrong() -> None:
     assert is_sure(good, line, sender=0.02, listener=-0.01)
     assert not is_sure(good, line, sender=0.05)
     assert not is_sure(good, line, sender=-0.03, listener=0.03)
-    assert sure_delay_s(good, "controller", "reader", line, UartReceiver(LineSettings(19200))) is None
+    assert sure_way(good, "controller", "reader", line, UartReceiver(LineSettings(19200))) is None
     assert (
-        sure_delay_s(good, "controller", "reader", line, UartReceiver(LineSettings(9600, CharFormat.parse("8E1"))))
-        is None
+        sure_way(good, "controller", "reader", line, UartReceiver(LineSettings(9600, CharFormat.parse("8E1")))) is None
     )
     unsure = [
         replace(good, nodes=(*good.nodes[:2], replace(reader, reversed_pair=True))),
@@ -155,7 +176,6 @@ def test_it_is_not_sure_of_what_is_wrong() -> None:
         replace(good, breaks=(Break(50.0, "a"),)),
         replace(good, shorts=(Short(50.0, 0.5),)),
         replace(good, leaks=(Leak(50.0, "b", 1.0),)),
-        pair(bias_ohm=None, noise=Noise(rms_v=0.05)),
         pair(noise=Noise(rms_v=0.6)),
         pair(1200.0, ends="none", output_ohm=5.0),
     ]

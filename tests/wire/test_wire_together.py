@@ -10,6 +10,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.wire.cable import Cable
 from benchtool.wire.link import Heard, Link, Sent
 from benchtool.wire.pair import Bias, Driver, Node, Noise, Pair, Terminator
+from benchtool.wire.uart import encode
 
 LINE = LineSettings(9600)
 FRAME = bytes.fromhex("1103006B00037687")
@@ -194,3 +195,14 @@ def test_mains_reach_overlaps_too() -> None:
     missed = link.carry_together(sent, "tap", LINE, rng=rng, t_s=0.0015)
     assert sound(missed) == b"\x55" * 6
     assert sound(hit) != b"\x55" * 6
+
+
+def test_voltages_of_a_stretch_that_ends_as_the_driver_lets_go() -> None:
+    """A driver's letting go begins to show a little before its middle: a last instant there is nothing special."""
+    over = pair(1000.0, far=False)
+    signal = encode(FRAME, LINE)
+    end = signal.duration_s + over.node("one").driver.hold_s
+    instants = np.linspace(end - 2e-6, end + over.transfer("one", "tap").release.times_s[0] + 1e-9, 50)
+    short = over.volts("one", "tap", signal, instants)
+    longer = over.volts("one", "tap", signal, np.append(instants, end + 1e-4))
+    assert short == pytest.approx(longer[:-1], abs=0.05)
