@@ -31,6 +31,7 @@ MAY_IMPORT = {
     "simulate": {"frames", "wire", "capture"},
     "taps": {"capture", "wire", "simulate"},
     "reports": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps"},
+    "train": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps"},
     "commands": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "reports"},
 }
 PURE = ("frames", "wire", "measure", "diagnose", "simulate")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from dataclasses import replace
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import click
@@ -112,9 +113,11 @@ def command(
         from benchtool.reports.diagnosis_html import diagnosis_html
         from benchtool.reports.waveform_plot import waveform_part
 
-        title = f"Diagnosis of {observed.tap or 'what was measured'}"
         part = waveform_part(*scope) if scope is not None else None
-        measured.write_text(report, diagnosis_html(found, evidence, title=title, tap=observed.tap, waveform=part))
+        where = tap_line(session.tap.info) if session is not None else observed.tap or "no tap: readings alone"
+        made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
+        page = diagnosis_html(found, evidence, title="Bus diagnosis", tap=where, made=made, waveform=part)
+        measured.write_text(report, page)
     if as_json:
         click.echo(json.dumps(diagnosis_object(found), indent=2))
     else:

@@ -17,7 +17,7 @@ LEAST_PROBABILITY = 0.01
 """Findings below this are not listed."""
 _MOST_FINDINGS = 8
 _MOST_STEPS = 3
-_LEAST_GAIN = 0.02
+_LEAST_GAIN = 0.03
 """A measurement expected to bring less than this many bits is not suggested."""
 _WEIGHTY = 0.1
 """Evidence that speaks for or against a cause by less than this (log10) is summed up in one line."""
@@ -154,7 +154,9 @@ def _steps(observed: Observed, belief: weigh.Belief, at: weigh.Places, findings:
     for choice in measurements.choices(belief, observed.by_hand, observed.length_m, at):
         if choice.gain_bits < _LEAST_GAIN or len(steps) >= _MOST_STEPS:
             continue
-        steps.append(_step(choice, present, observed, at))
+        step = _step(choice, present, observed, at)
+        if len(step.expect) > 1:  # else no result would tell causes in play apart
+            steps.append(step)
     if not steps:
         steps += ADVICE[findings[0].cause].steps[:1]
     return tuple(steps[:_MOST_STEPS])

@@ -70,7 +70,7 @@ def _volts(
 METER: tuple[Kind, ...] = (
     _ohms(
         "ab-ohms",
-        "With power off and the controller's bus plug pulled, measure ohms between the cable's two data wires there",
+        "With power off, measure ohms between the two data wires at the controller's end of the pair",
     ),
     _ohms(
         "a-ground-ohms", "With power off, measure ohms from the data wire on our + lead to the common wire or shield"
@@ -84,8 +84,18 @@ METER: tuple[Kind, ...] = (
         2.0,
         0.02,
     ),
-    _volts("a-idle", "There too, measure DC volts from the common wire to our + lead", 1.0, 0.15),
-    _volts("b-idle", "There too, measure DC volts from the common wire to our - lead", 1.0, 0.15),
+    _volts(
+        "a-idle",
+        "Where we are clipped on, polling stopped, measure DC volts from the common wire to our + lead",
+        1.0,
+        0.15,
+    ),
+    _volts(
+        "b-idle",
+        "Where we are clipped on, polling stopped, measure DC volts from the common wire to our - lead",
+        1.0,
+        0.15,
+    ),
     _volts(
         "ab-idle@",
         "At {place}, bus powered and polling stopped, measure DC volts from its B terminal to its A terminal "

@@ -45,7 +45,8 @@ def summary(cause: Cause, place: str, observed: Observed) -> str:
         return "Nothing at all was heard: no octet came."
     if cause is Cause.BAUD_WRONG and observed.sender_baud is not None:
         return f"The bus runs at {observed.sender_baud} bit/s; our receiver is set to {observed.baud}."
-    where = "one device" if place in ("bus", "tap") and cause is not Cause.CONDUCTOR_OPEN else place
-    if cause is Cause.CONDUCTOR_OPEN and place == "bus":
-        where = "somewhere on the pair"
+    if place.startswith(("address", "segment")):
+        where = place
+    else:
+        where = "somewhere on the pair" if cause is Cause.CONDUCTOR_OPEN else "one address"
     return SUMMARIES[cause].format(place=where, baud=observed.baud, format=observed.format)

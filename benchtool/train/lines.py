@@ -148,5 +148,5 @@ def hearing(rng: Generator, scenario: Scenario) -> Hearing:
     lump_ms = float(rng.choice([0.0, 1.0, 4.0, 16.0], p=[0.6, 0.1, 0.05, 0.25]))
     char_s = scenario.line.settings.char_ns / 1e9
     one = 16 * char_s + (scenario.controller.poll_gap_ms + scenario.devices[0].reply_ms) / 1e3
-    wanted = log_uniform(rng, 60, 600) if rng.random() < 0.85 else log_uniform(rng, 4, 60)
+    wanted = log_uniform(rng, 50, 320) if rng.random() < 0.85 else log_uniform(rng, 4, 50)
     return Hearing(errors, lump_ms, float(min(60.0, max(0.4, wanted * one))))

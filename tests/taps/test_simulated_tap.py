@@ -58,8 +58,8 @@ def refused(address: str) -> str:
         ("adapter=gold", "adapter=gold: marked, counted, blind is wanted"),
         ("fault=lightning", "no fault 'lightning'; there are: healthy"),
         ("fault", "no fault ''; there are: healthy"),
-        ("fault=noise&level=loud", "level=loud: a number is wanted"),
-        ("fault=noise&at=2", "fault=noise does not take 'at'"),
+        ("fault=noise-broadband&level=loud", "level=loud: a number is wanted"),
+        ("fault=noise-broadband&at=2", "fault=noise-broadband does not take 'at'"),
         ("at=9", "no device at address 9 in this scenario"),
     ],
 )
