@@ -37,7 +37,8 @@ _FRAMED = 4
 _LOOSE = -0.5
 _DEVIATION = 1.4826
 """From the median magnitude to the standard deviation of Gaussian noise."""
-_WEAK_V = 0.03
+_WEAK_V = 0.06
+_WEAK_SIGMAS = 12.0
 
 
 class Traffic(NamedTuple):
@@ -207,14 +208,11 @@ def find_weak(waveform: Waveform, idle: Idle, bit_s: float) -> tuple[Floats, _Bo
         low, high = np.searchsorted(time, (start, end))
         if end - start < 12 * bit_s or high - low < 12:
             continue
-        part = volts[low:high]
-        middle = float(np.median(part))
-        # The median, since the talk itself would count as noise.
-        noise = _DEVIATION * float(np.median(np.abs(part - middle)))
-        away = np.abs(part - middle) > max(_WEAK_V, 7 * noise)
-        if not away.any() or float(np.diff(time[low:high])[away[1:]].sum()) < 3 * bit_s:
+        part = Waveform(time[low:high], volts[low:high])
+        # A Gaussian stays within 4 to 5 deviations either way.
+        if float(np.ptp(part.difference_v)) < max(_WEAK_V, _WEAK_SIGMAS * _local_noise(part)):
             continue
-        again = slice_waveform(Waveform(time[low:high], volts[low:high]))
+        again = slice_waveform(part)
         edges, rises, _ = without_glitches(again.edge_s, again.rises, GLITCH_BITS * bit_s)
         bits = bits_of(edges, rises, bit_s)
         if bits is not None and len(edges) >= 4 and abs(bits.bit_s / bit_s - 1) < 0.06 and bits.fits > 0.8:

@@ -16,6 +16,7 @@ from benchtool.measure.waveform_slicing import clipped_deviation
 
 _IMPULSE_SIGMAS = 7.0
 _LEAST_IMPULSE_V = 0.12
+_RINGING = 0.12
 _MAINS_HZ = (50.0, 60.0)
 _HUM_POINTS = 4000
 _LEAST_PERIODS = 0.9
@@ -57,13 +58,19 @@ def find_stray(waveform: Waveform, runs: Runs | None, idle: Idle, bit_s: float |
     idle_off = volts[idle_places] - (idle.level_v or 0.0)
     loudest = max(idle.noise_v or 0.0, deviation or 0.0)
     least = max(_IMPULSE_SIGMAS * loudest, _LEAST_IMPULSE_V)
-    hits = np.concatenate((places[np.abs(off) > least], idle_places[np.abs(idle_off) > least]))
-    heights = np.concatenate((np.abs(off)[np.abs(off) > least], np.abs(idle_off)[np.abs(idle_off) > least]))
+    # Late in a bit, ringing may be left.
+    driven_hits = np.abs(off) > max(least, _RINGING * _swing(runs))
+    idle_hits = np.abs(idle_off) > least
+    hits = np.concatenate((places[driven_hits], idle_places[idle_hits]))
+    heights = np.concatenate((np.abs(off)[driven_hits], np.abs(idle_off)[idle_hits]))
     order = np.argsort(hits)
     hits, heights = hits[order], heights[order]
     count, lengths, instants = _clusters(time, hits)
     hum = _hum(time[idle_places], volts[idle_places])
-    both = None if waveform.common_v is None else _hum(time, waveform.common_v)
+    both = None
+    if waveform.common_v is not None:
+        # Talkers shift the common mode too: the silences are better, if they are long enough.
+        both = _hum(time[idle_places], waveform.common_v[idle_places]) or _hum(time, waveform.common_v)
     strongest = both if both is not None and (hum is None or both[1] > hum[1]) else hum
     return Stray(
         deviation,
@@ -76,6 +83,12 @@ def find_stray(waveform: Waveform, runs: Runs | None, idle: Idle, bit_s: float |
         None if both is None else both[1],
         _locked(instants),
     )
+
+
+def _swing(runs: Runs | None) -> float:
+    if runs is None or not runs.high.any() or runs.high.all():
+        return 0.0
+    return float(np.median(runs.level_v[runs.high]) - np.median(runs.level_v[~runs.high]))
 
 
 def _driven(

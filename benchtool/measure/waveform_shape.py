@@ -202,16 +202,17 @@ def _figures(grid: Floats, level: Floats, step: float, quick: float, edge: float
     step_share = 0.0
     step_s: float | None = None
     ring: float | None = None
-    later = [echo for echo in echoes if echo.share > 0]
-    if later and later[0] is echoes[0]:
-        first = later[0]
+    # A small echo may come before the one that matters.
+    least_echo = 0.5 * max((abs(echo.share) for echo in echoes), default=0.0)
+    first = next((echo for echo in echoes if abs(echo.share) >= least_echo), None)
+    if first is not None and first.share > 0:
         flat = smooth[(grid > quick) & (grid < first.delay_s - quick / 2)]
         stand = float(np.median(flat)) if len(flat) else 1.0 - first.share
         if stand < 1.0 - seen:
             step_share, step_s = 1.0 - stand, first.delay_s
-    if echoes:
+    if first is not None:
         # A matched driver sends nothing back: one echo against the edge still tells how far, but nothing rings.
-        ring = 2 * echoes[0].delay_s if echoes[0].share < 0 else None
+        ring = 2 * first.delay_s if first.share < 0 else None
     elif overshoot > 2 * seen:
         ring = _ring(grid[_LEAD:], after - 1.0, seen, quick)
         # What is as long as the view is a slope, and no ringing.
