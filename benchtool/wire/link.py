@@ -21,15 +21,17 @@ from benchtool.wire.pair import Pair
 from benchtool.wire.parts import Node, Receiver
 from benchtool.wire.response import Floats
 from benchtool.wire.signal import Bools, Signal
+from benchtool.wire.together import DEAF_V, Sent, talk_of, volts_together
 from benchtool.wire.uart import GridDecoder, ReceivedOctet, UartReceiver, encode
+
+__all__ = ["Heard", "Link", "Sent", "compare"]
 
 _IDLE_BITS = 12
 _KEPT_SAMPLES = 4_000_000
 _ENTRY_SAMPLES = 200
 """What an entry of the cache weighs beside its samples."""
 _STRAY_WINDOWS = 500
-_DEAF_V = 1e6
-"""Stands for the voltage where the common mode is out of the receiver's range: no noise changes its answer, mark."""
+
 
 _Key = tuple[str, str, bytes, LineSettings, LineSettings, float, float, float]
 
@@ -42,34 +44,6 @@ class Heard(NamedTuple):
 
     octets: tuple[ReceivedOctet, ...]
     end_s: float
-
-
-class Sent(NamedTuple):
-    """A transmission among others: who, when its first start bit begins at the driver, what, and how it is set.
-
-    `hold_s` is how long the driver stays on after the last stop bit, its own time if None. Without octets it is a
-    driver that does nothing but hold mark.
-    """
-
-    node: str
-    start_s: float
-    octets: bytes
-    settings: LineSettings
-    clock_error: float = 0.0
-    hold_s: float | None = None
-
-
-class _Talk(NamedTuple):
-    """A transmission as the listener sees it: when its driver goes on, its last stop bit ends, its driver goes off."""
-
-    node: str
-    signal: Signal
-    start_s: float
-    delay_s: float
-    hold_s: float
-    on_s: float
-    end_s: float
-    off_s: float
 
 
 class _Way(NamedTuple):
@@ -218,13 +192,13 @@ class Link:
         """
         node = self.pair.node(listener)
         receiver = UartReceiver(heard, clock_error=listener_clock_error)
-        talks = [self._talk(one, listener) for one in sent]
+        talks = [talk_of(self.pair, one, listener) for one in sent]
         text = f"{self.seed} {listener} {[(one.node, one.octets) for one in sent]}"
         phase = zlib.crc32(text.encode()) / 2**32
         start = min(talk.on_s for talk in talks) - (2 * receiver.oversample + phase) * receiver.tick_s
         stop = max(talk.off_s for talk in talks) + _IDLE_BITS * receiver.bit_s
         times = start + np.arange(int((stop - start) / receiver.tick_s) + 1) * receiver.tick_s
-        volts = self._volts_together(talks, listener, times)
+        volts = volts_together(self.pair, talks, listener, times)
         before = self.idle_state(listener)
         marks = compare(volts, node.receiver, before)
         if rng is not None:
@@ -307,47 +281,9 @@ class Link:
         if known is None:
             node = self.pair.node(listener)
             level = self.pair.levels({})[listener]
-            volts = level.difference_v if node.receiver.bears(level.common_v) else _DEAF_V
+            volts = level.difference_v if node.receiver.bears(level.common_v) else DEAF_V
             known = self._idle[listener] = (volts, _resting(volts, node))
         return known
-
-    def _talk(self, sent: Sent, listener: str) -> _Talk:
-        driver = self.pair.node(sent.node).driver
-        signal = encode(sent.octets, sent.settings, clock_error=sent.clock_error)
-        hold_s = driver.hold_s if sent.hold_s is None else sent.hold_s
-        delay = self.pair.delay_s(sent.node, listener)
-        end_s = sent.start_s + signal.duration_s + delay
-        on_s = sent.start_s + delay - driver.lead_s
-        return _Talk(sent.node, signal, sent.start_s, delay, hold_s, on_s, end_s, end_s + hold_s)
-
-    def _volts_together(self, talks: Sequence[_Talk], listener: str, times: Floats) -> Floats:
-        """Voltage at the listener's ticks; where the common mode is out of its range, what stands for mark."""
-        states = np.zeros((len(talks), len(times)), dtype=np.int64)
-        for state, talk in zip(states, talks, strict=True):
-            if self.pair.node(talk.node).connected:
-                marks = talk.signal.marks_at(times - talk.delay_s - talk.start_s)
-                state[:] = np.where((times >= talk.on_s) & (times < talk.off_s), np.where(marks, 1, 2), 0)
-        codes, places = np.unique(3 ** np.arange(len(talks)) @ states, return_inverse=True)
-        seen = []
-        for code in codes:
-            digits = [int(code) // 3**place % 3 for place in range(len(talks))]
-            driving = {talk.node: digit == 1 for talk, digit in zip(talks, digits, strict=True) if digit}
-            seen.append(self.pair.levels(driving)[listener])
-        volts = np.array([level.difference_v for level in seen])[places]
-        on = states > 0
-        alone = on.sum(axis=0) <= 1
-        # Whose edges or letting go a tick shows: who is on, else who was last, before all the first.
-        ends = np.array([[talk.off_s] for talk in talks]) - times[0]
-        latest = np.argmax(np.where(on, np.inf, np.where(ends <= times - times[0], ends, -ends)), axis=0)
-        for index, talk in enumerate(talks):
-            own = np.flatnonzero(alone & (latest == index))
-            volts[own] = self.pair.volts(
-                talk.node, listener, talk.signal, times[own] - talk.start_s, hold_s=talk.hold_s
-            )
-        receiver = self.pair.node(listener).receiver
-        deaf = np.array([not receiver.bears(level.common_v) for level in seen])[places]
-        volts[deaf] = _DEAF_V
-        return volts
 
     def _compute(self, key: _Key) -> _Entry:
         _, listener, octets, sent, heard, _, _, gap_bits = key
@@ -382,7 +318,7 @@ class Link:
         signal = encode(octets, sent, gap_bits=gap_bits, clock_error=sender_error)
         times = entry.start_s + np.arange(entry.ticks) * entry.receiver.tick_s
         volts = self.pair.volts(driver, listener, signal, times)
-        return np.where(self._deaf(driver, listener, signal, times, volts), _DEAF_V, volts)
+        return np.where(self._deaf(driver, listener, signal, times, volts), DEAF_V, volts)
 
     def _way(self, key: _Key) -> _Way:
         driver, listener, _, sent, heard, sender_error, listener_error, _ = key
