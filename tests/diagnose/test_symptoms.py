@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from benchtool.capture.chunk import Chunk, Gap, LineCounts, LineErrors, TapInfo
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.diagnose.evidence import Evidence, Gatherer
-from benchtool.diagnose.proofs import Proofs, gather
+from benchtool.diagnose.proofs import Inversion, Proofs, gather
 from benchtool.diagnose.symptoms import BY_NAME, SYMPTOMS, symptoms, tell
 from benchtool.frames.crc import with_crc_modbus
 from benchtool.frames.decoder import BusDecoder
@@ -25,11 +25,15 @@ SETTINGS = LineSettings(9600)
 NS = 1_000_000_000
 
 
+UNTRIED = Proofs(Inversion(), {}, None)
+
+
 def heard(
     items: Iterable[Chunk | Gap | LineCounts],
     line_errors: LineErrors = LineErrors.UNAVAILABLE,
     resolution_ns: int = 0,
     line: LineSettings = SETTINGS,
+    prove: bool = True,
 ) -> tuple[Evidence, Proofs]:
     info = TapInfo("made by hand", line, line_errors, resolution_ns)
     decoder, tally = BusDecoder(line, resolution_ns), Tally(info)
@@ -46,7 +50,7 @@ def heard(
         gatherer.frame(frame)
     gatherer.close(last_ns + NS)
     evidence = gatherer.evidence(decoder.counters)
-    return evidence, gather(evidence, line)
+    return evidence, gather(evidence, line) if prove else UNTRIED
 
 
 def chunk(octets: bytes, begin: int, marks: bytes = b"") -> Chunk:
@@ -222,6 +226,32 @@ def test_a_parity_bit_that_nobody_sends_is_proved() -> None:
     assert number(values, "inverted-kinds") == 0
 
 
+@pytest.mark.parametrize("baud", [19_200, 4800])
+def test_another_rate_is_proved_even_where_lumps_join_everything(baud: int) -> None:
+    line = LineSettings(baud)
+    octets = as_heard(talk(24), line)
+    evidence, proofs = heard([Chunk(0, len(octets) * line.char_ns, octets)], resolution_ns=16_000_000, line=line)
+    values = symptoms(evidence, proofs, line)
+    assert number(values, "rate-kinds") > 3
+    assert proofs.rate is not None
+    assert proofs.rate.sender_baud == 9600
+    assert number(values, "inverted-kinds") == 0
+    told = tell("rate-kinds", evidence, proofs, line)
+    assert told is not None
+
+
+def test_a_gap_hides_no_fault_and_makes_none() -> None:
+    items = talk(60)
+    cut = items[40]
+    with_gap: list[Chunk | Gap | LineCounts] = [
+        *items[:40],
+        Gap(items[39].end_ns, cut.t_ns, "adapter pulled out"),
+        *items[41:],
+    ]
+    evidence, proofs = heard(with_gap, LineErrors.COUNTED)
+    assert symptoms(evidence, proofs, SETTINGS)["damage"] == 0
+
+
 def test_sentences_have_numbers_and_no_holes() -> None:
     evidence, proofs = heard(damaged({2: 0x40, 5: 0x02}, 1, 4), LineErrors.MARKED)
     said = {name: tell(name, evidence, proofs, SETTINGS) for name in BY_NAME}
@@ -273,7 +303,7 @@ def test_any_traffic_gives_finite_values(
         items.append(chunk(octets, now + wait_ns, marks))
         now = items[-1].end_ns
     line = LineSettings(9600, CharFormat.parse(form))
-    evidence, proofs = heard(items, errors, resolution_ns, line)
+    evidence, proofs = heard(items, errors, resolution_ns, line, prove=False)
     for name, value in symptoms(evidence, proofs, line).items():
         assert value is None or (math.isfinite(value) and value >= 0), name
         tell(name, evidence, proofs, line, 1)
