@@ -14,10 +14,6 @@ MOST_OCTETS = 2048
 """So much of a span is looked through."""
 _MOST_NAMESAKES = 32
 _LEAST_OCTETS = 3
-_MOST_HERE = 0.3
-"""Chance of a match at one place, above which it is none."""
-_MANY = 12
-_COVERED = 0.8
 _BLANK = 32
 """Octets of unknown value that are thought to have come beside: a few octets say little of what is likely."""
 
@@ -45,25 +41,22 @@ def frames_in(
     size = len(octets)
     sizes = Counter(map(len, known))
     lengths = sorted((length for length in sizes if _LEAST_OCTETS <= length <= size), reverse=True)
-    found: list[tuple[bytes, ...]] = []
-    sure: list[tuple[bytes, ...]] = []
-    at = covered = 0
+    found = []
+    at = 0
     while at < size:
         for length in lengths:
             piece = octets[at : at + length]
             frames = known.get(piece)
-            if frames is None or len(piece) < length or len(frames) > _MOST_NAMESAKES:
-                continue
-            chance = sizes[length] * prod(odds[value] for value in piece)
-            if chance > _MOST_HERE:
+            if (
+                frames is None
+                or len(piece) < length
+                or len(frames) > _MOST_NAMESAKES
+                or size * sizes[length] * prod(odds[value] for value in piece) > most_chance
+            ):
                 continue
             found.append(frames)
-            if size * chance <= most_chance:
-                sure.append(frames)
-            covered += length
             at += length
             break
         else:
             at += 1
-    # Matches end to end over nearly the whole span are no chance, short as each may be.
-    return found if len(found) >= _MANY and covered >= _COVERED * size else sure
+    return found

@@ -226,9 +226,9 @@ def test_a_parity_bit_that_nobody_sends_is_proved() -> None:
     assert number(values, "inverted-kinds") == 0
 
 
-@pytest.mark.parametrize("baud", [19_200, 4800])
-def test_another_rate_is_proved_even_where_lumps_join_everything(baud: int) -> None:
-    line = LineSettings(baud)
+def test_another_rate_is_proved_even_where_lumps_join_everything() -> None:
+    # A receiver slower than the sender makes too few octets of a frame for that.
+    line = LineSettings(19_200)
     octets = as_heard(talk(24), line)
     evidence, proofs = heard([Chunk(0, len(octets) * line.char_ns, octets)], resolution_ns=16_000_000, line=line)
     values = symptoms(evidence, proofs, line)
