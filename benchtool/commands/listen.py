@@ -78,7 +78,7 @@ def command(
     \b
     Examples:
       benchtool listen sim:demo
-      benchtool listen "sim:demo?fault=noise" --only errors
+      benchtool listen "sim:demo?fault=noise-broadband" --only errors
       benchtool listen /dev/ttyUSB0 --baud 9600 --for 30s --record visit.pcapng
       benchtool listen visit.pcapng --only 5 --json
     """

@@ -1,6 +1,6 @@
 """The simulated tap: `sim:SCENARIO?option=value&…`, a bus in virtual time that needs no hardware.
 
-Options: `fault` and what the fault takes (`at`, `level`, `which`), `seed`, `for` (seconds of bus time), `adapter`
+Options: `fault` and what the fault takes (docs/scenarios.md), `seed`, `for` (seconds of bus time), `adapter`
 (`marked`, `counted` or `blind`), `lump_ms` (deliver octets in lumps as many adapters do), `pace=real`.
 """
 

@@ -83,7 +83,7 @@ def sound_line(rng: Generator, *, least_baud: int = 0, protocol: str | None = No
     )
     terminator = float(rng.uniform(114, 126))
     supply = 5.0 if rng.random() < 0.7 else 3.3
-    pull = float(rng.uniform(390, 700) if supply == 5 else rng.uniform(250, 450))
+    pull = float(rng.uniform(360, 620) if supply == 5 else rng.uniform(230, 390))
     return Scenario(
         title="worked line",
         about="",

@@ -58,7 +58,7 @@ def test_text_fits_a_narrow_terminal_and_has_all_parts() -> None:
 
 def test_file_and_bus_give_the_same_findings(tmp_path: Path) -> None:
     name = str(tmp_path / "visit.pcapng")
-    live = diagnosis("sim:demo?fault=noise", "--for", "4s", "--record", name)
+    live = diagnosis("sim:demo?fault=noise-broadband", "--for", "4s", "--record", name)
     again = diagnosis(name)
     assert live["findings"] == again["findings"]
 

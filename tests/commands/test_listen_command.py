@@ -94,7 +94,7 @@ def test_secrets_are_hidden_unless_asked_for() -> None:
 
 
 def test_only_errors_and_addresses() -> None:
-    noisy = "sim:demo?fault=noise&level=0.4"
+    noisy = "sim:demo?fault=noise-broadband&level=0.4"
     frames = [line for line in objects(run(noisy, "--for", "4s", "--json", "--only", "errors")) if "ok" in line]
     assert frames
     assert all(not frame["ok"] or frame["line_errors"] for frame in frames)
@@ -109,7 +109,7 @@ def test_only_errors_and_addresses() -> None:
 @pytest.mark.parametrize("suffix", ["pcapng", "log"])
 def test_what_was_recorded_comes_again(tmp_path: Path, suffix: str) -> None:
     name = str(tmp_path / f"visit.{suffix}")
-    first = objects(run("sim:demo?fault=noise&level=0.3", "--for", "3s", "--json", "--record", name))
+    first = objects(run("sim:demo?fault=noise-broadband&level=0.3", "--for", "3s", "--json", "--record", name))
     again = objects(run(name, "--json"))
     assert [line for line in first if line["kind"] == "frame"] == [line for line in again if line["kind"] == "frame"]
     assert run("sim:demo", "--for", "1s", "--record", name).exit_code == 5
@@ -143,7 +143,7 @@ def test_a_blind_tap_shows_no_zero() -> None:
     summary = objects(run("sim:demo?adapter=blind", "--for", "1s", "--json"))[-1]
     assert summary["line_errors"] is None
     assert "proves nothing" in run("sim:demo?adapter=blind", "--for", "1s").output
-    counted = objects(run("sim:demo?adapter=counted&fault=noise", "--for", "2s", "--json"))
+    counted = objects(run("sim:demo?adapter=counted&fault=noise-broadband", "--for", "2s", "--json"))
     assert any(line["kind"] == "line-errors" and line["framing"] for line in counted)
 
 

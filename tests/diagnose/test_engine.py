@@ -52,7 +52,7 @@ def test_the_leading_finding_is_the_fault(scenario: str, fault: str, cause: Caus
 
 
 def test_probabilities_of_bus_wide_causes_add_up() -> None:
-    found = diagnosed("sim:demo?fault=noise&for=4")
+    found = diagnosed("sim:demo?fault=noise-broadband&for=4")
     assert sum(finding.probability for finding in found.findings) == pytest.approx(1, abs=0.05)
     assert [finding.probability for finding in found.findings] == sorted(
         (finding.probability for finding in found.findings), reverse=True

@@ -12,6 +12,7 @@ from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.measure.waveform import Waveform, WaveformFigures, find_eye, measure_waveform, read_waveform
 from benchtool.measure.waveform_limits import Check, Verdict, quantity
 from benchtool.measure.waveform_octets import Polarity
+from benchtool.measure.waveform_readings import CORE, SPREAD, spread
 from benchtool.wire.pair import Bias, Cable, Driver, Node, Pair, Terminator
 from benchtool.wire.uart import encode
 
@@ -165,6 +166,16 @@ def test_readings_are_flat_and_named_for_the_scope() -> None:
     assert readings["scope-reversed"] == 0
     assert readings["scope-step-m"] == pytest.approx(100, rel=0.1)
     assert readings["scope-line-errors"] == 0
+    assert {name for name in readings if not name.endswith("-v")} - {"scope-eye-v"} <= set(SPREAD)
+    assert spread("scope-idle-v", 0.0) == pytest.approx(0.03)
+    assert spread("scope-step-m", 100.0) == pytest.approx(10.2, abs=0.01)
+
+
+def test_what_a_record_of_both_wires_gives_holds_the_core() -> None:
+    waveform = shot(pair(), probe="far", noise_v=0.01)
+    figures = measure_waveform(Waveform.of(waveform.time_s, waveform.difference_v, waveform.time_s * 0 + 2.5))
+    # Only with several talkers, and only with impulses.
+    assert set(CORE) - set(figures.as_readings()) == {"scope-baud-spread", "scope-mains-locked"}
 
 
 @pytest.mark.parametrize(

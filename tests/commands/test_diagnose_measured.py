@@ -1,0 +1,173 @@
+"""`benchtool diagnose` with readings, a scope's CSV, saved diagnoses and reports."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from click.testing import CliRunner, Result
+
+from benchtool.capture.settings import LineSettings
+from benchtool.commands.main import main
+from benchtool.wire.pair import Bias, Cable, Node, Pair, Terminator
+from benchtool.wire.uart import encode
+
+
+def run(*words: str) -> Result:
+    return CliRunner().invoke(main, ["diagnose", *words])
+
+
+def diagnosis(*words: str) -> dict[str, Any]:
+    result = run(*words, "--json")
+    assert result.exit_code == 0, result.output
+    made: dict[str, Any] = json.loads(result.stdout)
+    return made
+
+
+def leading(found: dict[str, Any]) -> str:
+    return str(found["findings"][0]["cause"])
+
+
+def test_readings_alone_are_diagnosed() -> None:
+    found = diagnosis("--meter", "ab-ohms=open", "--meter", "ab-idle=2.9")
+    assert leading(found) == "terminator-missing-both"
+    assert found["measured"] == {"ab-ohms": 1e6, "ab-idle": 2.9}
+    assert found["figures"] is None
+    assert any("measured: ab-ohms open" in proof["text"] for proof in found["findings"][0]["evidence"])
+
+
+def test_a_hidden_terminator_is_found_by_the_ohmmeter() -> None:
+    bus = "sim:demo?fault=terminator-missing-both&for=10"
+    heard = diagnosis(bus)
+    assert leading(heard) == "healthy"
+    assert "terminator-missing-both" in heard["group"]["causes"]
+    assert heard["findings"][0]["probability"] <= 0.6 * heard["group"]["probability"] + 1e-3
+    assert any("cannot be seen this way" in limit for limit in heard["limits"])
+    measured = diagnosis(bus, "--meter", "ab-ohms=open", "--meter", "ab-idle=2.6")
+    assert leading(measured) == "terminator-missing-both"
+    assert measured["findings"][0]["probability"] > 0.8
+
+
+def test_a_saved_diagnosis_goes_on(tmp_path: Path) -> None:
+    state = str(tmp_path / "visit.json")
+    first = run("sim:demo?fault=pair-reversed-at-device&at=3", "--for", "8s", "--save", state)
+    assert first.exit_code == 0, first.output
+    assert "device" in first.output
+    text = Path(state).read_text()
+    assert "20118" not in text, "no card numbers"
+    second = diagnosis(state, "--meter", "ab-idle@3=-0.25", "--save", state)
+    assert leading(second) == "pair-reversed-at-device"
+    assert second["findings"][0]["place"] == "address 3"
+    third = diagnosis(state, "--tried", "swap-wires@3=better")
+    assert third["measured"] == {"ab-idle@3": -0.25}
+    assert third["tried"] == {"swap-wires@3": "better"}
+    assert third["findings"][0]["probability"] >= second["findings"][0]["probability"]
+
+
+def test_next_measurements_say_what_they_are_worth() -> None:
+    found = diagnosis("sim:demo?fault=device-silent&at=2", "--for", "8s")
+    assert 1 <= len(found["next"]) <= 3
+    for step in found["next"]:
+        if step["name"]:
+            assert step["gain_bits"] > 0
+            assert step["minutes"] > 0
+            assert len(step["expect"]) > 1
+            assert step["caution"]
+    output = run("sim:demo?fault=device-silent&at=2", "--for", "8s").output
+    assert "bits expected" in output
+    assert "--meter" in output
+
+
+def scope_csv(path: Path, *, reversed_pair: bool = False, terminated: bool = True) -> str:
+    """Both wires against ground, as a scope writes them; from the line model with known physics."""
+    settings = LineSettings(9600)
+    ends = (Terminator(0.0), Terminator(100.0)) if terminated else ()
+    pair = Pair(
+        Cable(),
+        100.0,
+        (Node("controller", 0.0), Node("reader", 100.0), Node("tap", 50.0, reversed_pair=reversed_pair)),
+        ends,
+        (Bias(0.0, 560.0),),
+    )
+    signal = encode(bytes.fromhex("FF5305080004608A51"), settings)
+    times = np.linspace(-0.004, signal.duration_s + 0.004, 20_000)
+    volts = pair.volts("controller", "tap", signal, times)
+    rows = [f"{t:.7e},{2.5 + v / 2:.4f},{2.5 - v / 2:.4f}" for t, v in zip(times, volts, strict=True)]
+    path.write_text("time (s),A (V),B (V)\n" + "\n".join(rows) + "\n")
+    return str(path)
+
+
+def test_a_scopes_record_proves_a_reversed_clip(tmp_path: Path) -> None:
+    found = diagnosis("--waveform", scope_csv(tmp_path / "scope.csv", reversed_pair=True))
+    assert leading(found) == "pair-reversed-at-tap"
+    assert found["waveform"]["scope-idle-v"] < -0.2
+
+
+def test_a_scopes_record_of_a_sound_bus_speaks_for_it(tmp_path: Path) -> None:
+    sound = diagnosis("--waveform", scope_csv(tmp_path / "sound.csv"))
+    bare = diagnosis("--waveform", scope_csv(tmp_path / "bare.csv", terminated=False))
+    chance = {row["cause"]: row["probability"] for row in sound["findings"]}
+    worse = {row["cause"]: row["probability"] for row in bare["findings"]}
+    assert chance.get("healthy", 0) > worse.get("healthy", 0)
+    assert worse.get("terminator-missing-both", 0) > 0.3
+
+
+def test_a_report_is_one_page_with_findings_first_and_no_secrets(tmp_path: Path) -> None:
+    page = tmp_path / "visit.html"
+    shot = scope_csv(tmp_path / "a.csv")
+    result = run("sim:demo", "--for", "12s", "--report", str(page), "--waveform", shot, "--meter", "ab-ohms=61")
+    assert result.exit_code == 0, result.output
+    text = page.read_text(encoding="utf-8")
+    assert text.lower().startswith("<!doctype html")
+    assert "http://" not in text.replace("http://www.w3.org", "")
+    assert "device-silent" in text
+    assert "ab-ohms 61" in text
+    assert "20118" not in text
+    assert run("sim:demo", "--for", "2s", "--report", str(page)).exit_code == 0, "a report may be made again"
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "told"),
+    [
+        ((), 2, "Give a TAP"),
+        (("--meter", "ab-ohms=x"), 2, "a number is wanted"),
+        (("--tried", "swap-clip=maybe"), 2, "better or same"),
+        (("sim:bench", "--order", "1,1"), 2, "once each"),
+        (("sim:bench", "--save", "a.txt"), 2, "ends in .json"),
+        (("sim:bench", "--report", "a.pdf"), 2, "ends in .html"),
+        (("sim:bench", "--for", "1s", "--save", "/nowhere/a.json"), 5, "cannot be written"),
+        (("--waveform", "/nowhere/a.csv"), 4, "cannot be read"),
+    ],
+)
+def test_errors_are_one_line_with_the_mend(words: tuple[str, ...], code: int, told: str) -> None:
+    result = run(*words)
+    assert result.exit_code == code, result.output
+    assert told in result.stderr
+    assert "Traceback" not in result.output
+
+
+def test_other_files_are_not_replaced(tmp_path: Path) -> None:
+    other = tmp_path / "notes.json"
+    other.write_text('{"mine": 1}')
+    assert run("sim:bench", "--for", "1s", "--save", str(other)).exit_code == 5
+    page = tmp_path / "notes.html"
+    page.write_text("my notes")
+    assert run("sim:bench", "--for", "1s", "--report", str(page)).exit_code == 5
+    assert page.read_text() == "my notes"
+
+
+def test_a_damaged_saved_diagnosis_is_told(tmp_path: Path) -> None:
+    state = tmp_path / "visit.json"
+    state.write_text('{"benchtool-diagnosis": 1, "tap": ')
+    result = run(str(state))
+    assert result.exit_code == 4
+    assert len(result.stderr.splitlines()) == 1
+
+
+def test_readings_are_listed_with_how_to_take_them() -> None:
+    output = run("--readings").output
+    for words in ("ab-ohms=OHMS", "ab-idle@ADDRESS=VOLTS", "swap-clip", "unplug@ADDRESS", "power off", "escape routes"):
+        assert words in output.replace("Escape", "escape"), words
