@@ -183,10 +183,13 @@ class WaveformFigures:
 
     def as_readings(self) -> dict[str, float]:
         """Flat numbers for the diagnosis; what cannot be seen is left out."""
-        return _readings(self)
+        from benchtool.measure.waveform_readings import readings
+
+        return readings(self)
 
 
-def _share(time_s: float | None, bit_s: float | None) -> float | None:
+def share_of(time_s: float | None, bit_s: float | None) -> float | None:
+    """A time as a share of the bit; None where either is unknown."""
     return None if time_s is None or bit_s is None else time_s / bit_s
 
 
@@ -195,7 +198,7 @@ def _checks(figures: WaveformFigures) -> tuple[Check, ...]:
     turned = -1.0 if figures.polarity is Polarity.REVERSED else 1.0
     mark = None if figures.mark_v is None else turned * figures.mark_v
     space = None if figures.space_v is None else turned * figures.space_v
-    edge_share = _share(figures.edge_s, bit_s)
+    edge_share = share_of(figures.edge_s, bit_s)
     limited = figures.shape is not None and figures.shape.limited
     rate_off = None if figures.usual_baud is None or figures.baud is None else figures.baud / figures.usual_baud - 1
     if figures.baud_given is not None and figures.baud is not None:
@@ -275,7 +278,7 @@ def _checks(figures: WaveformFigures) -> tuple[Check, ...]:
             verdict(None if rate_off is None else abs(rate_off), None, limits.BAUD_SHARE),
             "Modbus serial line guide",
         ),
-        Check("jitter of edges", _share(figures.jitter_s, bit_s), "%", "", Verdict.UNKNOWN),
+        Check("jitter of edges", share_of(figures.jitter_s, bit_s), "%", "", Verdict.UNKNOWN),
         Check("eye in mid-bit", figures.eye_v, "V", "400 mV or more", verdict(figures.eye_v, 0.4, None), standard),
         Check(
             "bits not beyond 200 mV in their middle",
@@ -297,54 +300,3 @@ def weakest(figures: WaveformFigures) -> float | None:
         turned = -1.0 if talker.reversed_pair else 1.0
         levels += [turned * talker.mark_v, -turned * talker.space_v]
     return min(levels, default=None)
-
-
-def _readings(figures: WaveformFigures) -> dict[str, float]:
-    bit_s = figures.bit_s
-    swings = [talker.swing_v for talker in figures.talkers]
-    found: dict[str, float | None] = {
-        "scope-idle-v": figures.idle_v,
-        "scope-swing-v": figures.swing_v,
-        "scope-mark-v": figures.mark_v,
-        "scope-space-v": figures.space_v,
-        "scope-asymmetry": figures.asymmetry,
-        "scope-weakest-v": weakest(figures),
-        "scope-swing-least-v": min(swings, default=None),
-        "scope-swing-most-v": max(swings, default=None),
-        "scope-talkers": float(len(figures.talkers)),
-        "scope-common-idle-v": figures.common_idle_v,
-        "scope-common-v": figures.common_driven_v,
-        "scope-common-low-v": figures.common_low_v,
-        "scope-common-high-v": figures.common_high_v,
-        "scope-common-step-v": figures.common_step_v,
-        "scope-edge-share-of-bit": _share(figures.edge_s, bit_s),
-        "scope-overshoot": figures.overshoot,
-        "scope-ring-m": figures.ring_m,
-        "scope-step-share": figures.step_share,
-        "scope-step-m": figures.step_m,
-        "scope-settle-share-of-bit": _share(None if figures.shape is None else figures.shape.settle_s, bit_s),
-        "scope-noise-v": figures.noise_idle_v if figures.noise_idle_v is not None else figures.noise_driven_v,
-        "scope-noise-driven-v": figures.noise_driven_v,
-        "scope-impulses-per-s": figures.impulses_per_s,
-        "scope-impulse-v": figures.impulse_v,
-        "scope-mains-locked": figures.mains_locked,
-        "scope-hum-v": figures.hum_v,
-        "scope-hum-common-v": figures.hum_common_v,
-        "scope-baud": figures.baud,
-        "scope-jitter-share-of-bit": _share(figures.jitter_s, bit_s),
-        "scope-contention-share": figures.contention_share,
-        "scope-eye-v": figures.eye_v,
-        "scope-undefined-share": figures.undefined_share,
-        "scope-line-errors": float(sum(octet.marks != 0 for octet in figures.octets)) / max(1, len(figures.octets)),
-        "scope-lead-bits": _share(figures.lead_s, bit_s),
-        "scope-hold-bits": _share(figures.hold_s, bit_s),
-        "scope-glitches": float(figures.glitches),
-        "scope-reversed": {Polarity.NORMAL: 0.0, Polarity.REVERSED: 1.0, Polarity.MIXED: 0.5}.get(figures.polarity),
-    }
-    if figures.wire_swing_v is not None:
-        a, b = figures.wire_swing_v
-        found["scope-wire-balance"] = (a - b) / (a + b) if a + b > 0 else None
-    rates = [talker.baud for talker in figures.talkers if talker.baud is not None]
-    if len(rates) > 1:
-        found["scope-baud-spread"] = (max(rates) - min(rates)) / min(rates)
-    return {name: value for name, value in found.items() if value is not None}
