@@ -1,6 +1,6 @@
 """Whether a receiver surely hears what is sent, whatever the octets, so that no voltage needs to be computed.
 
-The worst case is bounded: every edge that is still ringing counts with the most it can do from then on, all against
+The worst case is computed (peak distortion): what every earlier bit still does is counted where it is against
 the receiver, and Gaussian noise with seven standard deviations. Where that is too much, nothing is said, and the
 voltages decide. Only the idle pair before and after may be less safe: then its margin is told.
 """
@@ -14,21 +14,22 @@ import numpy as np
 
 from benchtool.capture.settings import LineSettings, Parity
 from benchtool.wire.pair import Pair, Transfer
-from benchtool.wire.response import Floats, StepResponse
+from benchtool.wire.response import StepResponse
 from benchtool.wire.uart import UartReceiver
 
 SAFE_SIGMAS = 7.0
 """Noise that would need more than this to change a decision is not drawn: 1.3e-12 a decision."""
-_MOST_BITS = 200
+_MOST_BITS = 100
+_POINTS = 256
 _ARRIVED = 1e-3
-_NO_DIP_V = 0.01
 
 
 class Sure(NamedTuple):
     """Any octets arrive as sent, without marks; the line is at mark before and after, but for noise on the idle pair.
 
     `delay_s` is the time from a start bit's edge at the driver until the listener's comparator turns. `idle_margin_v`
-    is how far noise must reach on the idle pair to turn it to space; infinite where noise cannot.
+    is how far noise must reach, at the least, to turn the comparator to space while the pair is idle, the driver
+    enabled or let go; infinite where noise cannot.
     """
 
     delay_s: float
@@ -60,26 +61,30 @@ def sure_way(
         return None
     part = other.receiver
     half = part.hysteresis_v / 2
-    limits = _Limits(part.threshold_v - half, part.threshold_v + half, SAFE_SIGMAS * pair.noise.rms_v)
-    seen = pair.transfer(driver, listener)
+    noise = SAFE_SIGMAS * pair.noise.rms_v
+    limits = _Limits(part.threshold_v - half, part.threshold_v + half, noise)
+    seen, near = pair.transfer(driver, listener), pair.transfer(driver, driver)
     swing = float(seen.edge.volts[-1])
-    space = seen.mark - swing
     bit_s = 1.0 / (sent.baud * (1.0 + sender_clock_error))
-    room = min(seen.mark - limits.high, limits.low - space) - limits.noise
-    if room <= 0 or seen.shape.settled_s > _MOST_BITS * bit_s:
+    longest = max(seen.shape.settled_s, near.shape.settled_s)
+    if seen.mark - limits.high <= noise or swing <= seen.mark - limits.low + noise or longest > _MOST_BITS * bit_s:
         return None
-    ringing = _Ringing(seen.shape, bit_s)
-    room -= abs(seen.mark - seen.idle) * float(ringing.most(np.array([own.driver.lead_s]))[0])
-    arrival = _first(seen.shape, _ARRIVED)
-    older = swing * ringing.together(arrival + bit_s)
-    begin = _first(seen.shape, max(0.0, room - older) / swing)
-    calm = ringing.calm_s(room / swing)
-    if calm is None or older >= room:
+    # The driver's enabling may still ring as well.
+    late = seen.shape.times_s > own.driver.lead_s + _first(seen.shape, _ARRIVED)
+    enabling = abs(seen.mark - seen.idle) * float(np.abs(seen.shape.volts - 1.0).max(initial=0.0, where=late))
+    space = seen.mark - swing
+    worst = _Worst(seen.shape, bit_s)
+    held = worst.held_s(
+        (limits.low - noise - enabling - space) / swing, (limits.high + noise + enabling - space) / swing
+    )
+    older = swing * worst.sag
+    if (
+        held is None
+        or seen.mark - older - enabling < limits.low + noise
+        or not _votes_hold(*held, bit_s, sent, receiver)
+    ):
         return None
-    if not _votes_hold(begin, calm, bit_s, sent, receiver):
-        return None
-    after = _Ringing(pair.transfer(driver, driver).shape, bit_s).together(bit_s + own.driver.hold_s)
-    margin = _idle_margin_v(seen, pair.transfer(driver, driver), limits, older, after)
+    margin = _idle_margin_v(seen, near, limits, older, _Worst(near.shape, bit_s).off)
     return None if margin is None else Sure(_first(seen.shape, (seen.mark - limits.low) / swing), margin)
 
 
@@ -110,8 +115,7 @@ def _idle_margin_v(seen: Transfer, near: Transfer, limits: _Limits, older: float
     lowest = min(seen.idle, enabled, released)
     if lowest > limits.low + limits.noise:
         return math.inf
-    # Noise is then drawn for the idle level: nothing else may be nearer to the turning point.
-    return seen.idle - limits.low if lowest > max(limits.low, seen.idle - _NO_DIP_V) else None
+    return lowest - limits.low if lowest > limits.low else None
 
 
 def _first(shape: StepResponse, share: float) -> float:
@@ -126,30 +130,35 @@ def _first(shape: StepResponse, share: float) -> float:
     return start + (end - start) * (share - low) / (high - low)
 
 
-class _Ringing:
-    """How far an edge, and all before it at their worst, may be from their end values, as shares of the swing."""
+class _Worst:
+    """What any bits before can make of a bit, as shares of the swing: 0 is space, 1 is mark.
+
+    Rows of `_parts` are what the bit itself, the one before it and so on still add, over one bit's time.
+    """
 
     def __init__(self, shape: StepResponse, bit_s: float) -> None:
-        self._times = shape.times_s
-        self._bit_s = bit_s
-        self._most = np.maximum.accumulate(np.abs(shape.volts - 1.0)[::-1])[::-1]
-        self._edges = max(1, math.ceil((shape.settled_s - float(shape.times_s[0])) / bit_s) + 1)
+        self._arrival = _first(shape, _ARRIVED)
+        self._step = bit_s / _POINTS
+        count = max(2, math.ceil((shape.settled_s - self._arrival) / bit_s) + 2)
+        times = self._arrival + np.arange(_POINTS) * self._step
+        ages = np.arange(-1, count)[:, None] * bit_s
+        self._parts = np.diff(shape.at((times + ages).ravel()).reshape(count + 1, _POINTS), axis=0)
+        older = self._parts[2:]
+        self._less = np.minimum(older, 0.0).sum(axis=0)
+        self._more = np.maximum(older, 0.0).sum(axis=0)
+        steady = self._parts[0] + self._parts[1]
+        self.sag = max(0.0, 1.0 - float((steady + self._less).min()))
+        """How far a mark after a mark falls at worst."""
+        self.off = max(self.sag, float((steady + self._more).max()) - 1.0)
+        """How far a mark after a mark is off at worst, either way."""
 
-    def most(self, after_s: Floats) -> Floats:
-        """The most that one edge is off, at any time from then on."""
-        return np.asarray(np.interp(after_s, self._times, self._most, right=0.0))
-
-    def together(self, after_s: float) -> float:
-        """An edge of that age, and one of every bit before it."""
-        return float(self.most(after_s + np.arange(self._edges) * self._bit_s).sum())
-
-    def calm_s(self, share: float) -> float | None:
-        """The age from which on all together stay within a share; None if that takes more than a bit."""
-        first = float(self._times[0])
-        if self.together(first + self._bit_s) > share:
+    def held_s(self, down: float, up: float) -> tuple[float, float] | None:
+        """Until when a bit surely holds from before, and from when it surely is: at most `down`, at least `up`."""
+        now, before = self._parts[0], self._parts[1]
+        lost = (before + self._less < up) | (now + self._more > down)
+        unsure = (now + np.minimum(before, 0.0) + self._less < up) | (np.maximum(before, 0.0) + self._more > down)
+        if unsure[-1] or not lost.any() or lost[0]:
             return None
-        low, high = first, first + self._bit_s
-        for _ in range(30):
-            middle = (low + high) / 2
-            low, high = (low, middle) if self.together(middle) <= share else (middle, high)
-        return high
+        begin = int(np.argmax(lost)) - 1
+        calm = int(np.flatnonzero(unsure)[-1]) + 1
+        return self._arrival + begin * self._step, self._arrival + calm * self._step

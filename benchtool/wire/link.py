@@ -31,6 +31,9 @@ _KEPT_SAMPLES = 4_000_000
 _ENTRY_SAMPLES = 200
 """What an entry of the cache weighs beside its samples."""
 _STRAY_WINDOWS = 500
+_BUSY = 0.5
+_LONGER = 16
+"""Where noise keeps the receiver busy, stretches are longer: fewer, for the same work in all."""
 
 
 _Key = tuple[str, str, bytes, LineSettings, LineSettings, float, float, float]
@@ -68,7 +71,7 @@ class _Entry(NamedTuple):
     stop_s: float
     receiver: UartReceiver
     trips: float = 0.0
-    """Where the shortcut was taken: how likely noise at a tick of the idle pair turns the comparator to space."""
+    """Where the shortcut was taken: how likely, at the most, noise at a tick of the idle pair makes it a space."""
     driven: tuple[int, int] = (0, 0)
     """First tick at which the driver is on, and first at which it is off again."""
 
@@ -159,13 +162,10 @@ class Link:
         drawn = draw(noise, t_s + entry.start_s, entry.ticks * tick_s, rng)
         tripped = -1
         if harmless and not drawn.impulses and not len(drawn.mains.starts_s):
-            tripped = _first_trip(entry, rng)
+            tripped = self._first_trip(key, entry, rng)
             if tripped < 0:
                 return entry.heard
-        if entry.volts is None:
-            entry = self._keep(key, entry._replace(volts=self._volts(key, entry)))
-        assert entry.volts is not None
-        volts = drawn.onto(entry.volts, noise, tick_s, rng)
+        volts = drawn.onto(self._volts_of(key, entry), noise, tick_s, rng)
         before = self.idle_state(listener)
         part = self.pair.node(listener).receiver
         if tripped >= 0:
@@ -243,11 +243,14 @@ class Link:
         mains = mains_bursts(noise, t_s, duration_s, rng)
         events = np.sort(np.concatenate((bursts, mains.starts_s[mains.starts_s >= 0])))
         size = int(2 * heard.format.bits * receiver.oversample)
+        most = _STRAY_WINDOWS
+        if share * size > _BUSY:
+            size, most = size * _LONGER, -(-most // _LONGER)
         now, origin, before = 0.0, 0.0, state
         decoder: GridDecoder | None = None
         ticks: list[tuple[int, int, int]] = []
         found: list[ReceivedOctet] = []
-        for _ in range(_STRAY_WINDOWS):
+        for _ in range(most):
             forced = False
             if decoder is None:
                 crossing = now + float(rng.geometric(share)) * tick if share else math.inf
@@ -320,6 +323,33 @@ class Link:
         volts = self.pair.volts(driver, listener, signal, times)
         return np.where(self._deaf(driver, listener, signal, times, volts), DEAF_V, volts)
 
+    def _volts_of(self, key: _Key, entry: _Entry) -> Floats:
+        """The voltages of an entry, computed when they are first asked for."""
+        volts = self._kept[key].volts if key in self._kept else entry.volts
+        if volts is None:
+            volts = self._volts(key, entry)
+            self._keep(key, entry._replace(volts=volts))
+        return volts
+
+    def _first_trip(self, key: _Key, entry: _Entry, rng: np.random.Generator) -> int:
+        """The first tick of the idle pair, before or after the driver, at which noise makes a space; -1 for none.
+
+        Ticks at which noise would be enough where the pair is weakest are drawn; each is then as likely to count as its
+        own voltage has it.
+        """
+        on, off = entry.driven
+        part, rms_v = self.pair.node(key[1]).receiver, self.pair.noise.rms_v
+        count = -1
+        while entry.trips:
+            count += int(rng.geometric(entry.trips))
+            place = count if count < on else off + count - on
+            if place >= entry.ticks:
+                break
+            above = float(self._volts_of(key, entry)[place]) - part.threshold_v + part.hysteresis_v / 2
+            if rng.random() * entry.trips < _share_beyond(above, rms_v):
+                return place
+        return -1
+
     def _way(self, key: _Key) -> _Way:
         driver, listener, _, sent, heard, sender_error, listener_error, _ = key
         chosen = (driver, listener, sent, heard, sender_error, listener_error)
@@ -366,16 +396,6 @@ def _share_beyond(margin_v: float, rms_v: float) -> float:
     if math.isinf(margin_v):
         return 0.0
     return 0.5 * math.erfc(margin_v / rms_v / math.sqrt(2)) if rms_v else 0.5
-
-
-def _first_trip(entry: _Entry, rng: np.random.Generator) -> int:
-    """The first tick of the idle pair, before or after the driver, at which noise turns the comparator; -1 for none."""
-    if not entry.trips:
-        return -1
-    on, off = entry.driven
-    count = int(rng.geometric(entry.trips)) - 1
-    place = count if count < on else off + count - on
-    return place if place < entry.ticks else -1
 
 
 def _trip(volts: Floats, place: int, driven: tuple[int, int], low_v: float) -> None:
