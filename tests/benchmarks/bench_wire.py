@@ -1,6 +1,7 @@
 """What the wire room costs, as ratios, and where a missing terminator shows in octets.
 
-Run: `python tests/benchmarks/bench_wire.py` for the times, with `--grid` for the table of docs/line-model.md.
+Run: `python tests/benchmarks/bench_wire.py` for the times, with `--grid` for the table of docs/line-model.md, with
+`--agree` to hold the shortcut against all voltages on lines drawn at random (one minute).
 Slots of a few milliseconds of processor time in turn, medians, ratios: the machine may be shared.
 """
 
@@ -14,9 +15,11 @@ from statistics import median
 
 import numpy as np
 
-from benchtool.capture.settings import LineSettings
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.wire.eye import sure_way
 from benchtool.wire.link import Link, Sent
 from benchtool.wire.pair import Bias, Cable, Driver, Node, Noise, Pair, Terminator
+from benchtool.wire.uart import UartReceiver
 
 FRAME = bytes.fromhex("1103006B00037687")
 
@@ -79,6 +82,53 @@ def grid() -> None:
                 print(f"{length:8g} " + "".join(f"{cell:>16}" for cell in cells))
 
 
+def agree(lines: int = 1500, seed: int = 1) -> None:
+    """Print on how many random lines the shortcut is taken, and how often it says other than the voltages."""
+    rng = np.random.default_rng(seed)
+    taken = frames = wrong = off = 0
+    for _ in range(lines):
+        length = float(rng.choice([5, 50, 100, 200, 400, 800, 1200]))
+        driver = Driver(output_ohm=float(rng.choice([5, 20, 54])), rise_ns=float(rng.choice([20, 100, 300])))
+        stubs = [float(rng.choice([0, 0, 3, 30])) for _ in range(4)]
+        nodes = [Node(f"{place}", float(rng.uniform(0, length)), driver, stub_m=m) for place, m in enumerate(stubs)]
+        ends = [(0.0, length), (0.0,), (length,), (), (0.0, length, length / 2)][int(rng.integers(5))]
+        pair = Pair(
+            Cable(loop_ohm_per_m=float(rng.choice([0.04, 0.1684])), db_per_100m_at_1mhz=float(rng.choice([0.8, 2]))),
+            length,
+            (Node("controller", 0.0, driver), *nodes, Node("reader", length, driver)),
+            tuple(Terminator(place) for place in ends),
+            (Bias(0.0, float(rng.choice([300, 560, 4700]))),) if rng.random() < 0.6 else (),
+        )
+        form = CharFormat.parse(str(rng.choice(["8N1", "8E1", "8N2", "7O1"])))
+        line = LineSettings(int(rng.choice([9600, 38400, 115200, 230400, 500_000, 1_000_000])), form)
+        sender, listener = (float(rng.choice([0, 0.01, -0.01, 0.02, -0.02])) for _ in range(2))
+        receiver = UartReceiver(line, clock_error=listener)
+        if sure_way(pair, "controller", "reader", line, receiver, sender_clock_error=sender) is None:
+            continue
+        taken += 1
+        quick, whole = Link(pair, 1), Link(pair, 1, whole=True)
+        for _ in range(15):
+            octets = rng.bytes(12)
+            one, other = (
+                link.carry(
+                    "controller",
+                    "reader",
+                    octets,
+                    line,
+                    line,
+                    sender_clock_error=sender,
+                    listener_clock_error=listener,
+                ).octets
+                for link in (quick, whole)
+            )
+            frames += 1
+            if [octet[:2] for octet in one] != [octet[:2] for octet in other]:
+                wrong += 1
+            else:
+                off += any(abs(a.start_s - b.start_s) > 1.01 * receiver.tick_s for a, b in zip(one, other, strict=True))
+    print(f"{lines} lines, shortcut taken on {taken}: {frames} frames, {wrong} unlike, {off} more than a tick apart")
+
+
 def _per_call(work: Callable[[], object], slot_s: float = 0.002) -> float:
     begin = time.process_time()
     count = 0
@@ -138,4 +188,5 @@ def times() -> None:
 
 
 if __name__ == "__main__":
-    grid() if "--grid" in sys.argv[1:] else times()
+    chosen = [work for option, work in (("--grid", grid), ("--agree", agree)) if option in sys.argv[1:]]
+    (chosen or [times])[0]()
