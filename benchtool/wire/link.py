@@ -15,10 +15,10 @@ from typing import NamedTuple
 import numpy as np
 
 from benchtool.capture.settings import LineSettings
+from benchtool.wire.comparator import compare, least_change_v, rests_at_mark
 from benchtool.wire.disturb import Bursts, draw, mains_bursts, signs
 from benchtool.wire.eye import SAFE_SIGMAS, Sure, sure_way
 from benchtool.wire.pair import Pair
-from benchtool.wire.parts import Node, Receiver
 from benchtool.wire.response import Floats
 from benchtool.wire.signal import Bools, Signal
 from benchtool.wire.together import DEAF_V, Sent, talk_of, volts_together
@@ -83,31 +83,6 @@ class _Entry(NamedTuple):
     @property
     def ticks(self) -> int:
         return int((self.stop_s - self.start_s) / self.receiver.tick_s) + 1
-
-
-def compare(volts: Floats, receiver: Receiver, before: bool) -> Bools:
-    """The comparator's output (True is mark) for voltages in order of time; inside the hysteresis it keeps its state.
-
-    `before` is its state before the first.
-    """
-    half = receiver.hysteresis_v / 2
-    high = volts > receiver.threshold_v + half
-    clear = high | (volts < receiver.threshold_v - half)
-    if clear.all():
-        return high
-    places = np.where(clear, np.arange(len(volts)), -1)
-    np.maximum.accumulate(places, out=places)
-    return np.asarray(np.where(places < 0, before, high[places]))
-
-
-def _margin(volts: Floats, marks: Bools, receiver: Receiver, before: bool) -> float:
-    """The smallest voltage that would change any of the comparator's answers; there is at least one."""
-    half = receiver.hysteresis_v / 2
-    low, high = receiver.threshold_v - half, receiver.threshold_v + half
-    stay = np.where(marks, volts - low, high - volts)
-    changed = np.concatenate(([marks[0] != before], marks[1:] != marks[:-1]))
-    turn = np.where(marks, volts - high, low - volts)
-    return float(np.min(np.where(changed, turn, stay)))
 
 
 class Link:
@@ -285,7 +260,7 @@ class Link:
             node = self.pair.node(listener)
             level = self.pair.levels({})[listener]
             volts = level.difference_v if node.receiver.bears(level.common_v) else DEAF_V
-            known = self._idle[listener] = (volts, _resting(volts, node))
+            known = self._idle[listener] = (volts, rests_at_mark(volts, node))
         return known
 
     def _compute(self, key: _Key) -> _Entry:
@@ -313,7 +288,7 @@ class Link:
         marks = compare(volts, node.receiver, before)
         decoder = GridDecoder(heard.format, receiver.oversample, high=before)
         found = receiver.timed(decoder.feed(marks.tobytes()), start)
-        margin = _margin(volts, marks, node.receiver, before)
+        margin = least_change_v(volts, marks, node.receiver, before)
         return entry._replace(heard=Heard(tuple(found), end), margin_v=margin, volts=volts)
 
     def _volts(self, key: _Key, entry: _Entry) -> Floats:
@@ -403,10 +378,3 @@ def _trip(volts: Floats, place: int, driven: tuple[int, int], low_v: float) -> N
     for idle in (slice(0, min(place, driven[0])), slice(driven[1], max(place, driven[1]))):
         np.maximum(volts[idle], low_v, out=volts[idle])
     volts[place] = low_v - 1e-9
-
-
-def _resting(volts: float, node: Node) -> bool:
-    half = node.receiver.hysteresis_v / 2
-    if volts > node.receiver.threshold_v + half:
-        return True
-    return volts >= node.receiver.threshold_v - half and not node.reversed_pair
