@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from benchtool.measure.waveform import Waveform, WaveformError, measure_waveform
+from benchtool.measure.waveform_readings import CORE
 from benchtool.simulate.scenario import TAP
 from benchtool.simulate.specs import Scenario
 from benchtool.train.lines import Generator
@@ -18,9 +19,10 @@ _IDLE_BITS = 25
 def scope_readings(pair: Pair, line: Scenario, rng: Generator) -> dict[str, float]:
     """The figures of one shot; none where nothing could be measured."""
     try:
-        return measure_waveform(shot(pair, line, rng)).as_readings()
+        found = measure_waveform(shot(pair, line, rng), line.line.baud, velocity=line.line.velocity).as_readings()
     except WaveformError:
         return {}
+    return {name: value for name, value in found.items() if name in CORE}
 
 
 def shot(pair: Pair, line: Scenario, rng: Generator) -> Waveform:
@@ -45,12 +47,7 @@ def shot(pair: Pair, line: Scenario, rng: Generator) -> Waveform:
         chosen = (times >= start - margin) & (times < start + lasts + margin)
         volts = pair.volts(talker, TAP, signals[talker], times[chosen] - start)
         difference[chosen] = volts
-        mark, space = pair.levels({talker: True})[TAP], pair.levels({talker: False})[TAP]
-        swing = mark.difference_v - space.difference_v
-        driven = (times[chosen] >= start) & (times[chosen] < start + lasts)
-        high = (volts - space.difference_v) / swing if abs(swing) > 1e-3 else np.full(len(volts), 0.5)
-        shared = space.common_v + np.clip(high, 0, 1) * (mark.common_v - space.common_v)
-        common[chosen] = np.where(driven, shared, idle.common_v)
+        common[chosen] = pair.common_volts(talker, TAP, signals[talker], times[chosen] - start, volts)
     difference = difference + rng.normal(0, line.line.noise_v, _POINTS) + _bursts(line, times, rng)
     step = 10 / 256 if rng.random() < 0.6 else 1e-4
     return Waveform.of(times, np.round(difference / step) * step, np.round(common / step) * step)
