@@ -119,10 +119,15 @@ def command(
         page = diagnosis_html(found, evidence, title="Bus diagnosis", tap=where, made=made, waveform=part)
         measured.write_text(report, page)
     if as_json:
-        click.echo(json.dumps(diagnosis_object(found), indent=2))
+        made_of = diagnosis_object(found)
+        if scope is not None:
+            made_of["waveform_limits"] = measured.scope_object(scope[1])
+        click.echo(json.dumps(made_of, indent=2))
     else:
         if session is not None:
             click.echo(tap_line(session.tap.info))
+        if scope is not None:
+            click.echo("\n".join(measured.scope_text(scope[1])))
         click.echo("\n".join(diagnosis_text(found)))
     for path, what in ((save, "saved, go on with it as TAP"), (report, "report")):
         if path is not None:

@@ -11,8 +11,11 @@ from benchtool.diagnose.observed import Observed, StateError, from_json, is_save
 from benchtool.diagnose.readings import ACTIONS, METER, ByHand, ReadingError, parse_reading, parse_tried
 
 if TYPE_CHECKING:
-    from benchtool.measure.waveform import Waveform
+    from typing import Any
 
+    from benchtool.measure.waveform import Waveform, WaveformFigures
+
+_MOST_FRAMES = 8
 _MOST_OCTETS = 4_000_000
 """A saved diagnosis is far smaller."""
 
@@ -109,3 +112,31 @@ def read_scope(path: str) -> Waveform:
         raise CommandError(text if text.startswith(path) else f"{path}: {text}", Exit.INPUT) from None
     except OSError as error:
         raise CommandError(f"{path}: cannot be read ({error.strerror or error})", Exit.INPUT) from None
+
+
+def scope_text(figures: WaveformFigures) -> list[str]:
+    """What was measured on the waveform, each figure beside its limit, and what it says in octets."""
+    from benchtool.reports.frame_text import frame_line
+
+    lines = ["WAVEFORM, each figure beside its limit"]
+    lines += [f"  {check.text()}" for check in figures.checks() if check.value is not None]
+    if figures.frames:
+        lines.append(f"  {len(figures.frames)} frames in it:")
+        lines += [f"    {frame_line(frame)}" for frame in figures.frames[:_MOST_FRAMES]]
+    lines += [f"  note: {note}" for note in figures.notes]
+    return [*lines, ""]
+
+
+def scope_object(figures: WaveformFigures) -> list[dict[str, Any]]:
+    """The same for `--json`."""
+    return [
+        {
+            "name": c.name,
+            "value": c.value,
+            "unit": c.unit,
+            "limit": c.limit,
+            "verdict": c.verdict.value,
+            "source": c.source,
+        }
+        for c in figures.checks()
+    ]

@@ -121,9 +121,9 @@ def _measured(cause: Cause, observed: Observed) -> list[Proof]:
     for tried in hand.tried:
         told = f"tried: {tried.name}, it got {'better' if tried.better else 'no better'}"
         single.append((ByHand(tried=(tried,)), told, {tried.name: int(tried.better)}))
-    if hand.scope:
-        text = ", ".join(f"{name.removeprefix('scope-')} {value:.3g}" for name, value in sorted(hand.scope.items())[:6])
-        single.append((ByHand(scope=hand.scope), f"waveform: {text}", dict(hand.scope)))
+    for name, value in hand.scope.items():
+        told = f"waveform: {name.removeprefix('scope-')} {value:.3g}"
+        single.append((ByHand(scope={name: value}), told, {name: value}))
     sets = model.all_sets()
     lines = []
     for part, text, numbers in single:
@@ -133,7 +133,8 @@ def _measured(cause: Cause, observed: Observed) -> list[Proof]:
             weight = logs[0] - logs[1 + int(singles.argmax())]
         else:
             weight = logs[1 + model.INDEX[cause]] - logs[0]
-        lines.append(Proof(text, round(float(weight) / _LOG10, 2), numbers))
+        if abs(weight) / _LOG10 >= _WEIGHTY or not part.scope:
+            lines.append(Proof(text, round(float(weight) / _LOG10, 2), numbers))
     return lines
 
 

@@ -20,6 +20,7 @@ import numpy.typing as npt
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import Sets, all_sets
 from benchtool.diagnose.readings import ACTIONS, METER, ByHand, Kind, Reading, Tried
+from benchtool.measure.waveform_readings import SPREAD
 
 Floats = npt.NDArray[np.float64]
 
@@ -56,10 +57,14 @@ _MENDS: dict[str, dict[Cause, float]] = {
 _BY_CHANCE = 0.03
 
 
+_SCOPE_SHARE = 0.6
+"""Figures of one waveform depend on each other: together they count as this share of what they would count apart."""
+
+
 def scope_kind(name: str) -> Kind:
     """How figures of a waveform are compared."""
-    absolute = {"scope-ring-m": 3.0, "scope-baud": 100.0}.get(name, 0.05)
-    return Kind(name, "", "", 15.0, 0.15, absolute, scope=True)
+    relative, absolute = SPREAD.get(name, (0.04, 0.03))
+    return Kind(name, "", "", 15.0, relative, absolute, scope=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,10 +92,11 @@ class Draws:
         logs = np.zeros(len(self.values))
         for reading in by_hand.readings:
             logs += self._fit_at(reading, sets, at)
+        found = self._mean_by_set(logs, length_m, sets)
         for name, value in by_hand.scope.items():
             if name in self.columns:
-                logs += self._fit(name, scope_kind(name), value)
-        found = self._mean_by_set(logs, length_m, sets)
+                fit = self._fit(name, scope_kind(name), value)
+                found = found + _SCOPE_SHARE * self._mean_by_set(fit, length_m, sets)
         for tried in by_hand.tried:
             found = found + self._tried(tried, sets, at)
         return found

@@ -59,7 +59,7 @@ def observe(
         told=told,
         addresses=at_addresses(evidence, proofs),
         octets=evidence.figures.octets,
-        sender_baud=None if proofs.rate is None or not proofs.rate.passed else proofs.rate.sender_baud,
+        sender_baud=_rate_found(proofs),
         limits=limits(evidence, settings, length_m),
     )
 
@@ -91,3 +91,12 @@ def at_addresses(evidence: Evidence, proofs: Proofs) -> tuple[AtAddress, ...]:
             )
         )
     return tuple(found)
+
+
+def _rate_found(proofs: Proofs) -> int | None:
+    """The bus's rate, where frames prove it, or practically all octets lie in a small closed set of values."""
+    rate = proofs.rate
+    if rate is None:
+        return None
+    closed = rate.values is not None and rate.values.share >= 0.99 and rate.values.set_size <= 64
+    return rate.sender_baud if rate.passed or closed else None

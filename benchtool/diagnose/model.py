@@ -29,6 +29,12 @@ Ints = npt.NDArray[np.int64]
 CAUSES: tuple[Cause, ...] = tuple(cause for cause in Cause if cause is not Cause.HEALTHY)
 """Everything that can be wrong, in the order of the tables' rows."""
 INDEX = {cause: index for index, cause in enumerate(CAUSES)}
+PROOFS: dict[str, Cause] = {"inverted-at-device": Cause.REVERSED_AT_DEVICE}
+"""Symptoms that prove a cause, but that no worked line shows: a simulated device whose pair is reversed understands
+nothing and stays silent; some real ones talk unasked, or have a pair for each direction."""
+_BY_CHANCE = math.log(50)
+"""Each different frame that an undoing brings would come by chance in less than 2 cases of 100 (diagnose/undo.py)."""
+_MOST_PROOFS = 3
 
 
 def may_meet(one: Cause, other: Cause) -> bool:
@@ -111,6 +117,9 @@ class Model:
         columns = offsets_of()[:-1] + bins_of(values)
         alone = self.bias_alone + self.alone[:, columns].sum(axis=1)
         shared = self.bias_shared + self.shared[:, columns].sum(axis=1)
+        for name, cause in PROOFS.items():
+            alone[INDEX[cause]] += proof_weight(values.get(name))
+            shared[INDEX[cause]] += proof_weight(values.get(name))
         return set_scores(alone, shared, all_sets())
 
     def weights(self, values: Mapping[str, float | None], cause: Cause) -> dict[str, float]:
@@ -118,7 +127,15 @@ class Model:
         columns = offsets_of()[:-1] + bins_of(values)
         row = INDEX[cause]
         found = dict(zip(self.names, map(float, self.alone[row, columns]), strict=True))
+        for name, proved in PROOFS.items():
+            if cause is proved:
+                found[name] += proof_weight(values.get(name))
         return {**found, "bias": float(self.bias_alone[row])}
+
+
+def proof_weight(kinds: float | None) -> float:
+    """Log-likelihood that so many different proving frames add."""
+    return _BY_CHANCE * min(kinds or 0.0, _MOST_PROOFS)
 
 
 @lru_cache(maxsize=1)

@@ -23,6 +23,8 @@ Places = Mapping[Cause, Mapping[int, float]]
 
 APART = math.log(2.5)
 SUREST = 0.6
+_NOT_SOUND = 20.0
+"""Log-likelihood against a sound bus where nothing at all was heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +86,8 @@ def believe(octets: Mapping[str, float | None] | None, by_hand: ByHand, length_m
     logs = np.zeros(len(sets.members))
     if octets is not None:
         logs = logs + model.load().scores(octets)
+        if octets.get("load") == 0:
+            logs[0] -= _NOT_SOUND
     logs = logs + draws.load().log_likelihood(by_hand, length_m, at)
     return Belief(logs, normalised(logs + sets.log_prior))
 
