@@ -23,9 +23,9 @@ Ints = npt.NDArray[np.int64]
 class Settings:
     """How the fit is held back."""
 
-    small: float = 2e-4
+    small: float = 1e-3
     """Weight of the squared weights, a sample."""
-    smooth: float = 4e-4
+    smooth: float = 2e-3
     """Weight of squared differences between neighbouring bins, a sample."""
     steps: int = 500
     rate: float = 0.05

@@ -23,14 +23,17 @@ from benchtool.taps.simulated import as_seen, lump
 from benchtool.train.lines import Generator, Hearing, hearing
 from benchtool.train.meter import readings
 from benchtool.train.sample import Sample
-from benchtool.train.spoil import rng_for, worked_line
+from benchtool.train.spoil import as_heard, rng_for, worked_line
 from benchtool.train.strange import silence, unknown_traffic
 
 _ORDER = (Cause.HEALTHY, *CAUSES)
 
 
 def causes_of(index: int, share_of_pairs: float, rng: Generator) -> tuple[Cause, ...]:
-    """Which causes the worked line of this number has: all alike often, a sound bus four times as often as each."""
+    """Which causes the worked line of this number has: all alike often, a sound bus four times as often as each.
+
+    `none-of-these`, which has the most faces, comes twice as often.
+    """
     if rng.random() < share_of_pairs:
         pairs = [
             pair
@@ -39,8 +42,10 @@ def causes_of(index: int, share_of_pairs: float, rng: Generator) -> tuple[Cause,
         ]
         shares = np.array([math.sqrt(PRIORS[one] * PRIORS[other]) for one, other in pairs])
         return pairs[int(rng.choice(len(pairs), p=shares / shares.sum()))]
-    place = int(rng.integers(len(CAUSES) + 4))
-    return () if place >= len(CAUSES) else (CAUSES[place],)
+    place = int(rng.integers(len(CAUSES) + 5))
+    if place == len(CAUSES):
+        return (Cause.NONE_OF_THESE,)
+    return () if place > len(CAUSES) else (CAUSES[place],)
 
 
 def draw(seed: int, index: int, share_of_pairs: float, *, listen: bool = True) -> Sample:
@@ -60,7 +65,8 @@ def sample(causes: tuple[Cause, ...], rng: Generator, index: int, *, listen: boo
             settings = tap_settings(line)
             chunks = silence() if rng.random() < 0.2 else unknown_traffic(rng, settings, hears.seconds)
         else:
-            chunks = build_bus(line, int(rng.integers(1 << 30))).run(round(hears.seconds * 1e9))
+            bus = build_bus(as_heard(line, causes, rng), int(rng.integers(1 << 30)))
+            chunks = bus.run(round(hears.seconds * 1e9))
         evidence, info = listen_to(chunks, line, hears)
         found = symptoms(evidence, gather_proofs(evidence, info.settings), info.settings)
     taken = readings(line, causes, address, rng)

@@ -47,8 +47,13 @@ def log_uniform(rng: Generator, low: float, high: float) -> float:
     return float(math.exp(rng.uniform(math.log(low), math.log(high))))
 
 
-def sound_line(rng: Generator, *, least_baud: int = 0, protocol: str | None = None) -> Scenario:
-    """An invented bus with nothing wrong; `protocol` None: either."""
+def sound_line(
+    rng: Generator, *, least_baud: int = 0, least_share: float = 0.0, stretch: float = 1.0, protocol: str | None = None
+) -> Scenario:
+    """An invented bus with nothing wrong; `protocol` None: either.
+
+    `least_share`: of the longest that the rate allows; `stretch`: how much longer than that it may be.
+    """
     protocol = protocol or ("osdp" if rng.random() < 0.65 else "modbus-rtu")
     rates = np.array(_RATES[protocol])
     shares = np.array(_RATE_SHARES[protocol]) * (rates >= least_baud)
@@ -57,8 +62,8 @@ def sound_line(rng: Generator, *, least_baud: int = 0, protocol: str | None = No
         "8N1" if protocol == "osdp" or rng.random() < 0.4 else str(rng.choice(["8E1", "8N2", "8O1"], p=[0.7, 0.2, 0.1]))
     )
     # sheet 1.3: 1e8 / rate, at most 1200 m
-    longest = min(1e8 / baud, 1200.0)
-    length = round(log_uniform(rng, 5.0, longest), 1)
+    longest = min(stretch * 1e8 / baud, 1200.0)
+    length = round(log_uniform(rng, max(5.0, least_share * longest), longest), 1)
     count = int(rng.integers(1, 9))
     near = 0.0
     places = np.sort(rng.uniform(0.02, 1.0, count))

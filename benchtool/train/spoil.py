@@ -29,8 +29,19 @@ Spoiled = tuple[Scenario, int | None]
 """The line with the fault, and the address of the device that it is at."""
 
 FORMATS = ("8N1", "8E1", "8O1", "7E1")
-TAP_RATES = (2400, 4800, 9600, 19200, 38400, 57600, 115200)
+TAP_RATES = (2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200)
 _FURTHEST = 5000.0
+_REFLECTING = {
+    Cause.TERMINATOR_MISSING_ONE,
+    Cause.TERMINATOR_MISSING_BOTH,
+    Cause.TERMINATOR_MISPLACED,
+    Cause.STUB_TOO_LONG,
+}
+_LONG_AND_FAST = 0.5
+"""Share of lines with a cause that reflects which are long and fast, since elsewhere no octet shows it."""
+_NOISES = {Cause.NOISE_BROADBAND, Cause.NOISE_IMPULSIVE, Cause.NOISE_MAINS}
+_FIRM = 0.4
+"""Share of noisy lines whose idle level is held firmly, so that noise damages frames without filling the silences."""
 
 
 def _device(line: Scenario, rng: Generator, **changes: object) -> Spoiled:
@@ -246,15 +257,30 @@ SPOILS: dict[Cause, Callable[[Scenario, Generator], Spoiled]] = {
 
 def worked_line(causes: Sequence[Cause], rng: Generator) -> Spoiled:
     """A random bus with these causes; the address is that of the last one that has a place."""
-    least_baud = 38_400 if Cause.LINE_TOO_LONG in causes else 0
     protocol = "osdp" if Cause.SEQUENCE_FAULTS in causes else None
-    line = sound_line(rng, least_baud=least_baud, protocol=protocol)
+    if Cause.LINE_TOO_LONG in causes:
+        line = sound_line(rng, least_baud=38_400, protocol=protocol)
+    elif _REFLECTING.intersection(causes) and rng.random() < _LONG_AND_FAST:
+        line = sound_line(rng, least_baud=57_600, least_share=0.4, stretch=1.4, protocol=protocol)
+    else:
+        line = sound_line(rng, protocol=protocol)
     address = None
     for cause, spoil in SPOILS.items():
         if cause in causes:
             line, place = spoil(line, rng)
             address = place if place is not None else address
     return line, address
+
+
+def as_heard(line: Scenario, causes: Sequence[Cause], rng: Generator) -> Scenario:
+    """The line that octets are taken from: like the one that readings are taken from, but some noisy ones firmly biased.
+
+    Logs of other making often leave stray octets out, and some adapters swallow them.
+    """
+    if not _NOISES.intersection(causes) or rng.random() > _FIRM:
+        return line
+    firm = tuple(replace(bias, pull_ohm=log_uniform(rng, 25, 90), supply_v=5.0) for bias in line.biases)
+    return replace(line, biases=firm)
 
 
 def rng_for(seed: int, index: int) -> Generator:

@@ -11,7 +11,7 @@ from benchtool.train.lines import Generator, log_uniform
 
 def unknown_traffic(rng: Generator, settings: LineSettings, seconds: float) -> Iterator[Chunk]:
     """A controller and devices of an invented protocol: fixed beginning, address, length, a sum or some other check."""
-    begin = rng.bytes(int(rng.integers(1, 3)))
+    begin = rng.bytes(int(rng.integers(0, 3))) or bytes((int(rng.integers(1, 250)),))
     if begin[0] == 0x53:
         begin = b"\x02" + begin[1:]
     ending = rng.bytes(int(rng.integers(0, 2)))
@@ -19,7 +19,7 @@ def unknown_traffic(rng: Generator, settings: LineSettings, seconds: float) -> I
     replies = rng.random() < 0.8
     body = int(rng.integers(1, 9))
     fixed = rng.random() < 0.5
-    gap_ns = round(log_uniform(rng, 1, 120) * 1e6)
+    gap_ns = round(log_uniform(rng, 1, 200) * 1e6)
     wait_ns = round(log_uniform(rng, 0.5, 20) * 1e6)
     constant = rng.bytes(body)
     now = 0

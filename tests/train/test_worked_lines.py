@@ -39,6 +39,7 @@ def test_all_causes_come_alike_often_and_a_sound_bus_more() -> None:
     singles = Counter(causes[0] for causes in drawn if len(causes) == 1)
     assert set(singles) == set(CAUSES)
     assert 2.5 < drawn.count(()) / (sum(singles.values()) / len(singles)) < 5.5
+    assert singles.most_common(1)[0][0] is Cause.NONE_OF_THESE
     pairs = [causes for causes in drawn if len(causes) == 2]
     assert 0.27 < len(pairs) / len(drawn) < 0.33
     assert all(may_meet(*pair) for pair in pairs)
