@@ -12,6 +12,7 @@ from benchtool.diagnose.places import place_text, places
 from benchtool.diagnose.readings import Action, ByHand
 from benchtool.diagnose.summaries import summary
 from benchtool.measure.tally import Figures
+from benchtool.measure.waveform_readings import in_words
 
 LEAST_PROBABILITY = 0.01
 """Findings below this are not listed."""
@@ -122,7 +123,7 @@ def _measured(cause: Cause, observed: Observed) -> list[Proof]:
         told = f"tried: {tried.name}, it got {'better' if tried.better else 'no better'}"
         single.append((ByHand(tried=(tried,)), told, {tried.name: int(tried.better)}))
     for name, value in hand.scope.items():
-        told = f"waveform: {name.removeprefix('scope-')} {value:.3g}"
+        told = f"waveform: {in_words(name, value)}"
         single.append((ByHand(scope={name: value}), told, {name: value}))
     sets = model.all_sets()
     lines = []

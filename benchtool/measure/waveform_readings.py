@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from benchtool.measure.waveform_figures import WaveformFigures, share_of, weakest
+from benchtool.measure.waveform_limits import quantity
 from benchtool.measure.waveform_octets import Polarity
 
 CORE = (
@@ -31,6 +32,27 @@ CORE = (
     "scope-baud-spread",
 )
 """Those that each say something of their own; the others follow from them, or say where, or are for people."""
+
+WORDS: dict[str, tuple[str, str]] = {
+    "scope-idle-v": ("idle level", "V"),
+    "scope-swing-least-v": ("smallest swing of any talker", "V"),
+    "scope-swing-most-v": ("greatest swing of any talker", "V"),
+    "scope-asymmetry": ("asymmetry of mark and space", "%"),
+    "scope-reversed": ("share of talkers that are reversed", "%"),
+    "scope-overshoot": ("overshoot", "%"),
+    "scope-step-share": ("second step of an edge", "%"),
+    "scope-edge-share-of-bit": ("edge, as a share of the bit", "%"),
+    "scope-common-high-v": ("highest common mode", "V"),
+    "scope-common-low-v": ("lowest common mode", "V"),
+    "scope-wire-balance": ("unbalance of the two wires' swings", "%"),
+    "scope-noise-v": ("noise while idle", "V"),
+    "scope-impulses-per-s": ("impulses a second", ""),
+    "scope-mains-locked": ("share of impulses locked to the mains", "%"),
+    "scope-contention-share": ("time between the states in characters", "%"),
+    "scope-hold-bits": ("driver held after its last character, in bits", ""),
+    "scope-baud-spread": ("spread of the talkers' rates", "%"),
+}
+"""Each of them in words, with its unit."""
 
 SPREAD: dict[str, tuple[float, float]] = {
     "scope-reversed": (0.0, 0.05),
@@ -62,6 +84,12 @@ SPREAD: dict[str, tuple[float, float]] = {
 """Standard deviation of a reading: this share of it, and this much (judgements: what probes and samples leave open)."""
 _VOLTS_SPREAD = (0.04, 0.03)
 """An eight-bit oscilloscope with its probe: 3 to 4 %, and a step of the converter."""
+
+
+def in_words(name: str, value: float) -> str:
+    """A reading as a person says it."""
+    words, unit = WORDS.get(name, (name.removeprefix("scope-"), ""))
+    return f"{words} {quantity(value, unit)}"
 
 
 def spread(name: str, value: float) -> float:

@@ -273,7 +273,7 @@ def worked_line(causes: Sequence[Cause], rng: Generator) -> Spoiled:
 
 
 def as_heard(line: Scenario, causes: Sequence[Cause], rng: Generator) -> Scenario:
-    """The line that octets are taken from: like the one that readings are taken from, but some noisy ones firmly biased.
+    """The line that octets are taken from: the one that readings are from, but some noisy ones are firmly biased.
 
     Logs of other making often leave stray octets out, and some adapters swallow them.
     """
