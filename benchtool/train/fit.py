@@ -27,6 +27,8 @@ class Settings:
     """Weight of the squared weights, a sample."""
     smooth: float = 2e-3
     """Weight of squared differences between neighbouring bins, a sample."""
+    lent: float = 0.5
+    """Share of a cause's weights alone that its weights beside another cause begin with."""
     steps: int = 500
     rate: float = 0.05
 
@@ -88,7 +90,8 @@ def fit(samples: list[Sample], settings: Settings = Settings()) -> Fitted:
     turned = np.ascontiguousarray(x.T)
     rows = np.arange(count)
     for step in range(1, settings.steps + 1):
-        alone, shared, bias_alone, bias_shared = parameters
+        alone, apart_shared, bias_alone, bias_shared = parameters
+        shared = settings.lent * alone + apart_shared
         wrong = start + (x @ alone + bias_alone) @ ones.T + (x @ shared + bias_shared) @ twos.T
         wrong -= wrong.max(axis=1, keepdims=True)
         np.exp(wrong, out=wrong)
@@ -96,7 +99,9 @@ def fit(samples: list[Sample], settings: Settings = Settings()) -> Fitted:
         wrong[rows, truth] -= 1
         wrong /= count
         by_one, by_two = wrong @ ones, wrong @ twos
-        slopes = [turned @ by_one, turned @ by_two, by_one.sum(axis=0), by_two.sum(axis=0)]
+        slope_shared = turned @ by_two
+        slope_alone = turned @ by_one + settings.lent * slope_shared
+        slopes = [slope_alone, slope_shared, by_one.sum(axis=0), by_two.sum(axis=0)]
         for table, slope in zip(parameters[:2], slopes[:2], strict=True):
             slope += settings.small * table
             apart = settings.smooth * (table[left] - table[right])
@@ -111,4 +116,5 @@ def fit(samples: list[Sample], settings: Settings = Settings()) -> Fitted:
             square += 0.001 * slope**2
             one -= rate * (mean / (1 - 0.9**step)) / (np.sqrt(square / (1 - 0.999**step)) + 1e-8)
     tables = [one.astype(np.float64) for one in parameters]
+    tables[1] += settings.lent * tables[0]
     return Fitted(tables[0].T, tables[1].T, tables[2], tables[3])
