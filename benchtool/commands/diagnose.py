@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
 from dataclasses import replace
 from datetime import datetime
@@ -84,6 +85,8 @@ def command(
     if list_readings:
         click.echo("\n".join(measured.readings_text()))
         return
+    if length is not None and not math.isfinite(length):
+        raise click.UsageError("--length: metres are wanted, such as 120.")
     hand = measured.by_hand(meter, tried)
     if tap is None and not (hand.readings or hand.tried or waveform):
         raise click.UsageError("Give a TAP, or what was measured (--meter, --waveform). --readings lists the readings.")
@@ -100,7 +103,7 @@ def command(
     evidence: Evidence | None = None
     if saved is None:
         assert tap is not None
-        session, evidence, observed = _listen(tap, baud, char_format, seconds, record, overwrite)
+        session, evidence, observed = _listen(tap, baud, char_format, seconds, record, overwrite, length)
     else:
         observed = saved
     if scope is not None:
@@ -145,6 +148,7 @@ def _listen(
     seconds: float | None,
     record: str | None,
     overwrite: bool,
+    length_m: float | None,
 ) -> tuple[Session, Evidence, Observed]:
     """Listen at the tap, and work out the symptoms."""
     from benchtool.commands.session import Session, end_progress, progress_line
@@ -168,6 +172,6 @@ def _listen(
     if progress is not None:
         click.echo("\rworking out the findings …                                   ", err=True, nl=False)
     evidence = session.gatherer.evidence(session.decoder.counters)
-    observed = observe(evidence, session.tap.info.settings, tap=session.tap.info.name)
+    observed = observe(evidence, session.tap.info.settings, tap=session.tap.info.name, length_m=length_m)
     end_progress(progress)
     return session, evidence, observed

@@ -51,11 +51,11 @@ def saved_diagnosis(path: str) -> Observed | None:
             if not is_saved(opened.read(200)):
                 return None
             opened.seek(0)
-            text = opened.read(_MOST_OCTETS).decode("utf-8")
+            octets = opened.read(_MOST_OCTETS)
     except (OSError, ValueError):
         return None
     try:
-        return from_json(text)
+        return from_json(octets.decode("utf-8", errors="replace"))
     except StateError as error:
         raise CommandError(f"{path}: {error}", Exit.INPUT) from None
 
@@ -68,8 +68,11 @@ def check_output(path: str | None, option: str, reads: str, ending: tuple[str, .
         raise CommandError(f"{option} {path}: the name ends in {' or '.join(ending)}", Exit.USAGE)
     target = Path(path)
     if target.is_file() and target.stat().st_size:
-        with target.open("rb") as opened:
-            begin = opened.read(200)
+        try:
+            with target.open("rb") as opened:
+                begin = opened.read(200)
+        except OSError as error:
+            raise CommandError(f"{option} {path}: cannot be read ({error.strerror or error})", Exit.OUTPUT) from None
         # A diagnosis gone on with is saved over itself; nothing else is replaced.
         replaceable = (
             is_saved(begin) if option == "--save" else begin.lstrip()[:15].lower().startswith(b"<!doctype html")
@@ -81,7 +84,8 @@ def check_output(path: str | None, option: str, reads: str, ending: tuple[str, .
 def write_text(path: str, text: str) -> None:
     """Write a result; CommandError if that cannot be done."""
     try:
-        Path(path).write_text(text, encoding="utf-8")
+        # A name that is no UTF-8 can stand in the text.
+        Path(path).write_text(text, encoding="utf-8", errors="backslashreplace")
     except OSError as error:
         raise CommandError(f"{path}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from benchtool.diagnose import draws, measurements, model, weigh
 from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Group, Proof, Step
@@ -28,14 +30,17 @@ _LOG10 = math.log(10)
 
 def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
     """The diagnosis of everything observed so far."""
-    at = places(observed.addresses)
-    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, at)
+    heard_at = places(observed.addresses)
+    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at)
+    at = draws.load().placed(observed.by_hand, observed.length_m, heard_at)
+    measured = _measured(observed, heard_at)
     present = belief.present()
     shown, group = weigh.levelled(belief, present)
     findings: list[Finding] = []
     for cause in sorted(shown, key=lambda one: -shown[one])[:_MOST_FINDINGS]:
         if shown[cause] >= LEAST_PROBABILITY or not findings:
-            findings += _of_cause(cause, shown[cause], observed, belief, at)
+            evidence = _evidence(cause, observed, belief, measured)
+            findings += _of_cause(cause, shown[cause], evidence, observed, belief, at)
     findings.sort(key=lambda finding: -finding.probability)
     steps = _steps(observed, belief, at, findings)
     leader = findings[0].cause
@@ -45,98 +50,115 @@ def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
         steps,
         observed.limits,
         figures,
-        Group(named, sum(shown[cause] for cause in named)) if named else None,
+        # Two of them can be at work at once, so that the sum of their probabilities can be over 1.
+        Group(named, min(1.0, sum(shown[cause] for cause in named))) if named else None,
         round(belief.two(), 4),
         observed.by_hand,
     )
 
 
 def _of_cause(
-    cause: Cause, probability: float, observed: Observed, belief: weigh.Belief, at: weigh.Places
+    cause: Cause,
+    probability: float,
+    evidence: tuple[Proof, ...],
+    observed: Observed,
+    belief: weigh.Belief,
+    at: weigh.Places,
 ) -> list[Finding]:
     """The finding of a cause; one for each device that never answers, where that is the cause."""
     where = at.get(cause, {})
     if cause in (Cause.DEVICE_SILENT, Cause.REVERSED_AT_DEVICE):
         certain = [address for address, share in where.items() if share > 0.9]
         if len(certain) > 1:
-            return [_finding(cause, f"address {a}", probability, observed, belief) for a in sorted(certain)]
+            return [
+                _finding(cause, f"address {address}", probability, evidence, observed, belief)
+                for address in sorted(certain)
+            ]
     place = place_text(cause, where, observed.addresses, observed.order)
-    return [_finding(cause, place, probability, observed, belief)]
+    return [_finding(cause, place, probability, evidence, observed, belief)]
 
 
-def _finding(cause: Cause, place: str, probability: float, observed: Observed, belief: weigh.Belief) -> Finding:
+def _finding(
+    cause: Cause,
+    place: str,
+    probability: float,
+    evidence: tuple[Proof, ...],
+    observed: Observed,
+    belief: weigh.Belief,
+) -> Finding:
     advice = ADVICE[cause]
     also = list(advice.could_also_be)
     partner = belief.partner(cause)
     if partner is not None and partner[1] >= 0.05:
         also.insert(0, f"together with {partner[0].value} ({partner[1]:.0%})")
     return Finding(
-        cause,
-        place,
-        round(probability, 4),
-        summary(cause, place, observed),
-        _evidence(cause, observed),
-        tuple(also),
-        advice.todo,
+        cause, place, round(probability, 4), summary(cause, place, observed), evidence, tuple(also), advice.todo
     )
 
 
-def _evidence(cause: Cause, observed: Observed) -> tuple[Proof, ...]:
+_Numbers = dict[str, float | int | str]
+_Measured = tuple[str, _Numbers, weigh.Floats]
+"""A sentence, its numbers, and the log-likelihood of each set."""
+
+
+def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: list[_Measured]) -> tuple[Proof, ...]:
     """What speaks for and against a cause, with weights that add up to its log10 odds against a sound bus.
 
-    For `healthy` the weights are against the likeliest fault.
+    The odds are those of the cause alone. For `healthy` the weights are against the likeliest fault.
     """
+    sign, row = 1.0, cause
+    if cause is Cause.HEALTHY:
+        sign, row = -1.0, model.CAUSES[int(belief.probability[1 : 1 + len(model.CAUSES)].argmax())]
     lines: list[Proof] = []
     rest = 0.0
     if observed.symptoms is not None:
-        known = model.load()
-        sign = 1.0
-        row = cause
-        if cause is Cause.HEALTHY:
-            scores = known.scores(observed.symptoms) + model.all_sets().log_prior
-            row = model.CAUSES[int(scores[1 : 1 + len(model.CAUSES)].argmax())]
-            sign = -1.0
-        for name, weight in known.weights(observed.symptoms, row).items():
+        for name, weight in model.load().weights(observed.symptoms, row).items():
             value = sign * weight / _LOG10
             told = observed.told.get(name)
             if told is None or abs(value) < _WEIGHTY:
                 rest += value
             else:
                 lines.append(Proof(told[0], round(value, 2), told[1]))
-    lines += _measured(cause, observed)
+        unheard = sign * weigh.nothing_heard(observed.symptoms) / _LOG10
+        if unheard:
+            lines.append(Proof("no octet came: a bus in use talks", round(unheard, 2), {"octets": 0}))
+    for text, numbers, logs in measured:
+        value = sign * float(logs[1 + model.INDEX[row]] - logs[0]) / _LOG10
+        if abs(value) >= _WEIGHTY or text.startswith(_BY_HAND):
+            lines.append(Proof(text, round(value, 2), numbers))
+        else:
+            rest += value
     lines.sort(key=lambda proof: -abs(proof.weight))
     rest += sum(proof.weight for proof in lines[_MOST_LINES:])
     lines = sorted(lines[:_MOST_LINES], key=lambda proof: -proof.weight)
     if abs(rest) >= _WEIGHTY:
-        lines.append(Proof("everything else that was heard, each of little weight", round(rest, 2), {}))
+        lines.append(Proof("everything else, each of little weight", round(rest, 2), {}))
     return tuple(lines)
 
 
-def _measured(cause: Cause, observed: Observed) -> list[Proof]:
-    """The weight of each reading and action by itself."""
-    at = places(observed.addresses)
+_BY_HAND = ("measured: ", "tried: ")
+
+
+def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
+    """Each reading and action by itself; and what all of them say together beyond that, as one bus must explain all."""
     hand = observed.by_hand
-    single: list[tuple[ByHand, str, dict[str, float | int | str]]] = [
+    single: list[tuple[ByHand, str, _Numbers]] = [
         (ByHand((reading,)), f"measured: {reading.text()}", {reading.name: reading.value}) for reading in hand.readings
     ]
     for tried in hand.tried:
         told = f"tried: {tried.name}, it got {'better' if tried.better else 'no better'}"
         single.append((ByHand(tried=(tried,)), told, {tried.name: int(tried.better)}))
     for name, value in hand.scope.items():
-        told = f"waveform: {in_words(name, value)}"
-        single.append((ByHand(scope={name: value}), told, {name: value}))
-    sets = model.all_sets()
-    lines = []
-    for part, text, numbers in single:
-        logs = draws.load().log_likelihood(part, observed.length_m, at)
-        if cause is Cause.HEALTHY:
-            singles = logs[1 : 1 + len(model.CAUSES)] + sets.log_prior[1 : 1 + len(model.CAUSES)]
-            weight = logs[0] - logs[1 + int(singles.argmax())]
-        else:
-            weight = logs[1 + model.INDEX[cause]] - logs[0]
-        if abs(weight) / _LOG10 >= _WEIGHTY or not part.scope:
-            lines.append(Proof(text, round(float(weight) / _LOG10, 2), numbers))
-    return lines
+        single.append((ByHand(scope={name: value}), f"waveform: {in_words(name, value)}", {name: value}))
+    known = draws.load()
+    found: list[_Measured] = [
+        (text, numbers, known.log_likelihood(part, observed.length_m, at)) for part, text, numbers in single
+    ]
+    if len(hand.readings) > 1:
+        together = known.log_likelihood(hand, observed.length_m, at)
+        apart = np.sum([logs for _, _, logs in found], axis=0)
+        found.append(("how the readings fit together on one bus", {}, together - apart))
+    return found
 
 
 def _steps(observed: Observed, belief: weigh.Belief, at: weigh.Places, findings: list[Finding]) -> tuple[Step, ...]:

@@ -18,7 +18,8 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.diagnose.finding import Cause
-from benchtool.diagnose.model import Sets, all_sets
+from benchtool.diagnose.model import INDEX, Sets, all_sets
+from benchtool.diagnose.places import PLACED
 from benchtool.diagnose.readings import ACTIONS, METER, ByHand, Kind, Reading, Tried
 from benchtool.measure.waveform_readings import SPREAD
 
@@ -26,6 +27,10 @@ Floats = npt.NDArray[np.float64]
 
 _STRAY = 0.03
 """Share of readings that fit nothing: a slip, a bad contact, a line that was not thought of."""
+_UNKNOWN_PLACE = 0.5
+"""How probable it is that a device of which nothing was heard is at fault: people measure what they suspect."""
+_TELLING = math.log(2.5)
+"""Readings at a device say whether a fault is there if they are so much likelier with it there, or elsewhere."""
 _LENGTH_SPREAD = 0.25
 """Worked lines whose length differs by this factor (as a natural logarithm) still count, if less."""
 _OUTCOMES = 9
@@ -101,6 +106,46 @@ class Draws:
             found = found + self._tried(tried, sets, at)
         return found
 
+    def placed(
+        self, by_hand: ByHand, length_m: float | None, at: Mapping[Cause, Mapping[int, float]]
+    ) -> dict[Cause, dict[int, float]]:
+        """`at` after what was measured and tried at devices: Bayes' rule once more, for the place of each cause.
+
+        For what is shown and suggested; `log_likelihood` takes `at` as it was before, or readings would count twice.
+        """
+        found = {cause: dict(where) for cause, where in at.items()}
+        done = [*(one.address for one in by_hand.readings), *(one.address for one in by_hand.tried)]
+        addresses = {address for address in done if address is not None}
+        for cause in sorted(PLACED, key=INDEX.__getitem__):
+            logs = {address: self._here_or_elsewhere(cause, address, by_hand, length_m) for address in addresses}
+            ratio = {address: math.exp(value) for address, value in logs.items() if abs(value) > _TELLING}
+            if ratio:
+                found[cause] = _moved(at.get(cause, {}), ratio, at)
+        return {cause: where for cause, where in found.items() if where}
+
+    def _here_or_elsewhere(self, cause: Cause, address: int, by_hand: ByHand, length_m: float | None) -> float:
+        """Log of how many times likelier what was done at a device is with the cause there than elsewhere."""
+        row = 1 + INDEX[cause]
+        lines = slice(self.starts[row], self.starts[row] + self._counts()[row])
+        weights = self._line_weights(length_m)[lines]
+        total = 0.0
+        for tried in by_hand.tried:
+            if tried.address == address:
+                chance = max(_BY_CHANCE, _MENDS[tried.action].get(cause, 0.0))
+                total += math.log(chance / _BY_CHANCE if tried.better else (1 - chance) / (1 - _BY_CHANCE))
+        here, elsewhere = np.zeros(len(weights)), np.zeros(len(weights))
+        for reading in by_hand.readings:
+            if reading.address == address:
+                kind = next(kind for kind in METER if kind.name == reading.kind)
+                here += self._fit(f"{kind.name}that", kind, reading.value)[lines]
+                elsewhere += self._fit(f"{kind.name}other", kind, reading.value)[lines]
+        if not len(weights):
+            return total
+        top = max(float(here.max()), float(elsewhere.max()))
+        one, other = (float((np.exp(logs - top) * weights).sum()) for logs in (here, elsewhere))
+        floor = _STRAY * max(one, other)
+        return total + math.log((one + floor) / (other + floor))
+
     def outcomes(
         self,
         kind: Kind,
@@ -127,7 +172,7 @@ class Draws:
                 edges = self._edges(kind, values, each)
             tables.append(self._histogram(values, edges, length_m))
         table = tables[0] if len(tables) == 1 else that[:, None] * tables[0] + (1 - that[:, None]) * tables[1]
-        # Bins next to each other are never told apart wholly.
+        # Any result can come of a slip; readings near the edge of a bin are not spread over both.
         return np.asarray((1 - _STRAY) * table + _STRAY / table.shape[1])
 
     def span(self, kind: Kind, row: int, length_m: float | None, *, that: bool = True) -> tuple[float, float] | None:
@@ -192,9 +237,7 @@ class Draws:
 
     def _that(self, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
         """How probable it is, under each set, that a device with a fault is at the address."""
-        share = np.array(
-            [max((at.get(c, {}).get(_key(address), 0.0) for c in row), default=0.0) for row in sets.members]
-        )
+        share = np.array([max((share_at(at, cause, address) for cause in row), default=0.0) for row in sets.members])
         return np.asarray(np.clip(share, 0.0, 1.0))
 
     def _tried(self, tried: Tried, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
@@ -230,14 +273,17 @@ class Draws:
 def action_chance(action: str, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
     """How probable it is, under each set, that an action makes things better; shape (sets,)."""
     mends = _MENDS[action]
+    heard = {one for where in at.values() for one in where}
     placed = next(one for one in ACTIONS if one.name == action).at_device
     chances = []
     for members in sets.members:
         best = _BY_CHANCE
         for cause in members:
             share = mends.get(cause, 0.0)
-            if placed:
-                share *= at.get(cause, {}).get(_key(address), 0.0)
+            if placed and (cause in at or cause in PLACED):
+                share *= share_at(at, cause, address)
+            elif placed:  # at any of the devices alike, such as a short inside one
+                share /= max(1, len(heard))
             # With a second cause left, things get better all the same, but less visibly.
             best = max(best, share if len(members) == 1 else 0.7 * share)
         chances.append(best)
@@ -262,6 +308,35 @@ def load() -> Draws:
         np.concatenate(([0], np.cumsum(counts)[:-1])),
         counts > 0,
     )
+
+
+def share_at(at: Mapping[Cause, Mapping[int, float]], cause: Cause, address: int | None) -> float:
+    """How probable it is that the device of a cause is at the address; of a device never heard of, nobody knows."""
+    if any(address in where for where in at.values()):
+        return at.get(cause, {}).get(_key(address), 0.0)
+    return _UNKNOWN_PLACE if cause in PLACED else 0.0
+
+
+def _moved(
+    before: Mapping[int, float], ratio: Mapping[int, float], at: Mapping[Cause, Mapping[int, float]]
+) -> dict[int, float]:
+    """The places of one cause after readings; `ratio`: how much likelier they are with it at each address."""
+    one_place = abs(sum(before.values()) - 1) < 1e-6
+    found = dict(before)
+    for address, times in ratio.items():
+        if address in before:
+            share = before[address]
+            found[address] = share * times if one_place else share * times / (share * times + 1 - share)
+    if one_place:
+        whole = sum(found.values())
+        found = {address: share / whole for address, share in found.items()}
+    for address, times in ratio.items():
+        if times > 1 and not any(address in where for where in at.values()):
+            share = _UNKNOWN_PLACE * times / (_UNKNOWN_PLACE * times + 1 - _UNKNOWN_PLACE)
+            if one_place:
+                found = {one: (1 - share) * rest for one, rest in found.items()}
+            found[address] = share
+    return found
 
 
 def _key(address: int | None) -> int:

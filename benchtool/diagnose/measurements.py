@@ -19,6 +19,8 @@ from benchtool.diagnose.weigh import Belief, Floats, Places, entropy
 
 _SETUP_MINUTES = 1.0
 """Added to every measurement's time, so that a worthless one is not chosen for being quick."""
+_ALSO_SUSPECT = 0.2
+"""Devices less suspect than the first one by this factor are not measured at."""
 _LEAST_SHARE = 0.03
 """Causes less probable than this are not named in what a result would mean."""
 
@@ -47,39 +49,40 @@ def choices(belief: Belief, by_hand: ByHand, length_m: float | None, at: Places)
     """Everything that can still be measured or tried, most worth first."""
     done = {reading.name for reading in by_hand.readings} | {tried.name for tried in by_hand.tried}
     off = any(kind.power_off for kind in METER for reading in by_hand.readings if reading.kind == kind.name)
-    address = suspect(belief, at)
+    addresses = suspects(belief, at)
     known = draws.load()
     found = []
     before = belief.bits()
     for kind in METER:
-        place = address if kind.at_device else None
-        if kind.at_device and place is None:
-            continue
-        choice = Choice(kind, place, 0.0, 1.0 if kind.power_off and off else kind.minutes)
-        if choice.name in done:
-            continue
-        table = known.outcomes(kind, place, length_m, at, belief.probability)
-        if table is not None:
-            found.append(Choice(kind, place, before - _expected(belief.probability, table), choice.minutes))
+        for place in _open_places(kind, addresses, done):
+            table = known.outcomes(kind, place, length_m, at, belief.probability)
+            if table is not None:
+                gain = before - _expected(belief.probability, table)
+                found.append(Choice(kind, place, gain, 1.0 if kind.power_off and off else kind.minutes))
     for action in ACTIONS:
-        place = address if action.at_device else None
-        choice = Choice(action, place, 0.0, action.minutes)
-        if choice.name in done or (action.at_device and place is None):
-            continue
-        better = draws.action_chance(action.name, place, all_sets(), at)
-        gain = before - _expected(belief.probability, np.stack((better, 1 - better), axis=1))
-        found.append(Choice(action, place, gain, action.minutes))
+        for place in _open_places(action, addresses, done):
+            better = draws.action_chance(action.name, place, all_sets(), at)
+            gain = before - _expected(belief.probability, np.stack((better, 1 - better), axis=1))
+            found.append(Choice(action, place, gain, action.minutes))
     return sorted(found, key=lambda choice: -choice.worth)
 
 
-def suspect(belief: Belief, at: Places) -> int | None:
-    """The address most probably at fault; None where no address is known."""
+def _open_places(what: Kind | Action, addresses: list[int], done: set[str]) -> tuple[int | None, ...]:
+    """Where it is to be done next: at the most suspect device where it was not done yet; nowhere if it is all done."""
+    if not what.at_device:
+        return () if what.name in done else (None,)
+    return tuple(address for address in addresses if f"{what.name}{address}" not in done)[:1]
+
+
+def suspects(belief: Belief, at: Places) -> list[int]:
+    """The addresses that are probably at fault, most suspect first; empty where no address is known."""
     weights: dict[int, float] = {}
     present = belief.present()
     for cause, places in at.items():
         for address, share in places.items():
             weights[address] = weights.get(address, 0.0) + share * present[cause]
-    return max(weights, key=lambda one: weights[one]) if weights else None
+    ranked = sorted(weights, key=lambda one: -weights[one])
+    return [address for address in ranked if weights[address] >= _ALSO_SUSPECT * weights[ranked[0]]]
 
 
 def _expected(probability: Floats, table: Floats) -> float:
@@ -98,7 +101,7 @@ def meanings(
     for cause, share in sorted(present.items(), key=lambda item: -item[1]):
         if share < _LEAST_SHARE and ranges:
             break
-        that = at.get(cause, {}).get(-1 if address is None else address, 0.0) > 0.3
+        that = draws.share_at(at, cause, address) > 0.3
         span = known.span(kind, 0 if cause is Cause.HEALTHY else 1 + INDEX[cause], length_m, that=that)
         if span is None:
             continue
@@ -134,6 +137,6 @@ def _range_text(limits: tuple[float, float], kind: Kind) -> str:
 
 
 def _short(ohm: float) -> str:
-    if ohm >= 1000:
-        return f"{ohm / 1000:.0f}k"
+    if ohm >= 999.5:
+        return f"{ohm / 1000:.{1 if ohm < 9950 else 0}f}k"
     return f"{ohm:.0f}"

@@ -11,10 +11,12 @@ from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 from benchtool.diagnose.places import AtAddress
-from benchtool.diagnose.readings import ByHand, Reading, Tried
+from benchtool.diagnose.readings import MOST_ADDRESS, ByHand, Reading, Tried, action_of, kind_of
 
 VERSION = 1
 _KEY = "benchtool-diagnosis"
+_MOST = 1e12
+"""No figure of a bus is greater."""
 
 Told = tuple[str, dict[str, float | int | str]]
 """A sentence and its numbers."""
@@ -61,27 +63,100 @@ def is_saved(beginning: bytes) -> bool:
 
 
 def from_json(text: str) -> Observed:
-    """Read a saved diagnosis; StateError says what is wrong."""
+    """Read a saved diagnosis; StateError says what is wrong. Whatever a file holds, the result can be weighed."""
     try:
         held: dict[str, Any] = json.loads(text)
         if held.pop(_KEY) != VERSION:
             raise StateError("this saved diagnosis was made by another version of benchtool: listen again")
-        by_hand = held.pop("by_hand")
-        return Observed(
-            **{
-                **held,
-                "order": tuple(held["order"]),
-                "limits": tuple(held["limits"]),
-                "told": {name: (str(text), dict(numbers)) for name, (text, numbers) in held["told"].items()},
-                "addresses": tuple(AtAddress(**row) for row in held["addresses"]),
-                "by_hand": ByHand(
-                    tuple(Reading(**row) for row in by_hand["readings"]),
-                    tuple(Tried(**row) for row in by_hand["tried"]),
-                    {str(name): float(value) for name, value in by_hand["scope"].items()},
-                ),
-            }
-        )
+        found = _from_object(held)
     except StateError:
         raise
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise StateError(f"not a saved diagnosis ({error}): save one with --save FILE") from None
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as error:
+        raise StateError(f"not a saved diagnosis ({_plain(str(error))}): save one with --save FILE") from None
+    return found
+
+
+def _from_object(held: dict[str, Any]) -> Observed:
+    by_hand = held.pop("by_hand")
+    symptoms, length_m, sender = held.get("symptoms"), held.get("length_m"), held.get("sender_baud")
+    return Observed(
+        **{
+            **held,
+            "tap": _plain(held.get("tap", "")),
+            "format": _plain(held.get("format", "")),
+            "baud": _whole(held["baud"]),
+            "octets": _whole(held["octets"]),
+            "sender_baud": None if sender is None else _whole(sender),
+            "length_m": None if length_m is None else _number(length_m, least=0.001),
+            "symptoms": None
+            if symptoms is None
+            else {
+                str(name): None if value is None or value != value else _number(value)
+                for name, value in symptoms.items()
+            },
+            "order": tuple(map(_whole, held["order"])),
+            "limits": tuple(map(_plain, held["limits"])),
+            "told": {name: (_plain(text), _numbers(numbers)) for name, (text, numbers) in held["told"].items()},
+            "addresses": tuple(map(_at_address, held["addresses"])),
+            "by_hand": ByHand(
+                tuple(map(_reading, by_hand["readings"])),
+                tuple(map(_tried, by_hand["tried"])),
+                {str(name): _number(value) for name, value in by_hand["scope"].items()},
+            ),
+        }
+    )
+
+
+def _plain(text: object) -> str:
+    """A text without line ends and control characters; it is shown on a terminal."""
+    if not isinstance(text, str):
+        raise ValueError(f"{text!r:.40} where a text belongs")
+    return "".join(one if one.isprintable() else " " for one in text)
+
+
+def _number(value: object, least: float = -_MOST) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= _MOST:
+        raise ValueError(f"{value!r:.40} where a number belongs")
+    return float(value)
+
+
+def _whole(value: object) -> int:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= _MOST:
+        raise ValueError(f"{value!r:.40} where a whole number belongs")
+    return value
+
+
+def _numbers(held: dict[str, Any]) -> dict[str, float | int | str]:
+    """Numbers stay as they stand: a count is a whole one."""
+    return {
+        str(name): _plain(value) if isinstance(value, str) else value
+        for name, value in held.items()
+        if isinstance(value, str) or _number(value) is not None
+    }
+
+
+def _at_address(row: dict[str, Any]) -> AtAddress:
+    checked: dict[str, Any] = {}
+    for name, value in row.items():
+        if name.startswith("latency"):
+            checked[name] = None if value is None else _number(value, least=0)
+        else:
+            checked[name] = _plain(value) if name == "protocol" else _whole(value)
+    return AtAddress(**checked)
+
+
+def _reading(row: dict[str, Any]) -> Reading:
+    found = Reading(str(row["kind"]), _number(row["value"]), row.get("address"))
+    _placed_as(found.kind, kind_of(found.kind).at_device, found.address)
+    return found
+
+
+def _tried(row: dict[str, Any]) -> Tried:
+    found = Tried(str(row["action"]), row["better"] is True, row.get("address"))
+    _placed_as(found.action, action_of(found.action).at_device, found.address)
+    return found
+
+
+def _placed_as(name: str, at_device: bool, address: object) -> None:
+    if (address is not None) != at_device or (at_device and _whole(address) > MOST_ADDRESS):
+        raise ValueError(f"{name} at address {address!r:.40}")

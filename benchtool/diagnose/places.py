@@ -65,6 +65,9 @@ _SUSPECT: dict[Cause, Callable[[AtAddress], float]] = {
     Cause.SEQUENCE_FAULTS: lambda a: a.share(a.sequence_faults),
 }
 
+PLACED = frozenset((*_SUSPECT, Cause.DEVICE_SILENT, Cause.REVERSED_AT_DEVICE))
+"""Causes that are at a device, or just before one."""
+
 
 def places(addresses: Sequence[AtAddress]) -> dict[Cause, dict[int, float]]:
     """For each cause with a device, how probable it is that it is (also) at each address."""
@@ -93,9 +96,7 @@ def place_text(cause: Cause, where: Mapping[int, float], addresses: Sequence[AtA
     """`bus`, `tap`, `address N` or `segment before address N`, as a finding shows it."""
     if cause in AT_TAP:
         return "tap"
-    if cause not in _SUSPECT and cause not in (Cause.DEVICE_SILENT, Cause.REVERSED_AT_DEVICE):
-        return "bus"
-    if not where:
+    if cause not in PLACED or not where:
         return "bus"
     address = max(where, key=lambda one: where[one])
     if cause is Cause.CONDUCTOR_OPEN:
@@ -115,7 +116,7 @@ def segment(addresses: Sequence[AtAddress], order: Sequence[int]) -> str:
     if order:
         row = [address for address in order if address in dead or address in alive]
         beyond = [index for index, address in enumerate(row) if address in dead]
-        if beyond == list(range(beyond[0], len(row))):
+        if len(beyond) == len(set(dead)) and beyond == list(range(beyond[0], len(row))):
             if beyond[0]:
                 return f"segment between address {row[beyond[0] - 1]} and address {row[beyond[0]]}"
             return f"segment before address {row[0]}"

@@ -14,11 +14,15 @@ UNPOWERED = (
     "Take power off the whole bus first, and warn the users: doors may unlock or stay locked. Escape routes must stay "
     "open; follow local codes, and leave mains work to licensed people."
 )
+STOPPED = "While polling is stopped, doors may not answer: warn the users, and start it again."
 LIVE = "Devices stay powered for this: touch nothing but the signal terminals, and keep off mains parts."
 DOORS = "A released lock opens a door. Keep escape routes clear, and people informed."
 
 MOST_OHM = 1e6
 """What counts as open."""
+MOST_ADDRESS = 255
+_MOST_VOLTS = 1000.0
+"""More is a slip of the finger: no such voltage belongs near a bus."""
 
 
 class ReadingError(ValueError):
@@ -80,33 +84,41 @@ METER: tuple[Kind, ...] = (
     ),
     _volts(
         "ab-idle",
-        "Where we are clipped on, bus powered and polling stopped, measure DC volts from our - lead to our + lead",
+        "Where we are clipped on, bus powered and polling stopped, measure DC volts: red probe on our + lead, black "
+        "probe on our - lead",
         2.0,
         0.02,
+        f"{LIVE} {STOPPED}",
     ),
     _volts(
         "a-idle",
-        "Where we are clipped on, polling stopped, measure DC volts from the common wire to our + lead",
+        "Where we are clipped on, polling stopped, measure DC volts: red probe on our + lead, black probe on the "
+        "common wire",
         1.0,
         0.15,
+        f"{LIVE} {STOPPED}",
     ),
     _volts(
         "b-idle",
-        "Where we are clipped on, polling stopped, measure DC volts from the common wire to our - lead",
+        "Where we are clipped on, polling stopped, measure DC volts: red probe on our - lead, black probe on the "
+        "common wire",
         1.0,
         0.15,
+        f"{LIVE} {STOPPED}",
     ),
     _volts(
         "ab-idle@",
-        "At {place}, bus powered and polling stopped, measure DC volts from its B terminal to its A terminal "
-        "(A: the wire that is positive at devices that work)",
+        "At {place}, bus powered and polling stopped, measure DC volts: red probe on its A terminal, black on its "
+        "B terminal (A: the terminal that is positive at devices that work, whichever wire is in it)",
         5.0,
         0.02,
+        f"{LIVE} {STOPPED}",
         at_device=True,
     ),
     _volts(
         "supply@",
-        "At {place}, measure the supply at its own terminals while a card is held to it or the lock is released",
+        "At {place}, if it is a 12 V device, measure its supply at its own terminals while a card is held to it or the "
+        "lock is released",
         5.0,
         0.4,
         DOORS,
@@ -157,7 +169,7 @@ ACTIONS: tuple[Action, ...] = (
         "Unplug the bus from {place}, and listen again for 20 seconds",
         6.0,
         ("the rest is well now: that device or its cable spoils the bus", "no change: plug it in again"),
-        LIVE,
+        f"{LIVE} Its door may not answer meanwhile: warn the users.",
         at_device=True,
     ),
     Action(
@@ -171,8 +183,10 @@ ACTIONS: tuple[Action, ...] = (
 
 _KINDS = {kind.name: kind for kind in METER}
 _ACTIONS = {action.name: action for action in ACTIONS}
-_AT = re.compile(r"(?P<kind>[a-z-]+)(?:@(?P<address>\d{1,3}))?\Z")
-_NUMBER = re.compile(r"\s*([+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:e[+-]?\d+)?)\s*([kKmM]?)\s*(ohm|Ω|V|v)?\s*\Z")
+_AT = re.compile(r"(?P<kind>[a-z-]+)(?:@(?P<address>[0-9]{1,3}))?\Z")
+_NUMBER = re.compile(
+    r"\s*([+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([kKmM]?)\s*(ohms?|\u03a9|\u2126|V|v)?\s*\Z"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +247,11 @@ def kind_of(name: str) -> Kind:
     return _KINDS[name]
 
 
+def action_of(name: str) -> Action:
+    """The action by name; KeyError if there is none."""
+    return _ACTIONS[name]
+
+
 def parse_reading(text: str) -> Reading:
     """`ab-ohms=61`, `ab-idle@5=-0.23`, `ab-ohms=open`, `a-ground-ohms=120k`; ReadingError with the mend."""
     name, equals, value = text.partition("=")
@@ -241,17 +260,19 @@ def parse_reading(text: str) -> Reading:
         if _KINDS[kind].unit != "ohm":
             raise ReadingError(f"{text}: only ohms can be open; give volts as a number")
         return Reading(kind, MOST_OHM, address)
-    match = _NUMBER.match(value)
+    match = _NUMBER.match(value.replace("\u2212", "-"))  # a minus sign pasted from a text
     if match is None:
         raise ReadingError(f"{text}: a number is wanted after =, such as 61, 0.24 or 120k")
     unit = _KINDS[kind].unit
-    given = (match[3] or unit).replace("Ω", "ohm").replace("v", "V")
+    given = "V" if match[3] in ("v", "V") else "ohm" if match[3] else unit
     if given != unit:
         raise ReadingError(f"{text}: {kind.removesuffix('@')} is in {unit}, not {given}")
     factor = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "m": 1e-3}[match[2]]
     number = float(match[1].replace(",", ".")) * factor
-    if not math.isfinite(number) or abs(number) > 1e9 or (unit == "ohm" and number < 0):
-        raise ReadingError(f"{text}: {'0 ohm or more' if unit == 'ohm' else 'a finite number of volts'} is wanted")
+    if unit == "ohm" and not 0 <= number < math.inf:
+        raise ReadingError(f"{text}: 0 ohm or more is wanted; open, if the meter shows that it is")
+    if unit == "V" and not abs(number) <= _MOST_VOLTS:
+        raise ReadingError(f"{text}: volts are wanted, such as 0.24 or 240m")
     return Reading(kind, min(number, MOST_OHM) if unit == "ohm" else number, address)
 
 
@@ -268,7 +289,7 @@ def parse_tried(text: str) -> Tried:
 def _place(
     name: str, equals: str, known: dict[str, Kind] | dict[str, Action], what: str, example: str
 ) -> tuple[str, int | None]:
-    match = _AT.match(name)
+    match = _AT.match(name.lower())
     if match is None or not equals:
         raise ReadingError(f"{name!r}: a {what} looks like {example}")
     kind = match["kind"]
@@ -278,6 +299,8 @@ def _place(
         if f"{kind}@" in known:
             raise ReadingError(f"{name}: say at which address, such as {kind}@5")
     elif f"{kind}@" in known:
+        if int(match["address"]) > MOST_ADDRESS:
+            raise ReadingError(f"{name}: addresses go up to {MOST_ADDRESS}")
         return f"{kind}@", int(match["address"])
     elif kind in known:
         raise ReadingError(f"{name}: {kind} is not of one device; leave out @{match['address']}")

@@ -43,6 +43,8 @@ def summary(cause: Cause, place: str, observed: Observed) -> str:
     """The sentence with its place filled in."""
     if cause is Cause.NONE_OF_THESE and observed.symptoms is not None and observed.octets == 0:
         return "Nothing at all was heard: no octet came."
+    if cause is Cause.HEALTHY and observed.symptoms is None:
+        return "Nothing wrong was found in what was measured; nothing was listened to."
     if cause is Cause.BAUD_WRONG and observed.sender_baud is not None:
         return f"The bus runs at {observed.sender_baud} bit/s; our receiver is set to {observed.baud}."
     if place.startswith(("address", "segment")):

@@ -24,7 +24,6 @@ Places = Mapping[Cause, Mapping[int, float]]
 APART = math.log(2.5)
 SUREST = 0.6
 _NOT_SOUND = 20.0
-"""Log-likelihood against a sound bus where nothing at all was heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +74,7 @@ class Belief:
 
 
 def entropy(probability: Floats) -> float:
-    """In bits, over the last axis."""
+    """In bits; shape (sets,)."""
     safe = np.maximum(probability, 1e-300)
     return float(-(probability * np.log2(safe)).sum())
 
@@ -86,10 +85,14 @@ def believe(octets: Mapping[str, float | None] | None, by_hand: ByHand, length_m
     logs = np.zeros(len(sets.members))
     if octets is not None:
         logs = logs + model.load().scores(octets)
-        if octets.get("load") == 0:
-            logs[0] -= _NOT_SOUND
+        logs[0] -= nothing_heard(octets)
     logs = logs + draws.load().log_likelihood(by_hand, length_m, at)
     return Belief(logs, normalised(logs + sets.log_prior))
+
+
+def nothing_heard(octets: Mapping[str, float | None]) -> float:
+    """Log-likelihood against a sound bus because nothing at all was heard; 0 where something was."""
+    return _NOT_SOUND if octets.get("load") == 0 else 0.0
 
 
 def normalised(logs: Floats) -> Floats:

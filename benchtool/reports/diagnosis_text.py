@@ -11,6 +11,8 @@ from benchtool.reports.frame_text import figures_object, figures_text
 _WIDTH = 79
 _WORTH_SAYING = 0.2
 """Two causes at once are mentioned from this probability on."""
+_MOST_NAMED = 6
+"""Of what cannot be told apart; the rest is counted."""
 _SURE = ((0.95, "practically certain"), (0.75, "very likely"), (0.5, "likely"), (0.2, "possible"), (0.0, "unlikely"))
 
 
@@ -78,8 +80,10 @@ def group_text(diagnosis: Diagnosis) -> str:
     group = diagnosis.group
     if group is None:
         return ""
-    names = ", ".join(cause.value for cause in group.causes)
-    splits = diagnosis.next[0].name if diagnosis.next else ""
+    named = [cause.value for cause in group.causes[:_MOST_NAMED]]
+    more = len(group.causes) - len(named)
+    names = ", ".join(named) + (f" and {more} more" if more else "")
+    splits = next((step.name for step in diagnosis.next if step.name), "")
     how = f"; {splits} is the measurement that splits it best" if splits else ""
     return f"What was seen cannot tell these apart: {names} ({group.probability:.0%} in all){how}."
 

@@ -171,3 +171,22 @@ def test_readings_are_listed_with_how_to_take_them() -> None:
     output = run("--readings").output
     for words in ("ab-ohms=OHMS", "ab-idle@ADDRESS=VOLTS", "swap-clip", "unplug@ADDRESS", "power off", "escape routes"):
         assert words in output.replace("Escape", "escape"), words
+
+
+def test_a_length_that_is_no_number_is_refused() -> None:
+    result = run("--meter", "ab-ohms=61", "--length", "nan")
+    assert result.exit_code == 2
+    assert "metres" in result.output
+
+
+def test_a_saved_diagnosis_of_odd_content_is_told_in_one_line(tmp_path: Path) -> None:
+    state = tmp_path / "visit.json"
+    assert run("--meter", "ab-ohms=61", "--save", str(state)).exit_code == 0
+    state.write_text(state.read_text().replace('"ab-ohms"', '"weight"'))
+    result = run(str(state))
+    assert result.exit_code == 4
+    assert len(result.stderr.splitlines()) == 1
+    state.write_bytes(b'{"benchtool-diagnosis": 1, "tap": "\xff')
+    result = run(str(state))
+    assert result.exit_code == 4
+    assert "saved diagnosis" in result.stderr

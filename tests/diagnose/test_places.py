@@ -80,3 +80,10 @@ def test_an_address_asked_once_or_twice_is_not_called_silent() -> None:
     assert not at(5, answered=0, silent=2).never_answers
     assert at(5, answered=0, silent=3).never_answers
     assert at(5, answered=0).share(3) == 0
+
+
+def test_an_order_that_leaves_dead_devices_out_places_nothing_between_them() -> None:
+    row = [AtAddress("osdp", 1, 100, 100, 0, 0, 0, 2.0, 3.0), AtAddress("osdp", 5, 100, 0, 100, 0, 0, 2.0, 3.0)]
+    assert segment(row, (1, 2)) == "segment to address 5"
+    assert segment(row, (7, 8)) == "segment to address 5"
+    assert segment(row, (1, 5)) == "segment between address 1 and address 5"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from contextlib import suppress
 
@@ -41,6 +42,10 @@ from benchtool.diagnose.readings import (
         ("ab-idle@5=-0.22", "ab-idle@", -0.22, 5),
         ("supply@0=11.9v", "supply@", 11.9, 0),
         ("ab-idle=-2e-1", "ab-idle", -0.2, None),
+        ("AB-ohms=1E2", "ab-ohms", 100.0, None),
+        ("ab-ohms=61 ohms", "ab-ohms", 61.0, None),
+        ("ab-ohms=61\u2126", "ab-ohms", 61.0, None),
+        ("ab-idle=\u22120.2", "ab-idle", -0.2, None),
     ],
 )
 def test_readings_are_understood(text: str, kind: str, value: float, address: int | None) -> None:
@@ -60,7 +65,10 @@ def test_readings_are_understood(text: str, kind: str, value: float, address: in
         ("ab-ohms=-3", "0 ohm or more"),
         ("ab-idle=open", "only ohms can be open"),
         ("ab-idle=nan", "a number is wanted"),
-        ("ab-idle=1e999", "a finite number"),
+        ("ab-idle=1e999", "volts are wanted"),
+        ("ab-idle=240000", "such as 0.24 or 240m"),
+        ("ab-ohms=1e999", "0 ohm or more"),
+        ("ab-idle@256=0.2", "addresses go up to 255"),
         ("supply=12", "say at which address"),
         ("ab-ohms@5=60", "not of one device"),
         ("=5", "looks like"),
@@ -144,3 +152,61 @@ def test_a_saved_diagnosis_comes_back_whole() -> None:
 def test_a_damaged_saved_diagnosis_is_told(text: str) -> None:
     with pytest.raises(StateError):
         from_json(text)
+
+
+def odd(**changes: object) -> str:
+    return json.dumps({**json.loads(to_json(saved())), **changes})
+
+
+def hand(**changes: object) -> dict[str, object]:
+    return {"readings": [], "tried": [], "scope": {}, **changes}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        odd(symptoms={"one": "x"}),
+        odd(symptoms=[1]),
+        odd(baud="x"),
+        odd(octets=None),
+        odd(length_m="far"),
+        odd(length_m=-5),
+        odd(order=["a"]),
+        odd(limits=[1]),
+        odd(told={"one": ["x", {"a": [1]}]}),
+        odd(addresses=[{"protocol": "osdp", "address": 1}]),
+        odd(addresses=[{**json.loads(to_json(saved()))["addresses"][0], "requests": "x"}]),
+        odd(by_hand=hand(readings=[{"kind": "weight", "value": 1.0, "address": None}])),
+        odd(by_hand=hand(readings=[{"kind": "ab-ohms", "value": "1", "address": None}])),
+        odd(by_hand=hand(readings=[{"kind": "ab-idle", "value": math.nan, "address": None}])),
+        odd(by_hand=hand(readings=[{"kind": "ab-idle@", "value": 0.2, "address": None}])),
+        odd(by_hand=hand(readings=[{"kind": "ab-idle", "value": 0.2, "address": 5}])),
+        odd(by_hand=hand(tried=[{"action": "hammer", "better": True, "address": None}])),
+        odd(by_hand=hand(scope={"scope-idle-v": math.inf})),
+        '{"benchtool-diagnosis": ' + "[" * 100_000,
+    ],
+)
+def test_a_saved_diagnosis_of_odd_content_is_told_in_one_line(text: str) -> None:
+    with pytest.raises(StateError) as caught:
+        from_json(text)
+    assert "--save" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_saved_text_cannot_steer_the_terminal() -> None:
+    found = from_json(odd(tap="a\x1b[2Jb\nc", limits=["x\r\x07"]))
+    assert found.tap.isprintable()
+    assert found.limits[0].isprintable()
+
+
+def test_where_polling_has_to_stop_the_users_are_warned() -> None:
+    stopped = [kind for kind in METER if "polling stopped" in kind.how]
+    assert stopped
+    assert all("doors may not answer" in kind.caution for kind in stopped)
+
+
+def test_probes_are_named_wherever_the_sign_counts() -> None:
+    for kind in METER:
+        if "idle" in kind.name:
+            assert "red probe" in kind.how
+            assert "black" in kind.how
