@@ -20,8 +20,6 @@ LEAST_PROBABILITY = 0.01
 """Findings below this are not listed."""
 _MOST_FINDINGS = 8
 _MOST_STEPS = 3
-_LEAST_GAIN = 0.03
-"""A measurement expected to bring less than this many bits is not suggested."""
 _WEIGHTY = 0.1
 """Evidence that speaks for or against a cause by less than this (log10) is summed up in one line."""
 _MOST_LINES = 8
@@ -42,9 +40,8 @@ def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
             evidence = _evidence(cause, observed, belief, measured)
             findings += _of_cause(cause, shown[cause], evidence, observed, belief, at)
     findings.sort(key=lambda finding: -finding.probability)
-    steps = _steps(observed, belief, at, findings)
-    leader = findings[0].cause
-    named = (leader, *group) if group else ()
+    named = (findings[0].cause, *group) if group else ()
+    steps = _steps(observed, belief, at, findings, named)
     return Diagnosis(
         tuple(findings),
         steps,
@@ -161,8 +158,10 @@ def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
     return found
 
 
-def _steps(observed: Observed, belief: weigh.Belief, at: weigh.Places, findings: list[Finding]) -> tuple[Step, ...]:
-    """The best three measurements, most worth first; after a proof, what mends it comes before them."""
+def _steps(
+    observed: Observed, belief: weigh.Belief, at: weigh.Places, findings: list[Finding], group: tuple[Cause, ...]
+) -> tuple[Step, ...]:
+    """The best three measurements: what splits the group, then most worth first; after a proof, what mends it first."""
     steps: list[Step] = []
     if observed.symptoms is not None and observed.octets == 0:
         steps += NOTHING_HEARD
@@ -175,8 +174,8 @@ def _steps(observed: Observed, belief: weigh.Belief, at: weigh.Places, findings:
             )
         )
     present = belief.present()
-    for choice in measurements.choices(belief, observed.by_hand, observed.length_m, at):
-        if choice.gain_bits < _LEAST_GAIN or len(steps) >= _MOST_STEPS:
+    for choice in measurements.choices(belief, observed.by_hand, observed.length_m, at, group):
+        if choice.gain_bits < measurements.LEAST_GAIN or len(steps) >= _MOST_STEPS:
             continue
         step = _step(choice, present, observed, at)
         if len(step.expect) > 1:  # else no result would tell causes in play apart

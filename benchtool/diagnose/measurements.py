@@ -6,7 +6,7 @@ What each result would mean is read off the worked lines too.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,11 +14,13 @@ import numpy as np
 from benchtool.diagnose import draws
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import INDEX, all_sets
-from benchtool.diagnose.readings import ACTIONS, METER, Action, ByHand, Kind
+from benchtool.diagnose.readings import ACTIONS, METER, Action, ByHand, Kind, kind_of
 from benchtool.diagnose.weigh import Belief, Floats, Places, entropy
 
 _SETUP_MINUTES = 1.0
 """Added to every measurement's time, so that a worthless one is not chosen for being quick."""
+LEAST_GAIN = 0.03
+"""A measurement expected to bring less than this many bits is not suggested."""
 _ALSO_SUSPECT = 0.2
 """Devices less suspect than the first one by this factor are not measured at."""
 _LEAST_SHARE = 0.03
@@ -45,26 +47,48 @@ class Choice:
         return self.gain_bits / (self.minutes + _SETUP_MINUTES)
 
 
-def choices(belief: Belief, by_hand: ByHand, length_m: float | None, at: Places) -> list[Choice]:
-    """Everything that can still be measured or tried, most worth first."""
+def choices(
+    belief: Belief, by_hand: ByHand, length_m: float | None, at: Places, group: Sequence[Cause] = ()
+) -> list[Choice]:
+    """Everything that can still be measured or tried, most worth first; before all, what splits `group` best."""
     done = {reading.name for reading in by_hand.readings} | {tried.name for tried in by_hand.tried}
-    off = any(kind.power_off for kind in METER for reading in by_hand.readings if reading.kind == kind.name)
+    off = any(kind_of(reading.kind).power_off for reading in by_hand.readings)
     addresses = suspects(belief, at)
     known = draws.load()
-    found = []
+    found: list[tuple[Choice, Floats]] = []
     before = belief.bits()
     for kind in METER:
         for place in _open_places(kind, addresses, done):
             table = known.outcomes(kind, place, length_m, at, belief.probability)
             if table is not None:
                 gain = before - _expected(belief.probability, table)
-                found.append(Choice(kind, place, gain, 1.0 if kind.power_off and off else kind.minutes))
+                found.append((Choice(kind, place, gain, 1.0 if kind.power_off and off else kind.minutes), table))
     for action in ACTIONS:
         for place in _open_places(action, addresses, done):
             better = draws.action_chance(action.name, place, all_sets(), at)
-            gain = before - _expected(belief.probability, np.stack((better, 1 - better), axis=1))
-            found.append(Choice(action, place, gain, action.minutes))
-    return sorted(found, key=lambda choice: -choice.worth)
+            table = np.stack((better, 1 - better), axis=1)
+            gain = before - _expected(belief.probability, table)
+            found.append((Choice(action, place, gain, action.minutes), table))
+    found.sort(key=lambda one: -one[0].worth)
+    splitting = _best_split(found, belief, group)
+    if splitting is not None:
+        found.insert(0, found.pop(splitting))
+    return [choice for choice, _ in found]
+
+
+def _best_split(found: Sequence[tuple[Choice, Floats]], belief: Belief, group: Sequence[Cause]) -> int | None:
+    """Which choice tells the causes of a group apart best for its time; None where none does."""
+    rows = [0 if cause is Cause.HEALTHY else 1 + INDEX[cause] for cause in group]
+    if len(rows) < 2 or not found:
+        return None
+    shares = belief.probability[rows] / belief.probability[rows].sum()
+    undecided = entropy(shares)
+    worth = [
+        Choice(one.what, one.address, undecided - _expected(shares, table[rows]), one.minutes).worth
+        for one, table in found
+    ]
+    best = int(np.argmax(worth))
+    return best if worth[best] * (found[best][0].minutes + _SETUP_MINUTES) >= LEAST_GAIN else None
 
 
 def _open_places(what: Kind | Action, addresses: list[int], done: set[str]) -> tuple[int | None, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
 from benchtool.diagnose import conclude as conclude_module
@@ -126,3 +127,18 @@ def test_readings_alone_are_not_called_answers() -> None:
     found = conclude(Observed(by_hand=hand("ab-ohms=61", "ab-idle=0.25")))
     assert found.findings[0].cause is Cause.HEALTHY
     assert "answer" not in found.findings[0].summary
+
+
+def test_what_splits_the_group_comes_before_what_settles_other_causes() -> None:
+    where = places((at(1), at(5, 60)))
+    share = np.zeros(len(all_sets().members))
+    share[0] = share[1 + INDEX[Cause.REVERSED_AT_TAP]] = 0.3
+    group = (Cause.DEVICE_RESETTING, Cause.DEVICE_SLOW)
+    for cause in group:
+        share[1 + INDEX[cause]] = 0.2
+    belief = weigh.Belief(np.zeros(len(share)), share)
+    best = measurements.choices(belief, ByHand(), None, where)[0]
+    assert best.name in ("ab-idle", "swap-clip")
+    assert measurements.choices(belief, ByHand(), None, where, group)[0].name == "supply@5"
+    same = {choice.name for choice in measurements.choices(belief, ByHand(), None, where)}
+    assert {choice.name for choice in measurements.choices(belief, ByHand(), None, where, group)} == same
