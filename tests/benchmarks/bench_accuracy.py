@@ -15,13 +15,13 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from benchtool.diagnose.symptoms import SYMPTOMS
 
 from benchtool.diagnose import measurements, model
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import CAUSES
 from benchtool.diagnose.priors import PAIRS, PRIORS
 from benchtool.diagnose.readings import METER, ByHand, Reading
+from benchtool.diagnose.symptoms import SYMPTOMS
 from benchtool.diagnose.weigh import Belief, believe, levelled
 from benchtool.train.__main__ import read
 from benchtool.train.sample import Sample
@@ -77,10 +77,10 @@ def features(samples: list[Sample]) -> Floats:
 
 
 def octets_only(training: list[Sample], held: list[Sample], picture: Path | None) -> None:
-    """Accuracy from octets alone, all causes alike often, beside the classifier."""
+    """Accuracy from octets alone, causes as often as they are drawn (train.gather), beside the classifier."""
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    alike = np.log(np.concatenate(([4.0], np.ones(len(CAUSES)))))
+    alike = np.log([4.0, *(2.0 if cause is Cause.NONE_OF_THESE else 1.0 for cause in CAUSES)])
     tables = model.load()
     ours = [SINGLES[int(np.argmax(tables.scores(one.symptoms)[: len(SINGLES)] + alike))] for one in held]
     truth = [single(one) for one in held]
@@ -185,39 +185,48 @@ def two_at_once(held: list[Sample], take: Callable[[Sample], ByHand], name: str)
 
 
 def following(held: list[Sample]) -> None:
-    """Measurements taken until one set of causes is 95 % certain: as suggested, and in a fixed order."""
-    suggested = fixed = reached = 0
-    for one in held:
-        at = places_of(one)
-        ours = count_until_sure(one, at, None)
-        theirs = count_until_sure(one, at, FIXED_ORDER)
-        suggested += ours
-        fixed += theirs
-        reached += 1
-    print(
-        f"measurements until 95 % certain: {suggested / reached:.2f} as suggested, {fixed / reached:.2f} in a fixed "
-        f"order, ratio {suggested / max(1, fixed):.2f} ({reached} lines)"
-    )
+    """Measurements taken until what is shown is 95 % certain: as suggested, and in a fixed order.
+
+    A line that never gets so far counts with all its readings; how many do, and how often they are right, is said too.
+    """
+    for name, order in (("as suggested", None), ("in a fixed order", FIXED_ORDER)):
+        rows = [count_until_sure(one, places_of(one), order) for one in held]
+        taken = [count for count, _ in rows]
+        sure = [said is single(one) for one, (_, said) in zip(held, rows, strict=True) if said is not None]
+        print(
+            f"measurements until 95 % certain, {name}: {np.mean(taken):.2f} (lines that need any: "
+            f"{np.mean([count for count in taken if count] or [0]):.2f}); {len(sure)} of {len(held)} lines get there, "
+            f"right {np.mean(sure) if sure else 0:.3f}"
+        )
+        if order is None:
+            ours = sum(taken)
+        else:
+            print(f"  ratio {ours / max(1, sum(taken)):.2f}")
 
 
-def count_until_sure(one: Sample, at: dict[Cause, dict[int, float]], order: tuple[str, ...] | None) -> int:
-    """How many readings it takes; all of them, if they do not suffice."""
+def count_until_sure(
+    one: Sample, at: dict[Cause, dict[int, float]], order: tuple[str, ...] | None
+) -> tuple[int, Cause | None]:
+    """How many readings it takes, and the cause; all of them and None, if they do not suffice."""
     hand, taken = ByHand(), 0
     while True:
         belief = believe(one.symptoms, hand, one.length_m, at)
-        if max(belief.present().values()) >= 0.95:
-            return taken
+        shown, group = levelled(belief, belief.present())
+        leader = max(shown, key=lambda cause: shown[cause])
+        if shown[leader] >= 0.95:
+            return taken, leader
         if order is None:
+            named = (leader, *group) if group else ()
             names = [
                 choice.what.name
-                for choice in measurements.choices(belief, hand, one.length_m, at)
+                for choice in measurements.choices(belief, hand, one.length_m, at, named)
                 if choice.what.name in FIXED_ORDER
             ]
         else:
             names = [name for name in order if name not in {reading.kind for reading in hand.readings}]
         reading = next((found for name in names if (found := reading_of(one, name)) is not None), None)
         if reading is None:
-            return taken
+            return taken, None
         hand = hand + ByHand((reading,))
         taken += 1
 

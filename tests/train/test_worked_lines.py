@@ -22,10 +22,12 @@ def test_every_cause_of_a_line_can_be_set_up() -> None:
     assert set(SPOILS) == set(CAUSES) - {Cause.NONE_OF_THESE}
     for cause in SPOILS:
         for index in range(5):
-            line, _ = worked_line((cause,), rng_for(3, index))
-            sound, _ = worked_line((), rng_for(3, index))
+            rng = rng_for(3, index)
+            sound = sound_line(rng, protocol="osdp")
+            line, _ = SPOILS[cause](sound, rng)
             assert line != sound, cause
             build_pair(line)
+            build_pair(worked_line((cause,), rng)[0])
 
 
 def test_a_worked_line_is_the_same_whenever_it_is_drawn() -> None:
