@@ -8,7 +8,7 @@ device that the cause is at (`@that`), and at some other (`@other`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -20,7 +20,7 @@ import numpy.typing as npt
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import INDEX, Sets, all_sets
 from benchtool.diagnose.places import PLACED
-from benchtool.diagnose.readings import ACTIONS, METER, ByHand, Kind, Reading, Tried
+from benchtool.diagnose.readings import ACTIONS, METER, MOST_OHM, ByHand, Kind, Reading, Tried
 from benchtool.measure.waveform_readings import SPREAD
 
 Floats = npt.NDArray[np.float64]
@@ -61,6 +61,13 @@ _MENDS: dict[str, dict[Cause, float]] = {
 """How often an action mends each cause that shows at all (judgements); others it mends by chance."""
 _BY_CHANCE = 0.03
 
+_DEAD_PATHS = (375.0, 24_000.0)
+"""Ohms between the wires of a dead bus besides what is fitted there: 32 inputs (sheet 1.8) to one; a bias whose supply
+is a short when off lies between (two of 560 ohm: 1120, sheet 1.8). The worked lines have none of it."""
+_DEAD_SHARE = 0.4
+"""Share of buses that have some, each decade of it alike often (judgement)."""
+_NO_COMMON = 0.25
+"""Share of readings to ground taken at a shield or common that the bias is not joined to: open (judgement)."""
 
 _SCOPE_SHARE = 0.6
 """Figures of one waveform depend on each other: together they count as this share of what they would count apart."""
@@ -170,7 +177,12 @@ class Draws:
             values = self.values[:, self.columns.index(column)]
             if edges is None:
                 edges = self._edges(kind, values, each)
-            tables.append(self._histogram(values, edges, length_m))
+            tables.append(
+                sum(
+                    (share * self._histogram(other, edges, length_m) for share, other in _also(kind, values, 5)),
+                    np.zeros((len(self.starts), len(edges) + 2)),
+                )
+            )
         table = tables[0] if len(tables) == 1 else that[:, None] * tables[0] + (1 - that[:, None]) * tables[1]
         # Any result can come of a slip; readings near the edge of a bin are not spread over both.
         return np.asarray((1 - _STRAY) * table + _STRAY / table.shape[1])
@@ -219,10 +231,12 @@ class Draws:
 
     def _fit(self, column: str, kind: Kind, value: float) -> Floats:
         """Log-density of a reading on each line; a line that has no such reading says nothing."""
-        known = self.values[:, self.columns.index(column)]
         spread = kind.spread(value)
-        apart = np.where(np.isfinite(known), (known - kind.scale(value)) / spread, 2.0)
-        return np.asarray(np.log(np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2) + 1e-4) - math.log(spread))
+        fits = np.zeros(len(self.values))
+        for share, known in _also(kind, self.values[:, self.columns.index(column)], 40):
+            apart = np.where(np.isfinite(known), (known - kind.scale(value)) / spread, 2.0)
+            fits += share * np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2)
+        return np.asarray(np.log(fits + 1e-4) - math.log(spread))
 
     def _fit_at(self, reading: Reading, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
         kind = next(kind for kind in METER if kind.name == reading.kind)
@@ -268,6 +282,19 @@ class Draws:
         np.add.at(table, (row, place), self._line_weights(length_m))
         total = table.sum(axis=1, keepdims=True)
         return np.asarray(np.where(total > 0, table / np.maximum(total, 1e-300), 1.0 / table.shape[1]))
+
+
+def _also(kind: Kind, values: Floats, steps: int) -> Iterator[tuple[float, Floats]]:
+    """What a reading may be on each line, with how often: what the line model says, or what dead buses add to it."""
+    if kind.name == "ab-ohms":
+        yield 1 - _DEAD_SHARE, values
+        for beside in np.geomspace(*_DEAD_PATHS, steps):
+            yield _DEAD_SHARE / steps, np.log10(1 / (10.0**-values + 1 / beside))
+    elif kind.unit == "ohm":
+        yield 1 - _NO_COMMON, values
+        yield _NO_COMMON, np.where(np.isfinite(values), kind.scale(MOST_OHM), np.nan)
+    else:
+        yield 1.0, values
 
 
 def action_chance(action: str, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:

@@ -77,10 +77,12 @@ METER: tuple[Kind, ...] = (
         "With power off, measure ohms between the two data wires at the controller's end of the pair",
     ),
     _ohms(
-        "a-ground-ohms", "With power off, measure ohms from the data wire on our + lead to the common wire or shield"
+        "a-ground-ohms",
+        "With power off, measure ohms from the data wire on our + lead to the common wire (0 V) at the controller",
     ),
     _ohms(
-        "b-ground-ohms", "With power off, measure ohms from the data wire on our - lead to the common wire or shield"
+        "b-ground-ohms",
+        "With power off, measure ohms from the data wire on our - lead to the common wire (0 V) at the controller",
     ),
     _volts(
         "ab-idle",

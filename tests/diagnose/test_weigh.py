@@ -75,6 +75,10 @@ def test_without_any_evidence_the_priors_stand() -> None:
         (61, 0.0, Cause.BIAS_MISSING),
         (1.5, 0.01, Cause.PAIR_SHORTED),
         (60, 0.03, Cause.BIAS_WEAK),
+        # Sheet 1.8: a bias whose dead supply is a short, or 32 unit loads, join the wires of a dead bus.
+        (56.9, 0.254, Cause.HEALTHY),
+        (1120, 2.9, Cause.TERMINATOR_MISSING_BOTH),
+        (375, 2.9, Cause.TERMINATOR_MISSING_BOTH),
     ],
 )
 def test_published_meter_readings_alone_find_the_cause(ohms: float, volts: float, cause: Cause) -> None:
@@ -190,3 +194,19 @@ def test_what_a_result_would_mean_is_said_in_ranges() -> None:
     lines = measurements.meanings(kind_of("ab-ohms"), None, belief.present(), 30.0, {})
     assert any(line.startswith("about 12") and "terminator-missing-one" in line for line in lines), lines
     assert any(line.startswith("open") and "terminator-missing-both" in line for line in lines), lines
+
+
+@pytest.mark.parametrize("ohms", [375.0, 1120.0, 3000.0, 24_000.0])
+def test_ohms_alone_find_missing_terminators_whatever_else_joins_a_dead_pair(ohms: float) -> None:
+    before = believe(None, ByHand(), None, {}).present()[Cause.TERMINATOR_MISSING_BOTH]
+    after = believe(None, ByHand((Reading("ab-ohms", ohms),)), None, {}).present()[Cause.TERMINATOR_MISSING_BOTH]
+    assert after > 5 * before
+
+
+def test_a_shield_that_is_not_joined_to_the_bias_does_not_make_a_bias_missing() -> None:
+    # Sheet 1.8: each line to the shield 100 kilohm or more is sound; sheet 1.7: 254 mV is a sound bias.
+    readings = (Reading("ab-ohms", 61.0), Reading("ab-idle", 0.254))
+    to_shield = (Reading("a-ground-ohms", 1e6), Reading("b-ground-ohms", 1e6))
+    present = believe(None, ByHand((*readings, *to_shield)), 60.0, {}).present()
+    assert max(present, key=lambda one: present[one]) is Cause.HEALTHY
+    assert present[Cause.BIAS_MISSING] < 0.1
