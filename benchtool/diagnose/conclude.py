@@ -30,17 +30,16 @@ def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
     """The diagnosis of everything observed so far."""
     heard_at = places(observed.addresses)
     belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at)
-    at = draws.load().placed(observed.by_hand, observed.length_m, heard_at)
+    at = draws.load().placed(observed.by_hand, observed.length_m, heard_at, belief.probability)
     measured = _measured(observed, heard_at)
     present = belief.present()
-    shown, group = weigh.levelled(belief, present)
+    shown, named = weigh.levelled(belief, present)
     findings: list[Finding] = []
     for cause in sorted(shown, key=lambda one: -shown[one])[:_MOST_FINDINGS]:
         if shown[cause] >= LEAST_PROBABILITY or not findings:
             evidence = _evidence(cause, observed, belief, measured)
             findings += _of_cause(cause, shown[cause], evidence, observed, belief, at)
     findings.sort(key=lambda finding: -finding.probability)
-    named = (findings[0].cause, *group) if group else ()
     steps = _steps(observed, belief, at, findings, named)
     return Diagnosis(
         tuple(findings),

@@ -31,6 +31,8 @@ _UNKNOWN_PLACE = 0.5
 """How probable it is that a device of which nothing was heard is at fault: people measure what they suspect."""
 _TELLING = math.log(2.5)
 """Readings at a device say whether a fault is there if they are so much likelier with it there, or elsewhere."""
+_NEAR = 4.0
+"""Where a fault is, is told by which is nearer, so readings may lie that many times further off: lines are few."""
 _LENGTH_SPREAD = 0.25
 """Worked lines whose length differs by this factor (as a natural logarithm) still count, if less."""
 _OUTCOMES = 9
@@ -114,27 +116,41 @@ class Draws:
         return found
 
     def placed(
-        self, by_hand: ByHand, length_m: float | None, at: Mapping[Cause, Mapping[int, float]]
+        self,
+        by_hand: ByHand,
+        length_m: float | None,
+        at: Mapping[Cause, Mapping[int, float]],
+        probability: Floats,
     ) -> dict[Cause, dict[int, float]]:
         """`at` after what was measured and tried at devices: Bayes' rule once more, for the place of each cause.
+
+        `probability` of each set: how much its worked lines count.
 
         For what is shown and suggested; `log_likelihood` takes `at` as it was before, or readings would count twice.
         """
         found = {cause: dict(where) for cause, where in at.items()}
         done = [*(one.address for one in by_hand.readings), *(one.address for one in by_hand.tried)]
         addresses = {address for address in done if address is not None}
-        for cause in sorted(PLACED, key=INDEX.__getitem__):
-            logs = {address: self._here_or_elsewhere(cause, address, by_hand, length_m) for address in addresses}
+        sets = all_sets()
+        weights = self._line_weights(length_m)
+        scale = np.bincount(np.repeat(np.arange(len(sets.members)), self._counts()), weights, len(sets.members))
+        for cause in sorted(PLACED, key=INDEX.__getitem__) if addresses else ():
+            chosen = sets.holds[:, INDEX[cause]]
+            share = np.repeat(np.where(chosen, probability / np.maximum(1e-300, scale), 0.0), self._counts())
+            lines = np.flatnonzero(share)
+            logs = {
+                address: self._here_or_elsewhere(cause, address, by_hand, lines, (share * weights)[lines])
+                for address in addresses
+            }
             ratio = {address: math.exp(value) for address, value in logs.items() if abs(value) > _TELLING}
             if ratio:
                 found[cause] = _moved(at.get(cause, {}), ratio, at)
         return {cause: where for cause, where in found.items() if where}
 
-    def _here_or_elsewhere(self, cause: Cause, address: int, by_hand: ByHand, length_m: float | None) -> float:
+    def _here_or_elsewhere(
+        self, cause: Cause, address: int, by_hand: ByHand, lines: npt.NDArray[np.int64], weights: Floats
+    ) -> float:
         """Log of how many times likelier what was done at a device is with the cause there than elsewhere."""
-        row = 1 + INDEX[cause]
-        lines = slice(self.starts[row], self.starts[row] + self._counts()[row])
-        weights = self._line_weights(length_m)[lines]
         total = 0.0
         for tried in by_hand.tried:
             if tried.address == address:
@@ -144,8 +160,8 @@ class Draws:
         for reading in by_hand.readings:
             if reading.address == address:
                 kind = next(kind for kind in METER if kind.name == reading.kind)
-                here += self._fit(f"{kind.name}that", kind, reading.value)[lines]
-                elsewhere += self._fit(f"{kind.name}other", kind, reading.value)[lines]
+                here += self._fit(f"{kind.name}that", kind, reading.value, _NEAR)[lines]
+                elsewhere += self._fit(f"{kind.name}other", kind, reading.value, _NEAR)[lines]
         if not len(weights):
             return total
         top = max(float(here.max()), float(elsewhere.max()))
@@ -229,9 +245,9 @@ class Draws:
         mean = np.where(counts > 0, (1 - _STRAY) * total / scale, 0.0) + _STRAY * overall
         return np.asarray(np.log(np.maximum(mean, 1e-300)) + top)
 
-    def _fit(self, column: str, kind: Kind, value: float) -> Floats:
+    def _fit(self, column: str, kind: Kind, value: float, wider: float = 1.0) -> Floats:
         """Log-density of a reading on each line; a line that has no such reading says nothing."""
-        spread = kind.spread(value)
+        spread = wider * kind.spread(value)
         fits = np.zeros(len(self.values))
         for share, known in _also(kind, self.values[:, self.columns.index(column)], 40):
             apart = np.where(np.isfinite(known), (known - kind.scale(value)) / spread, 2.0)

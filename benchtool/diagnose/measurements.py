@@ -78,7 +78,7 @@ def choices(
 
 def _best_split(found: Sequence[tuple[Choice, Floats]], belief: Belief, group: Sequence[Cause]) -> int | None:
     """Which choice tells the causes of a group apart best for its time; None where none does."""
-    rows = [0 if cause is Cause.HEALTHY else 1 + INDEX[cause] for cause in group]
+    rows = [belief.most_probable(cause) for cause in group]
     if len(rows) < 2 or not found:
         return None
     shares = belief.probability[rows] / belief.probability[rows].sum()

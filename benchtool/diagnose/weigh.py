@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,8 @@ Places = Mapping[Cause, Mapping[int, float]]
 
 APART = math.log(2.5)
 SUREST = 0.6
+_LEAST = 0.005
+"""Less probable sets are not named in a group."""
 _NOT_SOUND = 20.0
 
 
@@ -61,16 +64,36 @@ class Belief:
         """How undecided it is: entropy of the sets, in bits."""
         return entropy(self.probability)
 
+    def most_probable(self, cause: Cause) -> int:
+        """The row of the most probable set with the cause in it."""
+        if cause is Cause.HEALTHY:
+            return 0
+        rows = np.flatnonzero(all_sets().holds[:, INDEX[cause]])
+        return int(rows[int(np.argmax(self.probability[rows]))])
+
     def group(self, cause: Cause) -> tuple[Cause, ...]:
-        """Single causes (and `healthy`) as likely as `cause` alone; without it, most probable first."""
-        mine = self.log_likelihood[0 if cause is Cause.HEALTHY else 1 + INDEX[cause]]
-        singles = [(Cause.HEALTHY, 0), *((one, 1 + index) for index, one in enumerate(CAUSES))]
-        alike = [
-            (self.probability[row], one)
-            for one, row in singles
-            if one is not cause and abs(self.log_likelihood[row] - mine) < APART and self.probability[row] >= 0.005
-        ]
+        """Causes (and `healthy`) as likely in its place as `cause`; without it, most probable first.
+
+        In its place: alone; or, where it is most probably at work beside a second cause, beside that one.
+        """
+        sets = all_sets()
+        mine = self.most_probable(cause)
+        beside = tuple(one for one in sets.members[mine] if one is not cause)
+        alike = []
+        for other in (Cause.HEALTHY, *CAUSES):
+            if other is cause or other in beside or (other is Cause.HEALTHY and beside):
+                continue
+            row = _rows().get(frozenset(beside) if other is Cause.HEALTHY else frozenset((*beside, other)))
+            if row is None or self.probability[row] < _LEAST:
+                continue
+            if abs(self.log_likelihood[row] - self.log_likelihood[mine]) < APART:
+                alike.append((self.probability[row], other))
         return tuple(one for _, one in sorted(alike, key=lambda pair: -pair[0]))
+
+
+@lru_cache(maxsize=1)
+def _rows() -> dict[frozenset[Cause], int]:
+    return {frozenset(members): row for row, members in enumerate(all_sets().members)}
 
 
 def entropy(probability: Floats) -> float:
@@ -102,18 +125,24 @@ def normalised(logs: Floats) -> Floats:
 
 
 def levelled(belief: Belief, shown: Mapping[Cause, float]) -> tuple[dict[Cause, float], tuple[Cause, ...]]:
-    """The probabilities as they are shown, and the leader's group.
+    """The probabilities as they are shown, and the group that matters most, its likeliest cause first; or none.
 
     Where the leader cannot be told from others, it gets at most `SUREST` of what the group has in all; the rest goes
-    to the others by their shares.
+    to the others by their shares. The same for a second cause beside the leader; the leader's group is told first.
     """
     found = dict(shown)
     leader = max(found, key=lambda cause: found[cause])
-    group = belief.group(leader)
-    rest = sum(found[cause] for cause in group)
-    mass = found[leader] + rest
-    if group and rest > 0 and found[leader] > SUREST * mass:
-        for cause in group:
-            found[cause] *= (1 - SUREST) * mass / rest
-        found[leader] = SUREST * mass
-    return found, group
+    second = [cause for cause in all_sets().members[belief.most_probable(leader)] if cause is not leader]
+    told: tuple[Cause, ...] = ()
+    for cause in (leader, *second):
+        group = tuple(one for one in belief.group(cause) if one is not leader)
+        if not group:
+            continue
+        told = told or (cause, *group)
+        rest = sum(found[one] for one in group)
+        mass = found[cause] + rest
+        if rest > 0 and found[cause] > SUREST * mass:
+            for one in group:
+                found[one] *= (1 - SUREST) * mass / rest
+            found[cause] = SUREST * mass
+    return found, told

@@ -211,12 +211,11 @@ def count_until_sure(
     hand, taken = ByHand(), 0
     while True:
         belief = believe(one.symptoms, hand, one.length_m, at)
-        shown, group = levelled(belief, belief.present())
+        shown, named = levelled(belief, belief.present())
         leader = max(shown, key=lambda cause: shown[cause])
         if shown[leader] >= 0.95:
             return taken, leader
         if order is None:
-            named = (leader, *group) if group else ()
             names = [
                 choice.what.name
                 for choice in measurements.choices(belief, hand, one.length_m, at, named)

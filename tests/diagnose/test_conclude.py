@@ -17,6 +17,8 @@ from benchtool.diagnose.places import AtAddress, places
 from benchtool.diagnose.readings import ByHand, parse_reading, parse_tried
 from benchtool.reports.diagnosis_text import group_text
 
+PRIOR = np.exp(all_sets().log_prior)
+
 
 def at(address: int, answered: int = 100) -> AtAddress:
     return AtAddress("osdp", address, 100, answered, 100 - answered, 0, 0, 2.0, 3.0)
@@ -42,7 +44,7 @@ def test_a_reading_says_which_of_two_silent_devices_is_reversed() -> None:
 def test_an_action_says_where_too() -> None:
     where = places((at(1), at(3, 0), at(5, 0)))
     tried = ByHand(tried=(parse_tried("swap-wires@3=same"),))
-    moved = draws.load().placed(tried, None, where)[Cause.REVERSED_AT_DEVICE]
+    moved = draws.load().placed(tried, None, where, PRIOR)[Cause.REVERSED_AT_DEVICE]
     # Bayes by hand: odds of 0.98 / 0.02, times (1 - 0.96) / (1 - 0.03).
     odds = 0.98 / 0.02 * 0.04 / 0.97
     assert moved[3] == pytest.approx(odds / (1 + odds))
@@ -60,7 +62,7 @@ def test_a_device_never_heard_can_be_the_one(addresses: tuple[AtAddress, ...]) -
 
 def test_where_is_told_once_for_one_place_and_adds_up() -> None:
     where = places(tuple(at(address, 90) for address in (1, 2, 3)))
-    moved = draws.load().placed(hand("supply@2=6.5"), None, where)[Cause.DEVICE_RESETTING]
+    moved = draws.load().placed(hand("supply@2=6.5"), None, where, PRIOR)[Cause.DEVICE_RESETTING]
     assert sum(moved.values()) == pytest.approx(1)
     assert moved[2] > 0.8 > where[Cause.DEVICE_RESETTING][2]
 
@@ -142,3 +144,10 @@ def test_what_splits_the_group_comes_before_what_settles_other_causes() -> None:
     assert measurements.choices(belief, ByHand(), None, where, group)[0].name == "supply@5"
     same = {choice.name for choice in measurements.choices(belief, ByHand(), None, where)}
     assert {choice.name for choice in measurements.choices(belief, ByHand(), None, where, group)} == same
+
+
+def test_the_place_is_found_beside_a_second_cause_too() -> None:
+    # Sheet 1.8: one terminator missing doubles the idle voltage, at the reversed device as well.
+    found = conclude(Observed(by_hand=hand("ab-ohms=120", "ab-idle=0.484", "ab-idle@5=-0.484")))
+    assert [one.place for one in finding(found, Cause.REVERSED_AT_DEVICE)] == ["address 5"]
+    assert found.group is None or Cause.HEALTHY not in found.group.causes

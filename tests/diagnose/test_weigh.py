@@ -126,10 +126,28 @@ def test_nobody_is_surer_than_allowed_among_what_cannot_be_told_apart(scores: li
     belief = Belief(logs, normalised(logs + all_sets().log_prior))
     shown, group = levelled(belief, belief.present())
     assert sum(shown.values()) == pytest.approx(sum(belief.present().values()))
-    if group:
-        leader = max(belief.present(), key=lambda one: belief.present()[one])
-        assert leader not in group
-        assert shown[leader] <= SUREST * (shown[leader] + sum(shown[one] for one in group)) + 1e-9
+    leader = max(belief.present(), key=lambda one: belief.present()[one])
+    others = belief.group(leader)
+    assert leader not in others
+    if others:
+        assert group == (leader, *others)
+        assert shown[leader] <= SUREST * (shown[leader] + sum(shown[one] for one in others)) + 1e-9
+
+
+def test_what_cannot_be_told_apart_beside_a_second_cause_is_a_group() -> None:
+    # A reversed clip is certain; whether one terminator is missing or a wire is open reads alike (sheet 1.8).
+    sets = all_sets()
+    logs = np.full(len(sets.members), -30.0)
+    alike = (Cause.TERMINATOR_MISSING_ONE, Cause.CONDUCTOR_OPEN)
+    for cause, score in zip(alike, (0.5, 0.0), strict=True):
+        logs[sets.index((Cause.REVERSED_AT_TAP, cause))] = score
+    belief = Belief(logs, normalised(logs + sets.log_prior + 0.4 * sets.holds[:, INDEX[alike[0]]]))
+    shown, group = levelled(belief, belief.present())
+    assert belief.group(Cause.REVERSED_AT_TAP) == ()
+    assert group == alike
+    assert shown[Cause.REVERSED_AT_TAP] > 0.99
+    assert shown[alike[0]] == pytest.approx(0.6, abs=0.01)
+    assert shown[alike[1]] == pytest.approx(0.4, abs=0.01)
 
 
 @pytest.mark.parametrize("kind", METER, ids=lambda kind: kind.name)
