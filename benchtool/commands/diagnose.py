@@ -99,6 +99,10 @@ def command(
         record_read = measured.read_scope(waveform)
         scope = (record_read, measure_waveform(record_read, baud))
     saved = measured.saved_diagnosis(tap) if tap is not None else Observed()
+    if saved is not None:
+        for given, option in ((record, "--record"), (seconds, "--for"), (char_format, "--format")):
+            if given is not None:
+                raise click.UsageError(f"{option}: nothing is listened to without a tap, or with a saved diagnosis.")
     session: Session | None = None
     evidence: Evidence | None = None
     if saved is None:

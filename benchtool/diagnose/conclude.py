@@ -11,7 +11,7 @@ from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import place_text, places
-from benchtool.diagnose.readings import Action, ByHand
+from benchtool.diagnose.readings import ACTIONS, Action, ByHand
 from benchtool.diagnose.summaries import summary
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
@@ -30,7 +30,8 @@ def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
     """The diagnosis of everything observed so far."""
     heard_at = places(observed.addresses)
     belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at)
-    at = draws.load().placed(observed.by_hand, observed.length_m, heard_at, belief.probability)
+    hand = weigh.that_counts(observed.by_hand, observed.symptoms)
+    at = draws.load().placed(hand, observed.length_m, heard_at, belief.probability)
     measured = _measured(observed, heard_at)
     present = belief.present()
     shown, named = weigh.levelled(belief, present)
@@ -137,7 +138,7 @@ _BY_HAND = ("measured: ", "tried: ")
 
 def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
     """Each reading and action by itself; and what all of them say together beyond that, as one bus must explain all."""
-    hand = observed.by_hand
+    hand = weigh.that_counts(observed.by_hand, observed.symptoms)
     single: list[tuple[ByHand, str, _Numbers]] = [
         (ByHand((reading,)), f"measured: {reading.text()}", {reading.name: reading.value}) for reading in hand.readings
     ]
@@ -173,7 +174,9 @@ def _steps(
             )
         )
     present = belief.present()
-    for choice in measurements.choices(belief, observed.by_hand, observed.length_m, at, group):
+    # Where all sounds well, nothing that is tried can be heard to get better.
+    actions = ACTIONS if weigh.something_wrong(observed.symptoms) else ()
+    for choice in measurements.choices(belief, observed.by_hand, observed.length_m, at, group, actions):
         if choice.gain_bits < measurements.LEAST_GAIN or len(steps) >= _MOST_STEPS:
             continue
         step = _step(choice, present, observed, at)

@@ -53,7 +53,7 @@ class Proof:
     """A sentence with its numbers."""
     weight: float
     """log10 of how many times likelier this is with the finding's cause than on a sound bus; for a sound bus, than
-    with all faults together."""
+    with the likeliest fault."""
     numbers: dict[str, float | int | str]
 
 
@@ -63,7 +63,7 @@ class Finding:
 
     cause: Cause
     place: str
-    """`bus`, `tap`, or `address N`."""
+    """`bus`, `tap`, `address N`, or `segment …`."""
     probability: float
     summary: str
     """One sentence: what it is."""

@@ -48,7 +48,12 @@ class Choice:
 
 
 def choices(
-    belief: Belief, by_hand: ByHand, length_m: float | None, at: Places, group: Sequence[Cause] = ()
+    belief: Belief,
+    by_hand: ByHand,
+    length_m: float | None,
+    at: Places,
+    group: Sequence[Cause] = (),
+    actions: Sequence[Action] = ACTIONS,
 ) -> list[Choice]:
     """Everything that can still be measured or tried, most worth first; before all, what splits `group` best."""
     done = {reading.name for reading in by_hand.readings} | {tried.name for tried in by_hand.tried}
@@ -63,7 +68,7 @@ def choices(
             if table is not None:
                 gain = before - _expected(belief.probability, table)
                 found.append((Choice(kind, place, gain, 1.0 if kind.power_off and off else kind.minutes), table))
-    for action in ACTIONS:
+    for action in actions:
         for place in _open_places(action, addresses, done):
             better = draws.action_chance(action.name, place, all_sets(), at)
             table = np.stack((better, 1 - better), axis=1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -24,6 +24,7 @@ Places = Mapping[Cause, Mapping[int, float]]
 
 APART = math.log(2.5)
 SUREST = 0.6
+_WRONG = ("damage", "failed-exchanges", "unasked", "second-replies", "strays", "outages")
 _LEAST = 0.005
 """Less probable sets are not named in a group."""
 _NOT_SOUND = 20.0
@@ -109,8 +110,20 @@ def believe(octets: Mapping[str, float | None] | None, by_hand: ByHand, length_m
     if octets is not None:
         logs = logs + model.load().scores(octets)
         logs[0] -= nothing_heard(octets)
-    logs = logs + draws.load().log_likelihood(by_hand, length_m, at)
+    logs = logs + draws.load().log_likelihood(that_counts(by_hand, octets), length_m, at)
     return Belief(logs, normalised(logs + sets.log_prior))
+
+
+def that_counts(by_hand: ByHand, octets: Mapping[str, float | None] | None) -> ByHand:
+    """What was measured, and what was tried where an action could make a difference that is heard."""
+    return by_hand if something_wrong(octets) else replace(by_hand, tried=())
+
+
+def something_wrong(octets: Mapping[str, float | None] | None) -> bool:
+    """Whether anything was heard that an action could make better; taken to be so where nothing was listened to."""
+    if octets is None or octets.get("load") == 0:
+        return True
+    return any((octets.get(name) or 0.0) > 0 for name in _WRONG)
 
 
 def nothing_heard(octets: Mapping[str, float | None]) -> float:

@@ -190,3 +190,12 @@ def test_a_saved_diagnosis_of_odd_content_is_told_in_one_line(tmp_path: Path) ->
     result = run(str(state))
     assert result.exit_code == 4
     assert "saved diagnosis" in result.stderr
+
+
+def test_what_only_listening_needs_is_refused_without_it(tmp_path: Path) -> None:
+    state = str(tmp_path / "visit.json")
+    assert run("--meter", "ab-ohms=61", "--save", state).exit_code == 0
+    for words in (("--record", str(tmp_path / "a.log")), ("--for", "5s"), ("--format", "8E1")):
+        result = run(state, *words)
+        assert result.exit_code == 2, words
+        assert words[0] in result.output

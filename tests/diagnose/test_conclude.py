@@ -14,7 +14,7 @@ from benchtool.diagnose.finding import Cause, Diagnosis, Finding
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import AtAddress, places
-from benchtool.diagnose.readings import ByHand, parse_reading, parse_tried
+from benchtool.diagnose.readings import ACTIONS, ByHand, parse_reading, parse_tried
 from benchtool.reports.diagnosis_text import group_text
 
 PRIOR = np.exp(all_sets().log_prior)
@@ -151,3 +151,18 @@ def test_the_place_is_found_beside_a_second_cause_too() -> None:
     found = conclude(Observed(by_hand=hand("ab-ohms=120", "ab-idle=0.484", "ab-idle@5=-0.484")))
     assert [one.place for one in finding(found, Cause.REVERSED_AT_DEVICE)] == ["address 5"]
     assert found.group is None or Cause.HEALTHY not in found.group.causes
+
+
+def test_on_a_bus_that_sounds_clean_no_action_is_suggested_or_says_anything() -> None:
+    clean: dict[str, float | None] = {"load": 0.3, "damage": 0.0, "failed-exchanges": 0.0}
+    tried = ByHand(tried=(parse_tried("lower-baud=same"),))
+    assert np.allclose(
+        weigh.believe(clean, tried, None, {}).probability, weigh.believe(clean, ByHand(), None, {}).probability
+    )
+    found = conclude(Observed(symptoms=clean, octets=1000, addresses=(at(1),), by_hand=hand("ab-ohms=61")))
+    names = {step.name.rstrip("0123456789") for step in found.next}
+    assert not names & {action.name for action in ACTIONS}
+    noisy = {**clean, "damage": 0.1}
+    assert not np.allclose(
+        weigh.believe(noisy, tried, None, {}).probability, weigh.believe(noisy, ByHand(), None, {}).probability
+    )
