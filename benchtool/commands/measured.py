@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -82,11 +83,16 @@ def check_output(path: str | None, option: str, reads: str, ending: tuple[str, .
 
 
 def write_text(path: str, text: str) -> None:
-    """Write a result; CommandError if that cannot be done."""
+    """Write a result; CommandError if that cannot be done. What was there before stays until all is written."""
+    target = Path(path)
+    part = target.with_name(f"{target.name}.part")
     try:
         # A name that is no UTF-8 can stand in the text.
-        Path(path).write_text(text, encoding="utf-8", errors="backslashreplace")
+        part.write_text(text, encoding="utf-8", errors="backslashreplace")
+        part.replace(target)
     except OSError as error:
+        with suppress(OSError):
+            part.unlink()
         raise CommandError(f"{path}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
 
 

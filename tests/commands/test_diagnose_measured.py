@@ -199,3 +199,21 @@ def test_what_only_listening_needs_is_refused_without_it(tmp_path: Path) -> None
         result = run(state, *words)
         assert result.exit_code == 2, words
         assert words[0] in result.output
+
+
+def test_a_full_disk_leaves_the_saved_diagnosis_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    state = tmp_path / "visit.json"
+    assert run("--meter", "ab-ohms=61", "--save", str(state)).exit_code == 0
+    before = state.read_text()
+    write = Path.write_text
+
+    def half(self: Path, text: str, **words: Any) -> int:
+        write(self, text[: len(text) // 2], **words)
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", half)
+    result = run(str(state), "--meter", "ab-idle=0.2", "--save", str(state))
+    assert result.exit_code == 5
+    assert "No space left" in result.stderr
+    assert state.read_text() == before
+    assert list(tmp_path.iterdir()) == [state]
