@@ -11,11 +11,20 @@ from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import place_text, places
-from benchtool.diagnose.readings import ACTIONS, Action, ByHand
+from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
 from benchtool.diagnose.summaries import summary
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
 
+LISTEN = Step(
+    "Clip an adapter on the pair, and listen as well: benchtool diagnose TAP, with these readings as --meter.",
+    (
+        "frames come: what devices answer and where damage falls says far more than readings alone",
+        "nothing comes: nobody talks, or the clip makes no contact",
+    ),
+    LIVE,
+)
+"""Where nothing was listened to."""
 LEAST_PROBABILITY = 0.01
 """Findings below this are not listed."""
 _MOST_FINDINGS = 8
@@ -174,14 +183,17 @@ def _steps(
             )
         )
     present = belief.present()
-    # Where all sounds well, nothing that is tried can be heard to get better.
-    actions = ACTIONS if weigh.something_wrong(observed.symptoms) else ()
+    # Where nothing was listened to, or all sounds well, nothing that is tried can be heard to get better.
+    listened = observed.symptoms is not None
+    actions = ACTIONS if listened and weigh.something_wrong(observed.symptoms) else ()
     for choice in measurements.choices(belief, observed.by_hand, observed.length_m, at, group, actions):
         if choice.gain_bits < measurements.LEAST_GAIN or len(steps) >= _MOST_STEPS:
             continue
         step = _step(choice, present, observed, at)
         if len(step.expect) > 1:  # else no result would tell causes in play apart
             steps.append(step)
+    if not listened:
+        return (*steps[: _MOST_STEPS - 1], LISTEN)
     if not steps:
         steps += ADVICE[findings[0].cause].steps[:1]
     return tuple(steps[:_MOST_STEPS])

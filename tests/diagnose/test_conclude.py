@@ -166,3 +166,12 @@ def test_on_a_bus_that_sounds_clean_no_action_is_suggested_or_says_anything() ->
     assert not np.allclose(
         weigh.believe(noisy, tried, None, {}).probability, weigh.believe(noisy, ByHand(), None, {}).probability
     )
+
+
+def test_where_nothing_was_listened_to_listening_is_suggested_and_nothing_that_needs_it() -> None:
+    for readings in ((), ("ab-ohms=61", "ab-idle=0.24"), ("ab-ohms=1", "ab-idle=0")):
+        found = conclude(Observed(by_hand=hand(*readings)))
+        assert "listen" in found.next[-1].do
+        assert len(found.next) <= 3
+        names = {step.name.rstrip("0123456789") for step in found.next}
+        assert not names & {action.name for action in ACTIONS}

@@ -210,3 +210,9 @@ def test_probes_are_named_wherever_the_sign_counts() -> None:
         if "idle" in kind.name:
             assert "red probe" in kind.how
             assert "black" in kind.how
+
+
+def test_what_can_be_an_earth_fault_or_a_live_supply_is_cautioned() -> None:
+    assert "electrician" in kind_of("ground-volts@").caution
+    assert "live" in kind_of("supply@").caution
+    assert "lock" in kind_of("supply@").caution
