@@ -17,8 +17,8 @@ UNPOWERED = (
 STOPPED = "While polling is stopped, doors may not answer: warn the users, and start it again."
 LIVE = "Devices stay powered for this: touch nothing but the signal terminals, and keep off mains parts."
 EARTH = (
-    "Use one hand and insulated probes, and look at AC volts as well. Tens of volts, or AC, can be an earth fault: touch "
-    "nothing more, and call an electrician. Do not join the two commons."
+    "Use one hand and insulated probes, and look at AC volts as well. Tens of volts, or AC, can be an earth fault: "
+    "touch nothing more, and call an electrician. Do not join the two commons."
 )
 SUPPLY = "The supply is live: touch its terminals with the probes only, and leave mains parts to licensed people."
 DOORS = "A released lock opens a door. Keep escape routes clear, and people informed."
