@@ -107,10 +107,11 @@ class Draws:
         for reading in by_hand.readings:
             logs += self._fit_at(reading, sets, at)
         found = self._mean_by_set(logs, length_m, sets)
+        shots = load_scope() if by_hand.scope else self
         for name, value in by_hand.scope.items():
-            if name in self.columns:
-                fit = self._fit(name, scope_kind(name), value)
-                found = found + _SCOPE_SHARE * self._mean_by_set(fit, length_m, sets)
+            if name in shots.columns:
+                fit = shots._fit(name, scope_kind(name), value)
+                found = found + _SCOPE_SHARE * shots._mean_by_set(fit, length_m, sets)
         for tried in by_hand.tried:
             found = found + self._tried(tried, sets, at)
         return found
@@ -195,7 +196,10 @@ class Draws:
                 edges = self._edges(kind, values, each)
             tables.append(
                 sum(
-                    (share * self._histogram(other, edges, length_m) for share, other in _also(kind, values, 5)),
+                    (
+                        share * self._histogram(other, edges, length_m, of_other=column.endswith("@other"))
+                        for share, other in _also(kind, values, 5)
+                    ),
                     np.zeros((len(self.starts), len(edges) + 2)),
                 )
             )
@@ -246,11 +250,15 @@ class Draws:
         return np.asarray(np.log(np.maximum(mean, 1e-300)) + top)
 
     def _fit(self, column: str, kind: Kind, value: float, wider: float = 1.0) -> Floats:
-        """Log-density of a reading on each line; a line that has no such reading says nothing."""
+        """Log-density of a reading on each line.
+
+        A line that has no such figure says nothing; one that has no other device cannot be the one.
+        """
+        missing = 30.0 if column.endswith("@other") else 2.0
         spread = wider * kind.spread(value)
         fits = np.zeros(len(self.values))
         for share, known in _also(kind, self.values[:, self.columns.index(column)], 40):
-            apart = np.where(np.isfinite(known), (known - kind.scale(value)) / spread, 2.0)
+            apart = np.where(np.isfinite(known), (known - kind.scale(value)) / spread, missing)
             fits += share * np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2)
         return np.asarray(np.log(fits + 1e-4) - math.log(spread))
 
@@ -266,9 +274,15 @@ class Draws:
         )
 
     def _that(self, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
-        """How probable it is, under each set, that a device with a fault is at the address."""
-        share = np.array([max((share_at(at, cause, address) for cause in row), default=0.0) for row in sets.members])
-        return np.asarray(np.clip(share, 0.0, 1.0))
+        """How probable it is, under each set, that a reading is of the device `@that`.
+
+        It is the one at fault; where no cause has a device, any.
+        """
+        found = []
+        for members in sets.members:
+            placed = [cause for cause in members if cause in PLACED]
+            found.append(max(share_at(at, cause, address) for cause in placed) if placed else 1.0)
+        return np.asarray(np.clip(found, 0.0, 1.0))
 
     def _tried(self, tried: Tried, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
         chance = action_chance(tried.action, tried.address, sets, at)
@@ -289,13 +303,17 @@ class Draws:
                 kept.append(cut)
         return np.array(kept)
 
-    def _histogram(self, values: Floats, edges: Floats, length_m: float | None) -> Floats:
-        """Share of each set's lines in each bin; the last bin is for lines without such a reading."""
+    def _histogram(self, values: Floats, edges: Floats, length_m: float | None, *, of_other: bool) -> Floats:
+        """Share of each set's lines in each bin; the last bin is for lines without such a reading.
+
+        `of_other`: lines without another device do not count.
+        """
         sets = len(self.starts)
         row = np.repeat(np.arange(sets), self._counts())
         place = np.where(np.isfinite(values), np.searchsorted(edges, np.nan_to_num(values)), len(edges) + 1)
         table = np.zeros((sets, len(edges) + 2))
-        np.add.at(table, (row, place), self._line_weights(length_m))
+        weights = self._line_weights(length_m)
+        np.add.at(table, (row, place), np.where(np.isfinite(values), weights, 0.0) if of_other else weights)
         total = table.sum(axis=1, keepdims=True)
         return np.asarray(np.where(total > 0, table / np.maximum(total, 1e-300), 1.0 / table.shape[1]))
 
@@ -335,10 +353,20 @@ def action_chance(action: str, address: int | None, sets: Sets, at: Mapping[Caus
 
 @lru_cache(maxsize=1)
 def load() -> Draws:
-    """The shipped worked lines."""
-    with resources.files("benchtool.diagnose").joinpath("data/draws.npz").open("rb") as file:
+    """The shipped worked lines that a meter was held to."""
+    return _read("meter.npz")
+
+
+@lru_cache(maxsize=1)
+def load_scope() -> Draws:
+    """The shipped worked lines that a scope was held to: fewer, since each has to be travelled by waves."""
+    return _read("draws.npz")
+
+
+def _read(name: str) -> Draws:
+    with resources.files("benchtool.diagnose").joinpath("data", name).open("rb") as file:
         held: Any = np.load(file, allow_pickle=False)
-        columns = tuple(str(name) for name in held["columns"])
+        columns = tuple(str(column) for column in held["columns"])
         values = held["values"].astype(np.float64)
         row = held["set"].astype(np.int64)
         log_length = np.log(np.maximum(1.0, held["length_m"].astype(np.float64)))

@@ -25,6 +25,8 @@ DOORS = "A released lock opens a door. Keep escape routes clear, and people info
 
 MOST_OHM = 1e6
 """What counts as open."""
+_LEADS_OHM = 0.3
+"""What leads and contacts add or leave open (common practice)."""
 MOST_ADDRESS = 255
 _MOST_VOLTS = 1000.0
 """More is a slip of the finger: no such voltage belongs near a bus."""
@@ -62,7 +64,7 @@ class Kind:
     def spread(self, value: float) -> float:
         """Standard deviation on that scale."""
         if self.unit == "ohm":
-            return self.relative / math.log(10)
+            return math.hypot(self.relative, _LEADS_OHM / max(_LEADS_OHM, value)) / math.log(10)
         return math.hypot(self.relative * value, self.absolute)
 
 

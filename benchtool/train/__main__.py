@@ -15,6 +15,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import click
 import numpy as np
@@ -25,8 +26,9 @@ from benchtool.diagnose.readings import METER
 from benchtool.diagnose.symptoms import SYMPTOMS
 from benchtool.train.fit import fit, targets
 from benchtool.train.gather import draw, sample
+from benchtool.train.meter import readings
 from benchtool.train.sample import Sample
-from benchtool.train.spoil import rng_for
+from benchtool.train.spoil import rng_for, worked_line
 
 DATA = Path(__file__).parent.parent / "diagnose" / "data"
 TRAINING_SEED = 7
@@ -35,6 +37,8 @@ LINES = 6_500
 PAIR_SHARE = 0.3
 DRAWS_EACH = 40
 """Readings of pairs of causes are drawn besides, without listening: so many a pair."""
+METERED = (1200, 400, 80)
+"""Lines drawn for a meter's readings alone, quick to work out: sound buses, buses with each cause, with each pair."""
 _AT_ONCE = 20
 
 
@@ -83,13 +87,35 @@ def _reading_of_pair(seed: int, number: int) -> Sample:
     return sample(sets.members[pairs[row]], rng_for(seed + 1, number), index, listen=False)
 
 
-def write_draws(path: Path, samples: list[Sample]) -> None:
+def metered(seed: int, number: int) -> Sample:
+    """The line of this number that is drawn for a meter's readings alone."""
+    sizes = np.array([METERED[size] for size in all_sets().size])
+    row = int(np.searchsorted(np.cumsum(sizes), number, side="right"))
+    causes = all_sets().members[row]
+    rng = rng_for(seed + 2, number)
+    line, address = worked_line(() if Cause.NONE_OF_THESE in causes else causes, rng)
+    taken = readings(line, causes, address, rng, scope=False)
+    if len({device.address for device in line.devices}) == 1:  # there is no other device to measure at
+        taken = {name: value for name, value in taken.items() if not name.endswith("@other")}
+    return Sample(number, causes, address, line.line.length_m, line.line.baud, {}, taken)
+
+
+def write_metered(path: Path, seed: int) -> int:
+    """Draw them all, on all cores, and write their readings; how many there are."""
+    count = sum(METERED[size] for size in all_sets().size)
+    with ProcessPoolExecutor() as pool:
+        samples = list(pool.map(partial(metered, seed), range(count), chunksize=10 * _AT_ONCE))
+    write_draws(path, samples, np.float16)
+    return count
+
+
+def write_draws(path: Path, samples: list[Sample], precision: type[np.floating[Any]] = np.float32) -> None:
     """The readings of all lines, sorted by their set, as `draws.load` takes them."""
     kinds = {kind.name: kind for kind in METER}
     names = sorted({name for one in samples for name in one.readings})
     rows = targets(samples)
     order = np.argsort(rows, kind="stable")
-    values = np.full((len(samples), len(names)), np.nan, dtype=np.float32)
+    values = np.full((len(samples), len(names)), np.nan, dtype=precision)
     for place, index in enumerate(order):
         for column, name in enumerate(names):
             value = samples[index].readings.get(name)
@@ -141,7 +167,16 @@ def fit_command(drawn: Path, seed: int) -> None:
     with ProcessPoolExecutor() as pool:
         more = list(pool.map(partial(_reading_of_pair, seed), range(pairs * DRAWS_EACH), chunksize=_AT_ONCE))
     write_draws(DATA / "draws.npz", [*samples, *more])
-    click.echo(f"tables and draws of {len(samples)} and {len(more)} worked lines written to {DATA}")
+    count = write_metered(DATA / "meter.npz", seed)
+    click.echo(f"tables and draws of {len(samples)}, {len(more)} and {count} worked lines written to {DATA}")
+
+
+@main.command("meter")
+@click.option("--seed", default=TRAINING_SEED, show_default=True)
+def meter_command(seed: int) -> None:
+    """Draw the lines for a meter's readings alone, and write them where the diagnosis finds them."""
+    DATA.mkdir(exist_ok=True)
+    click.echo(f"readings of {write_metered(DATA / 'meter.npz', seed)} worked lines written to {DATA}")
 
 
 @main.command("make")

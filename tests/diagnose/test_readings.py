@@ -105,7 +105,10 @@ def test_names_come_back_as_typed() -> None:
 def test_ohms_are_compared_by_ratio_and_volts_by_difference() -> None:
     ohms, volts = kind_of("ab-ohms"), kind_of("ab-idle")
     assert ohms.scale(120) - ohms.scale(60) == pytest.approx(math.log10(2))
-    assert ohms.spread(60) == ohms.spread(6000)
+    assert ohms.spread(60) == pytest.approx(ohms.spread(6000), rel=0.01)
+    # Half an ohm and one ohm are the same for a meter with leads; 60 and 120 are not.
+    assert ohms.scale(1) - ohms.scale(0.5) < 2 * ohms.spread(0.5)
+    assert ohms.scale(120) - ohms.scale(60) > 5 * ohms.spread(60)
     assert volts.scale(-0.2) == -0.2
     assert volts.spread(0.0) > 0
 

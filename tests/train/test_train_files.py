@@ -9,7 +9,7 @@ import pytest
 
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import INDEX, all_sets
-from benchtool.train.__main__ import read, write, write_draws
+from benchtool.train.__main__ import METERED, metered, read, write, write_draws
 from benchtool.train.sample import Sample
 
 SHORT = Sample(1, (Cause.PAIR_SHORTED,), None, 80.0, 9600, {"damage": None}, {"ab-ohms": 1.0, "ab-idle": 0.01})
@@ -39,3 +39,21 @@ def test_readings_are_sorted_by_set_on_their_scale(tmp_path: Path) -> None:
     assert values[1, 0] == pytest.approx(0.01)
     assert np.isnan(values[0, 0])
     assert np.isnan(values[2]).all()
+
+
+def test_lines_for_the_meter_are_shared_out_by_set_and_come_out_the_same_again() -> None:
+    sizes = [METERED[size] for size in all_sets().size]
+    assert metered(3, 0).causes == ()
+    assert metered(3, METERED[0] - 1).causes == ()
+    assert metered(3, METERED[0]).causes == all_sets().members[1]
+    assert metered(3, sum(sizes) - 1).causes == all_sets().members[-1]
+    one = metered(3, METERED[0] + 7)
+    assert one == metered(3, METERED[0] + 7)
+    assert not any(name.startswith("scope") for name in one.readings)
+
+
+def test_a_bus_of_one_device_has_no_other_to_measure_at() -> None:
+    found = [metered(3, number).readings for number in range(60)]
+    alone = [readings for readings in found if "ab-idle@other" not in readings]
+    assert 0 < len(alone) < len(found)
+    assert all("ab-idle@that" in readings and "supply@other" not in readings for readings in alone)
