@@ -23,10 +23,12 @@ Ints = npt.NDArray[np.int64]
 class Settings:
     """How the fit is held back."""
 
-    small: float = 1e-3
-    """Weight of the squared weights, a sample."""
-    smooth: float = 2e-3
-    """Weight of squared differences between neighbouring bins, a sample."""
+    small: float = 1e-4
+    """Weight of the squared weights of a cause alone, a sample."""
+    smooth: float = 4e-4
+    """Weight of their squared differences between neighbouring bins, a sample."""
+    beside: float = 10.0
+    """How many times more the weights beside another cause are held back: far fewer lines show each pair."""
     lent: float = 0.5
     """Share of a cause's weights alone that its weights beside another cause begin with."""
     steps: int = 500
@@ -102,9 +104,9 @@ def fit(samples: list[Sample], settings: Settings = Settings()) -> Fitted:
         slope_shared = turned @ by_two
         slope_alone = turned @ by_one + settings.lent * slope_shared
         slopes = [slope_alone, slope_shared, by_one.sum(axis=0), by_two.sum(axis=0)]
-        for table, slope in zip(parameters[:2], slopes[:2], strict=True):
-            slope += settings.small * table
-            apart = settings.smooth * (table[left] - table[right])
+        for table, slope, held in zip(parameters[:2], slopes[:2], (1.0, settings.beside), strict=True):
+            slope += held * settings.small * table
+            apart = held * settings.smooth * (table[left] - table[right])
             # Each column stands once on the left and once on the right at most.
             slope[left] += apart
             slope[right] -= apart
