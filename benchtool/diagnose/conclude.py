@@ -138,7 +138,7 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
     rest += sum(proof.weight for proof in lines[_MOST_LINES:])
     lines = sorted(lines[:_MOST_LINES], key=lambda proof: -proof.weight)
     if abs(rest) >= _WEIGHTY:
-        lines.append(Proof("everything else, each of little weight", round(rest, 2), {}))
+        lines.append(Proof("everything else together", round(rest, 2), {}))
     return tuple(lines)
 
 
