@@ -125,7 +125,7 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
                 rest += value
             else:
                 lines.append(Proof(told[0], round(value, 2), told[1]))
-        unheard = sign * weigh.nothing_heard(observed.symptoms) / _LOG10
+        unheard = sign * weigh.nothing_heard(observed.symptoms, row) / _LOG10
         if unheard:
             lines.append(Proof("no octet came: a bus in use talks", round(unheard, 2), {"octets": 0}))
     for text, numbers, logs in measured:

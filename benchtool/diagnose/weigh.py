@@ -24,6 +24,9 @@ Places = Mapping[Cause, Mapping[int, float]]
 
 APART = math.log(2.5)
 SUREST = 0.6
+_NOBODY_TALKS = math.log(12)
+"""A controller that is off and a clip without contact are no causes on the list, and commoner than all that silence a
+bus (judgement)."""
 _WRONG = ("damage", "failed-exchanges", "unasked", "second-replies", "strays", "outages")
 _LEAST = 0.005
 """Less probable sets are not named in a group."""
@@ -110,6 +113,8 @@ def believe(octets: Mapping[str, float | None] | None, by_hand: ByHand, length_m
     if octets is not None:
         logs = logs + model.load().scores(octets)
         logs[0] -= nothing_heard(octets)
+        none = 1 + INDEX[Cause.NONE_OF_THESE]
+        logs[none] += nothing_heard(octets, Cause.NONE_OF_THESE) - nothing_heard(octets)
     logs = logs + draws.load().log_likelihood(that_counts(by_hand, octets), length_m, at)
     return Belief(logs, normalised(logs + sets.log_prior))
 
@@ -126,9 +131,11 @@ def something_wrong(octets: Mapping[str, float | None] | None) -> bool:
     return any((octets.get(name) or 0.0) > 0 for name in _WRONG)
 
 
-def nothing_heard(octets: Mapping[str, float | None]) -> float:
-    """Log-likelihood against a sound bus because nothing at all was heard; 0 where something was."""
-    return _NOT_SOUND if octets.get("load") == 0 else 0.0
+def nothing_heard(octets: Mapping[str, float | None], cause: Cause | None = None) -> float:
+    """Log-likelihood of a cause against a sound bus because nothing at all was heard; 0 where something was."""
+    if octets.get("load") != 0:
+        return 0.0
+    return _NOT_SOUND + (_NOBODY_TALKS if cause is Cause.NONE_OF_THESE else 0.0)
 
 
 def normalised(logs: Floats) -> Floats:
