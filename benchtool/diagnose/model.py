@@ -29,12 +29,12 @@ Ints = npt.NDArray[np.int64]
 CAUSES: tuple[Cause, ...] = tuple(cause for cause in Cause if cause is not Cause.HEALTHY)
 """Everything that can be wrong, in the order of the tables' rows."""
 INDEX = {cause: index for index, cause in enumerate(CAUSES)}
-PROOFS: dict[str, Cause] = {"inverted-at-device": Cause.REVERSED_AT_DEVICE}
-"""Symptoms that prove a cause, but that no worked line shows: a simulated device whose pair is reversed understands
-nothing and stays silent; some real ones talk unasked, or have a pair for each direction."""
 _BY_CHANCE = math.log(50)
 """Each different frame that an undoing brings would come by chance in less than 2 cases of 100 (diagnose/undo.py)."""
 _MOST_PROOFS = 3
+_UNPROVED = 3.0
+"""Log-likelihood against a wrong rate for which neither frames, nor values, nor framing errors speak (a judgement):
+worked lines hold too few of the protocols that nobody here knows."""
 
 
 def may_meet(one: Cause, other: Cause) -> bool:
@@ -117,9 +117,10 @@ class Model:
         columns = offsets_of()[:-1] + bins_of(values)
         alone = self.bias_alone + self.alone[:, columns].sum(axis=1)
         shared = self.bias_shared + self.shared[:, columns].sum(axis=1)
-        for name, cause in PROOFS.items():
-            alone[INDEX[cause]] += proof_weight(values.get(name))
-            shared[INDEX[cause]] += proof_weight(values.get(name))
+        for cause in JUDGED:
+            more = sum(judged(values, cause).values())
+            alone[INDEX[cause]] += more
+            shared[INDEX[cause]] += more
         return set_scores(alone, shared, all_sets())
 
     def weights(self, values: Mapping[str, float | None], cause: Cause) -> dict[str, float]:
@@ -127,15 +128,31 @@ class Model:
         columns = offsets_of()[:-1] + bins_of(values)
         row = INDEX[cause]
         found = dict(zip(self.names, map(float, self.alone[row, columns]), strict=True))
-        for name, proved in PROOFS.items():
-            if cause is proved:
-                found[name] += proof_weight(values.get(name))
+        for name, more in judged(values, cause).items():
+            found[name] += more
         return {**found, "bias": float(self.bias_alone[row])}
 
 
-def proof_weight(kinds: float | None) -> float:
-    """Log-likelihood that so many different proving frames add."""
-    return _BY_CHANCE * min(kinds or 0.0, _MOST_PROOFS)
+JUDGED = (Cause.REVERSED_AT_DEVICE, Cause.BAUD_WRONG)
+"""Causes whose proofs the tables know too little of."""
+
+
+def judged(values: Mapping[str, float | None], cause: Cause) -> dict[str, float]:
+    """Log-likelihoods that are added to the tables' for a cause, by the symptom that they come from.
+
+    A simulated device whose pair is reversed understands nothing and stays silent; some real ones talk unasked, or have
+    a pair for each direction: then what they say, inverted, proves it. A wrong rate is proved, or hardly said.
+    """
+    if cause is Cause.REVERSED_AT_DEVICE:
+        return {"inverted-at-device": _BY_CHANCE * min(values.get("inverted-at-device") or 0.0, _MOST_PROOFS)}
+    if cause is Cause.BAUD_WRONG:
+        spoken_for = (
+            (values.get("rate-kinds") or 0) > 0
+            or (values.get("rate-fit") or 0) >= 0.9
+            or (values.get("marks-framing") or 0) >= 0.03
+        )
+        return {"rate-kinds": 0.0 if spoken_for else -_UNPROVED}
+    return {}
 
 
 @lru_cache(maxsize=1)

@@ -60,7 +60,10 @@ def test_file_and_bus_give_the_same_findings(tmp_path: Path) -> None:
     name = str(tmp_path / "visit.pcapng")
     live = diagnosis("sim:demo?fault=noise-broadband", "--for", "4s", "--record", name)
     again = diagnosis(name)
-    assert live["findings"] == again["findings"]
+    # A capture does not hold how long was listened after its last octet: shares of time differ by a little.
+    chances = [{row["cause"]: row["probability"] for row in found["findings"]} for found in (live, again)]
+    assert chances[0] == pytest.approx(chances[1], abs=0.01)
+    assert live["figures"]["octets"] == again["figures"]["octets"]
 
 
 def test_length_is_believed() -> None:
@@ -109,10 +112,10 @@ def test_the_last_lines_are_the_result_and_the_first_step() -> None:
     assert any(line.startswith("FIRST   ") for line in lines[-4:])
 
 
-def test_a_sound_bus_gets_no_step_that_would_disturb_it() -> None:
+def test_a_sound_bus_gets_steps_that_warn_of_what_they_disturb() -> None:
     found = diagnosis("sim:bench", "--for", "5s")
-    assert len(found["next"]) == 1
-    assert "ohm" in found["next"][0]["do"]
+    assert 1 <= len(found["next"]) <= 3
+    assert all(step["caution"] for step in found["next"])
 
 
 def test_the_rate_found_is_the_next_step() -> None:
