@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.mends import MENDED_BY_CHANCE, MENDS
 from benchtool.diagnose.model import INDEX, Sets, all_sets
 from benchtool.diagnose.places import PLACED
 from benchtool.diagnose.readings import ACTIONS, METER, MOST_OHM, ByHand, Kind, Reading, Tried
@@ -35,33 +36,10 @@ _NEAR = 4.0
 """Where a fault is, is told by which is nearer, so readings may lie that many times further off: lines are few."""
 _LENGTH_SPREAD = 0.25
 """Worked lines whose length differs by this factor (as a natural logarithm) still count, if less."""
+_FAR = 1e-3
+"""How heavily the tails of a reading's likelihood weigh."""
 _OUTCOMES = 9
 """Bins that the possible results of a measurement are told apart in."""
-
-_MENDS: dict[str, dict[Cause, float]] = {
-    "swap-clip": {Cause.REVERSED_AT_TAP: 0.96},
-    "swap-wires@": {Cause.REVERSED_AT_DEVICE: 0.96},
-    "unplug@": {
-        Cause.ADDRESS_DUPLICATE: 0.8,
-        Cause.DRIVER_HELD_LATE: 0.9,
-        Cause.CLOCK_OFF: 0.8,
-        Cause.STUB_TOO_LONG: 0.4,
-        Cause.PAIR_SHORTED: 0.3,
-        Cause.CONDUCTOR_TO_GROUND: 0.3,
-        Cause.BUS_OVERLOADED: 0.3,
-        Cause.GROUND_OFFSET: 0.5,
-    },
-    "lower-baud": {
-        Cause.LINE_TOO_LONG: 0.9,
-        Cause.STUB_TOO_LONG: 0.85,
-        Cause.TERMINATOR_MISSING_ONE: 0.6,
-        Cause.TERMINATOR_MISSING_BOTH: 0.7,
-        Cause.TERMINATOR_MISPLACED: 0.6,
-        Cause.NOISE_IMPULSIVE: 0.15,
-    },
-}
-"""How often an action mends each cause that shows at all (judgements); others it mends by chance."""
-_BY_CHANCE = 0.03
 
 _DEAD_PATHS = (375.0, 24_000.0)
 """Ohms between the wires of a dead bus besides what is fitted there: 32 inputs (sheet 1.8) to one; a bias whose supply
@@ -70,7 +48,6 @@ _DEAD_SHARE = 0.4
 """Share of buses that have some, each decade of it alike often (judgement)."""
 _NO_COMMON = 0.25
 """Share of readings to ground taken at a shield or common that the bias is not joined to: open (judgement)."""
-
 _SCOPE_SHARE = 0.6
 """Figures of one waveform depend on each other: together they count as this share of what they would count apart."""
 
@@ -155,8 +132,8 @@ class Draws:
         total = 0.0
         for tried in by_hand.tried:
             if tried.address == address:
-                chance = max(_BY_CHANCE, _MENDS[tried.action].get(cause, 0.0))
-                total += math.log(chance / _BY_CHANCE if tried.better else (1 - chance) / (1 - _BY_CHANCE))
+                chance = max(MENDED_BY_CHANCE, MENDS[tried.action].get(cause, 0.0))
+                total += math.log(chance / MENDED_BY_CHANCE if tried.better else (1 - chance) / (1 - MENDED_BY_CHANCE))
         here, elsewhere = np.zeros(len(weights)), np.zeros(len(weights))
         for reading in by_hand.readings:
             if reading.address == address:
@@ -260,7 +237,9 @@ class Draws:
         for share, known in _also(kind, self.values[:, self.columns.index(column)], 40):
             apart = np.where(np.isfinite(known), (known - kind.scale(value)) / spread, missing)
             fits += share * np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2)
-        return np.asarray(np.log(fits + 1e-4) - math.log(spread))
+            # Beyond all lines, the nearest ones still explain it best.
+            fits += share * _FAR / (1 + np.minimum(np.abs(apart), 1e3) ** 2)
+        return np.asarray(np.log(fits + 1e-7) - math.log(spread))
 
     def _fit_at(self, reading: Reading, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
         kind = next(kind for kind in METER if kind.name == reading.kind)
@@ -333,12 +312,12 @@ def _also(kind: Kind, values: Floats, steps: int) -> Iterator[tuple[float, Float
 
 def action_chance(action: str, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
     """How probable it is, under each set, that an action makes things better; shape (sets,)."""
-    mends = _MENDS[action]
+    mends = MENDS[action]
     heard = {one for where in at.values() for one in where}
     placed = next(one for one in ACTIONS if one.name == action).at_device
     chances = []
     for members in sets.members:
-        best = _BY_CHANCE
+        best = MENDED_BY_CHANCE
         for cause in members:
             share = mends.get(cause, 0.0)
             if placed and (cause in at or cause in PLACED):

@@ -133,7 +133,7 @@ class Model:
         return {**found, "bias": float(self.bias_alone[row])}
 
 
-JUDGED = (Cause.REVERSED_AT_DEVICE, Cause.BAUD_WRONG)
+JUDGED = (Cause.REVERSED_AT_DEVICE, Cause.BAUD_WRONG, Cause.FORMAT_WRONG)
 """Causes whose proofs the tables know too little of."""
 
 
@@ -152,6 +152,12 @@ def judged(values: Mapping[str, float | None], cause: Cause) -> dict[str, float]
             or (values.get("marks-framing") or 0) >= 0.03
         )
         return {"rate-kinds": 0.0 if spoken_for else -_UNPROVED}
+    if cause is Cause.FORMAT_WRONG:
+        # Frames that are sound although many of their octets are marked were sent in another format.
+        return {
+            name: _BY_CHANCE if (values.get(name) or 0.0) >= 0.05 else 0.0
+            for name in ("sound-with-framing", "sound-with-parity")
+        }
     return {}
 
 

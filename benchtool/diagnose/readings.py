@@ -32,6 +32,10 @@ _MOST_VOLTS = 1000.0
 """More is a slip of the finger: no such voltage belongs near a bus."""
 
 
+_DANGEROUS_V = 50.0
+"""More than any extra-low voltage supply of these devices has (common practice: 12 or 24 V)."""
+
+
 class ReadingError(ValueError):
     """A reading that cannot be taken as given; one line with the mend."""
 
@@ -281,6 +285,11 @@ def parse_reading(text: str) -> Reading:
     number = float(match[1].replace(",", ".")) * factor
     if unit == "ohm" and not 0 <= number < math.inf:
         raise ReadingError(f"{text}: 0 ohm or more is wanted; open, if the meter shows that it is")
+    if unit == "V" and _DANGEROUS_V < abs(number) <= 1000:
+        raise ReadingError(
+            f"{text}: STOP, touch nothing: such a voltage does not belong on a bus and may be mains; keep others away, "
+            "have the supply switched off and looked at by licensed people"
+        )
     if unit == "V" and not abs(number) <= _MOST_VOLTS:
         raise ReadingError(f"{text}: volts are wanted, such as 0.24 or 240m")
     return Reading(kind, min(number, MOST_OHM) if unit == "ohm" else number, address)

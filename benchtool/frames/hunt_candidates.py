@@ -16,6 +16,7 @@ from benchtool.frames.modbus import lengths as rules
 from benchtool.frames.osdp import check
 from benchtool.frames.osdp.codes import COMMANDS, REPLIES
 
+_MOST_READ = {0x01: 2000, 0x02: 2000, 0x03: 125, 0x04: 125}
 ENDLESS = 1 << 40
 """End of a frame whose length cannot be known yet."""
 
@@ -83,6 +84,14 @@ def osdp_at(octets: bytes, start: int, end: int, convinced: bool) -> Candidate |
     return Candidate(start, stop, True, True, stop, not uses_crc)
 
 
+def likely(octets: bytes, start: int) -> bool:
+    """Whether octets as long as a request ask for something that can be asked for (sheet 3.4)."""
+    function = octets[start + 1]
+    if function in _MOST_READ:
+        return 1 <= (octets[start + 4] << 8 | octets[start + 5]) <= _MOST_READ[function]
+    return True
+
+
 def modbus_at(
     octets: bytes, start: int, end: int, delimiter: int | None, sure: bool, due: bool = False
 ) -> Candidate | None:
@@ -91,23 +100,26 @@ def modbus_at(
     `delimiter` is where the next silence or the end of all octets is, None where it is not known yet. Only at a
     `sure` place are functions looked at whose length nothing but silence tells.
 
-    `due`: a reply to function 07 is due here. If its datum equals the low CRC octet of its request, it is the octets
-    of that request and 00.
+    `due`: a reply to this address and function is awaited here. A reply one octet longer than a request, whose check
+    value ends in 00, has a right check value without that octet too (sheet 3.2): where 00 follows without a silence,
+    and a reply is due or the octets make no likely request, it is the reply.
     """
     there = end - start
     need = 0
     stop = 0
-    for length, role in rules.lengths(octets, start, end):
+    found = rules.lengths(octets, start, end)
+    for length, role in found:
         if length < 0:
             need = min(need or ENDLESS, start - length)
             stop = ENDLESS
         elif length <= there:
             if length >= rules.MIN_LENGTH and modbus(octets[start : start + length]) == 0:
                 stop = start + length
-                if due and length == rules.MIN_LENGTH:
-                    if stop == end and delimiter is None:
+                longer = role is Role.REQUEST and (length + 1, Role.REPLY) in found
+                if longer and delimiter != stop and (due or not likely(octets, start)):
+                    if stop == end:
                         return Candidate(start, ENDLESS, False, False, end + 1)
-                    if stop < end and octets[stop] == 0 and delimiter != stop:
+                    if octets[stop] == 0:
                         return Candidate(start, stop + 1, False, True, 0, False, Role.REPLY)
                 return Candidate(start, stop, False, True, 0, False, role)
         else:

@@ -153,6 +153,9 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
                 elif modbus(octets[at : at + 8]):
                     role = _REPLY
                     length = 5 + size
+                elif size == 4 and (at + 8 >= total or octets[at + 8] == 0):
+                    # A request, or all but the last octet of a reply that ends in 00: the careful rules tell.
+                    break
             elif kind == _ECHO:
                 pass
             elif kind == _WRITE:
@@ -172,6 +175,8 @@ def run_fast(decoder: BusDecoder, chunk: Chunk, at: int, out: list[Frame]) -> in
             if end > total:
                 incomplete = True
                 break
+            if end <= held:
+                break  # it has waited for what came now; its times are known to the careful rules only
             frame = octets[at:end]
             if modbus(frame):
                 break

@@ -184,7 +184,7 @@ class Hunter:
         delimiter = self._stream.next_break(at, end)
         if delimiter is None and (final or silent):
             delimiter = end
-        due = self._roles.status_is_due(octets[at : at + 2], self._stream.start_ns(at))
+        due = self._roles.is_due(octets[at : at + 2], self._stream.start_ns(at))
         candidate = modbus_at(octets, at, end, delimiter, sure, due)
         if sure or self._known.modbus or candidate is None:
             return candidate

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from benchtool.capture.chunk import Direction
 from benchtool.frames.frame import Role
-from benchtool.frames.modbus.lengths import READ_EXCEPTION_STATUS
 
 REPLY_LIMIT_NS = 1_000_000_000
 """A client waits at least this long for a reply, typically (sheet 3.1); what comes later asks again."""
@@ -40,15 +39,10 @@ class Roles:
             self.asked = None
         return role
 
-    def status_is_due(self, begin: bytes, t_ns: int) -> bool:
-        """Whether octets that begin like this are to be the reply to a request 07, read exception status."""
+    def is_due(self, begin: bytes, t_ns: int) -> bool:
+        """Whether a reply is awaited that begins like this: address and function of the request before."""
         asked = self.asked
-        return (
-            asked is not None
-            and asked[1] == READ_EXCEPTION_STATUS
-            and asked[:2] == begin
-            and t_ns - self.asked_end_ns < REPLY_LIMIT_NS
-        )
+        return asked is not None and asked[:2] == begin and t_ns - self.asked_end_ns < REPLY_LIMIT_NS
 
     def _either(self, octets: bytes, t_ns: int, direction: Direction) -> Role:
         asked = self.asked

@@ -219,3 +219,9 @@ def test_what_can_be_an_earth_fault_or_a_live_supply_is_cautioned() -> None:
     assert "electrician" in kind_of("ground-volts@").caution
     assert "live" in kind_of("supply@").caution
     assert "lock" in kind_of("supply@").caution
+
+
+@pytest.mark.parametrize("text", ["ground-volts@5=230", "a-idle=-110", "supply@5=60", "ab-idle=230"])
+def test_a_dangerous_voltage_stops_the_work(text: str) -> None:
+    with pytest.raises(ReadingError, match="STOP, touch nothing"):
+        parse_reading(text)

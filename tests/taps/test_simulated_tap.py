@@ -42,7 +42,7 @@ def refused(address: str) -> str:
 @pytest.mark.parametrize(
     ("query", "line"),
     [
-        ("colour=red", "unknown option 'colour'; known are fault, at, level, which, seed, for, adapter, lump_ms, pace"),
+        ("colour=red", "unknown option 'colour'; known are fault, at, which, level, metres, ohm"),
         ("for=ever", "for=ever: a number of 0 or more is wanted"),
         ("for=-1", "for=-1: a number of 0 or more is wanted"),
         ("for=nan", "for=nan: a number of 0 or more is wanted"),

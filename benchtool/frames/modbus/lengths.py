@@ -18,8 +18,6 @@ MAX_ADDRESS = 247
 MAX_LENGTH = 256
 EXCEPTION_LENGTH = 5
 EXCEPTION_BIT = 0x80
-READ_EXCEPTION_STATUS = 0x07
-"""Its request can be the beginning of its reply: 4 octets and 5."""
 EXCEPTION_CODES = frozenset((1, 2, 3, 4, 5, 6, 7, 8, 10, 11))
 """Sheet 3.4; 07 is legacy."""
 NO_FIT = 0
@@ -90,7 +88,7 @@ RULES: dict[int, Shape] = {
     0x04: Shape(fixed(8), counted(2, 5, 2, 250, 2)),
     0x05: Shape(fixed(8), fixed(8)),
     0x06: Shape(fixed(8), fixed(8)),
-    READ_EXCEPTION_STATUS: Shape(fixed(4), fixed(5)),
+    0x07: Shape(fixed(4), fixed(5)),
     0x08: Shape(fixed(8), fixed(8)),
     0x0B: Shape(fixed(4), fixed(8)),
     0x0C: Shape(fixed(4), counted(2, 5, 6, 70)),
