@@ -19,7 +19,6 @@ from benchtool.measure.waveform_record import LEAST_SAMPLES, Floats, Waveform, W
 _PIECE = 1 << 24
 _HEAD_LINES = 200
 _TASTE = 1 << 14
-_MOST_COLUMNS = 64
 TIME_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "μs": 1e-6, "ns": 1e-9, "ps": 1e-12}
 VOLT_UNITS = {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6, "kv": 1e3}
 _WORDS = {

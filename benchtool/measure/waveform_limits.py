@@ -11,8 +11,6 @@ DRIVEN_V = (1.5, 5.0)
 """Magnitude of a driver's differential voltage on a loaded pair (sheet 1.1: into 54 ohm)."""
 EDGE_SHARE = 0.3
 """10 to 90 % of an edge, as a share of the bit (sheet 1.1)."""
-COMMON_V = (-7.0, 12.0)
-"""What a receiver must stand on both wires against its own ground (sheet 1.1)."""
 DRIVER_COMMON_V = (-1.0, 3.0)
 """What a driver gives by itself (sheet 1.1)."""
 BAUD_SHARE = 0.02

@@ -1,6 +1,6 @@
 """`python -m benchtool.train`: draws worked lines, fits the tables, writes what the diagnosis ships with.
 
-One command makes everything again, octet for octet on the same library versions:
+One seeded command makes everything again:
 
     python -m benchtool.train make
 """

@@ -26,8 +26,6 @@ from benchtool.train.sample import Sample
 from benchtool.train.spoil import as_heard, rng_for, worked_line
 from benchtool.train.strange import silence, unknown_traffic
 
-_ORDER = (Cause.HEALTHY, *CAUSES)
-
 
 def causes_of(index: int, share_of_pairs: float, rng: Generator) -> tuple[Cause, ...]:
     """Which causes the worked line of this number has: all alike often, a sound bus four times as often as each.
