@@ -8,7 +8,7 @@ device that the cause is at (`@that`), and at some other (`@other`).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
@@ -21,7 +21,8 @@ from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.mends import MENDED_BY_CHANCE, MENDS
 from benchtool.diagnose.model import INDEX, Sets, all_sets
 from benchtool.diagnose.places import PLACED
-from benchtool.diagnose.readings import ACTIONS, METER, MOST_OHM, ByHand, Kind, Reading, Tried
+from benchtool.diagnose.readings import ACTIONS, METER, ByHand, Kind, Reading, Tried
+from benchtool.diagnose.shown import METER_SHOWS, SCOPE_SHOWS, like_rows
 from benchtool.measure.waveform_readings import SPREAD
 
 Floats = npt.NDArray[np.float64]
@@ -40,14 +41,8 @@ _FAR = 1e-3
 """How heavily the tails of a reading's likelihood weigh."""
 _OUTCOMES = 9
 """Bins that the possible results of a measurement are told apart in."""
-
-_DEAD_PATHS = (375.0, 24_000.0)
-"""Ohms between the wires of a dead bus besides what is fitted there: 32 inputs (sheet 1.8) to one; a bias whose supply
-is a short when off lies between (two of 560 ohm: 1120, sheet 1.8). The worked lines have none of it."""
-_DEAD_SHARE = 0.4
-"""Share of buses that have some, each decade of it alike often (judgement)."""
-_NO_COMMON = 0.25
-"""Share of readings to ground taken at a shield or common that the bias is not joined to: open (judgement)."""
+_STRANGE = 0.25
+"""The same, where something is at work that is on no list."""
 _SCOPE_SHARE = 0.6
 """Figures of one waveform depend on each other: together they count as this share of what they would count apart."""
 
@@ -68,9 +63,11 @@ class Draws:
     log_length: Floats
     """Shape (lines,): natural logarithm of the pair's length in metres."""
     starts: npt.NDArray[np.int64]
-    """Where the lines of each set begin; shape (sets,)."""
+    """Where the lines of each set begin; shape (sets,). Most sets have none: see `like`."""
     has: npt.NDArray[np.bool_]
     """Whether a set has any; shape (sets,)."""
+    like: npt.NDArray[np.int64]
+    """For each set, the one whose lines speak for it: itself without the causes that no such reading shows."""
 
     def log_likelihood(
         self, by_hand: ByHand, length_m: float | None, at: Mapping[Cause, Mapping[int, float]]
@@ -113,8 +110,8 @@ class Draws:
         weights = self._line_weights(length_m)
         scale = np.bincount(np.repeat(np.arange(len(sets.members)), self._counts()), weights, len(sets.members))
         for cause in sorted(PLACED, key=INDEX.__getitem__) if addresses else ():
-            chosen = sets.holds[:, INDEX[cause]]
-            share = np.repeat(np.where(chosen, probability / np.maximum(1e-300, scale), 0.0), self._counts())
+            chosen = self._by_like(np.where(sets.holds[:, INDEX[cause]], probability, 0.0))
+            share = np.repeat(chosen / np.maximum(1e-300, scale), self._counts())
             lines = np.flatnonzero(share)
             logs = {
                 address: self._here_or_elsewhere(cause, address, by_hand, lines, (share * weights)[lines])
@@ -166,20 +163,13 @@ class Draws:
             return None
         tables = []
         edges = None
-        each: Floats = self._line_weights(length_m) * np.repeat(weight / np.maximum(1, self._counts()), self._counts())
+        shared = self._by_like(weight) / np.maximum(1, self._counts())
+        each: Floats = self._line_weights(length_m) * np.repeat(shared, self._counts())
         for column in columns:
             values = self.values[:, self.columns.index(column)]
             if edges is None:
                 edges = self._edges(kind, values, each)
-            tables.append(
-                sum(
-                    (
-                        share * self._histogram(other, edges, length_m, of_other=column.endswith("@other"))
-                        for share, other in _also(kind, values, 5)
-                    ),
-                    np.zeros((len(self.starts), len(edges) + 2)),
-                )
-            )
+            tables.append(self._histogram(values, edges, length_m, of_other=column.endswith("@other")))
         table = tables[0] if len(tables) == 1 else that[:, None] * tables[0] + (1 - that[:, None]) * tables[1]
         # Any result can come of a slip; readings near the edge of a bin are not spread over both.
         return np.asarray((1 - _STRAY) * table + _STRAY / table.shape[1])
@@ -187,6 +177,7 @@ class Draws:
     def span(self, kind: Kind, row: int, length_m: float | None, *, that: bool = True) -> tuple[float, float] | None:
         """Within which limits a reading lies on 8 of 10 worked lines of a set, on the kind's scale."""
         column = f"{kind.name}{'that' if that else 'other'}" if kind.at_device else kind.name
+        row = int(self.like[row])
         if column not in self.columns or not self.has[row]:
             return None
         lines = slice(self.starts[row], self.starts[row] + self._counts()[row])
@@ -202,6 +193,10 @@ class Draws:
 
     def _counts(self) -> npt.NDArray[np.int64]:
         return np.diff(np.append(self.starts, len(self.values)))
+
+    def _by_like(self, weight: Floats) -> Floats:
+        """Weights of sets, gathered at those whose lines speak for them."""
+        return np.bincount(self.like, weight, len(weight)).astype(np.float64)
 
     def _line_weights(self, length_m: float | None) -> Floats:
         if length_m is None:
@@ -223,7 +218,9 @@ class Draws:
         total[filled] = np.add.reduceat(likely, self.starts[filled])
         scale[filled] = np.add.reduceat(weights, self.starts[filled])
         overall = likely.sum() / weights.sum()
-        mean = np.where(counts > 0, (1 - _STRAY) * total / scale, 0.0) + _STRAY * overall
+        drawn = np.where(counts > 0, total / scale, 0.0)[self.like]
+        stray = np.where(sets.holds[:, INDEX[Cause.NONE_OF_THESE]], _STRANGE, _STRAY)
+        mean = (1 - stray) * drawn + stray * overall
         return np.asarray(np.log(np.maximum(mean, 1e-300)) + top)
 
     def _fit(self, column: str, kind: Kind, value: float, wider: float = 1.0) -> Floats:
@@ -233,12 +230,11 @@ class Draws:
         """
         missing = 30.0 if column.endswith("@other") else 2.0
         spread = wider * kind.spread(value)
-        fits = np.zeros(len(self.values))
-        for share, known in _also(kind, self.values[:, self.columns.index(column)], 40):
-            apart = np.where(np.isfinite(known), (known - kind.scale(value)) / spread, missing)
-            fits += share * np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2)
-            # Beyond all lines, the nearest ones still explain it best.
-            fits += share * _FAR / (1 + np.minimum(np.abs(apart), 1e3) ** 2)
+        known = self.values[:, self.columns.index(column)]
+        apart = np.abs(np.where(np.isfinite(known), (known - kind.scale(value)) / spread, missing))
+        fits = np.exp(-0.5 * np.minimum(apart, 30) ** 2)
+        # Beyond all lines, the nearest ones still explain it best.
+        fits += _FAR / (1 + np.minimum(apart, 1e3) ** 2)
         return np.asarray(np.log(fits + 1e-7) - math.log(spread))
 
     def _fit_at(self, reading: Reading, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
@@ -258,8 +254,8 @@ class Draws:
         It is the one at fault; where no cause has a device, any.
         """
         found = []
-        for members in sets.members:
-            placed = [cause for cause in members if cause in PLACED]
+        for row in self.like:
+            placed = [cause for cause in sets.members[row] if cause in PLACED]
             found.append(max(share_at(at, cause, address) for cause in placed) if placed else 1.0)
         return np.asarray(np.clip(found, 0.0, 1.0))
 
@@ -294,20 +290,8 @@ class Draws:
         weights = self._line_weights(length_m)
         np.add.at(table, (row, place), np.where(np.isfinite(values), weights, 0.0) if of_other else weights)
         total = table.sum(axis=1, keepdims=True)
-        return np.asarray(np.where(total > 0, table / np.maximum(total, 1e-300), 1.0 / table.shape[1]))
-
-
-def _also(kind: Kind, values: Floats, steps: int) -> Iterator[tuple[float, Floats]]:
-    """What a reading may be on each line, with how often: what the line model says, or what dead buses add to it."""
-    if kind.name == "ab-ohms":
-        yield 1 - _DEAD_SHARE, values
-        for beside in np.geomspace(*_DEAD_PATHS, steps):
-            yield _DEAD_SHARE / steps, np.log10(1 / (10.0**-values + 1 / beside))
-    elif kind.unit == "ohm":
-        yield 1 - _NO_COMMON, values
-        yield _NO_COMMON, np.where(np.isfinite(values), kind.scale(MOST_OHM), np.nan)
-    else:
-        yield 1.0, values
+        shares = np.where(total > 0, table / np.maximum(total, 1e-300), 1.0 / table.shape[1])
+        return np.asarray(shares[self.like])
 
 
 def action_chance(action: str, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
@@ -333,16 +317,16 @@ def action_chance(action: str, address: int | None, sets: Sets, at: Mapping[Caus
 @lru_cache(maxsize=1)
 def load() -> Draws:
     """The shipped worked lines that a meter was held to."""
-    return _read("meter.npz")
+    return _read("meter.npz", METER_SHOWS)
 
 
 @lru_cache(maxsize=1)
 def load_scope() -> Draws:
     """The shipped worked lines that a scope was held to: fewer, since each has to be travelled by waves."""
-    return _read("draws.npz")
+    return _read("draws.npz", SCOPE_SHOWS)
 
 
-def _read(name: str) -> Draws:
+def _read(name: str, shows: frozenset[Cause]) -> Draws:
     with resources.files("benchtool.diagnose").joinpath("data", name).open("rb") as file:
         held: Any = np.load(file, allow_pickle=False)
         columns = tuple(str(column) for column in held["columns"])
@@ -357,6 +341,7 @@ def _read(name: str) -> Draws:
         log_length,
         np.concatenate(([0], np.cumsum(counts)[:-1])),
         counts > 0,
+        like_rows(shows),
     )
 
 

@@ -88,6 +88,11 @@ METER: tuple[Kind, ...] = (
         "With power off, measure ohms between the two data wires at the controller's end of the pair",
     ),
     _ohms(
+        "ab-ohms-far",
+        "With power off, measure ohms between the two data wires at the far end of the pair",
+        10.0,
+    ),
+    _ohms(
         "a-ground-ohms",
         "With power off, measure ohms from the data wire on our + lead to the common wire (0 V) at the controller",
     ),

@@ -60,6 +60,19 @@ def _follows_one(view: View) -> Measured | None:
     return view.worst(Measured(n / total - replies.get(key, 0.0), n, total, key[1]) for key, n in after.items())
 
 
+def _wrong_things(view: View) -> Measured:
+    """A sound bus has none, but for a frame cut in two where listening began or ended."""
+    conduct = view.evidence.conduct
+    count = view.spans + view.strays + view.requests - view.answered + conduct.unasked
+    count += sum(
+        c.outages + c.late + c.seconds + c.jumps + c.repeats + c.restarts + c.mismatches + c.refused_numbers
+        for c in view.conducts
+    )
+    if view.finer_than(8):
+        count += conduct.cut_in
+    return Measured(count)
+
+
 def _where(count: Callable[[View], int]) -> Callable[[View], Measured | None]:
     return lambda view: part_of(count(view), view.spans)
 
@@ -90,6 +103,13 @@ AMOUNT: tuple[Symptom, ...] = (
         (0.5, 1.5, 4.5, 12.5),
         lambda v: plain(len(v.asked)),
         "{value} addresses were asked",
+    ),
+    Symptom(
+        "anything-wrong",
+        "how many things are wrong: damage, strays, requests without a reply, replies too many, numbers out of order",
+        (0.5, 1.5, 3.5, 12, 60),
+        _wrong_things,
+        "{value} things are wrong in what was heard",
     ),
     Symptom(
         "damage",

@@ -158,6 +158,13 @@ TALK: tuple[Symptom, ...] = (
         "{at} is at times polled again after {value} of the usual time",
     ),
     Symptom(
+        "sequence-wrong",
+        "share of requests and replies whose sequence number is not the one that was due, worst address",
+        RARE,
+        _of_osdp(lambda c: c.jumps + c.repeats + c.restarts + c.mismatches + c.refused_numbers),
+        "{at}: {part} of {whole} requests, or their replies, do not bear the sequence number that was due",
+    ),
+    Symptom(
         "sequence-jumps",
         "share of requests that leave a number out, worst address",
         RARE,

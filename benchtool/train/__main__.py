@@ -19,10 +19,12 @@ from typing import Any
 
 import click
 import numpy as np
+import numpy.typing as npt
 
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import all_sets
 from benchtool.diagnose.readings import METER
+from benchtool.diagnose.shown import METER_SHOWS, SCOPE_SHOWS, like_rows
 from benchtool.diagnose.symptoms import SYMPTOMS
 from benchtool.train.fit import fit, targets
 from benchtool.train.gather import draw, sample
@@ -37,8 +39,9 @@ LINES = 6_500
 PAIR_SHARE = 0.3
 DRAWS_EACH = 40
 """Readings of pairs of causes are drawn besides, without listening: so many a pair."""
-METERED = (1200, 400, 80)
-"""Lines drawn for a meter's readings alone, quick to work out: sound buses, buses with each cause, with each pair."""
+METERED = (4000, 1500, 300)
+"""Lines drawn for a meter's readings alone, quick to work out: sound buses, buses with each cause that a meter shows,
+with each pair of them."""
 _AT_ONCE = 20
 
 
@@ -83,37 +86,52 @@ def _reading_of_pair(seed: int, number: int) -> Sample:
     """A pair of causes drawn for its readings alone."""
     row, index = divmod(number, DRAWS_EACH)
     sets = all_sets()
-    pairs = np.flatnonzero(sets.size == 2)
+    pairs = scope_pairs()
     return sample(sets.members[pairs[row]], rng_for(seed + 1, number), index, listen=False)
+
+
+def scope_pairs() -> npt.NDArray[np.int64]:
+    """Rows of the pairs of causes that a scope shows both."""
+    return np.flatnonzero((all_sets().size == 2) & _own_lines(SCOPE_SHOWS))
+
+
+def _own_lines(shows: frozenset[Cause]) -> npt.NDArray[np.bool_]:
+    """Which sets no other set's lines speak for."""
+    like = like_rows(shows)
+    return np.asarray(like == np.arange(len(like)))
+
+
+def metered_sizes() -> npt.NDArray[np.int64]:
+    """How many lines each set is drawn for a meter alone."""
+    return np.array([METERED[size] for size in all_sets().size]) * _own_lines(METER_SHOWS)
 
 
 def metered(seed: int, number: int) -> Sample:
     """The line of this number that is drawn for a meter's readings alone."""
-    sizes = np.array([METERED[size] for size in all_sets().size])
-    row = int(np.searchsorted(np.cumsum(sizes), number, side="right"))
+    row = int(np.searchsorted(np.cumsum(metered_sizes()), number, side="right"))
     causes = all_sets().members[row]
     rng = rng_for(seed + 2, number)
-    line, address = worked_line(() if Cause.NONE_OF_THESE in causes else causes, rng)
+    line, address = worked_line(causes, rng)
     taken = readings(line, causes, address, rng, scope=False)
-    if len({device.address for device in line.devices}) == 1:  # there is no other device to measure at
-        taken = {name: value for name, value in taken.items() if not name.endswith("@other")}
     return Sample(number, causes, address, line.line.length_m, line.line.baud, {}, taken)
 
 
 def write_metered(path: Path, seed: int) -> int:
     """Draw them all, on all cores, and write their readings; how many there are."""
-    count = sum(METERED[size] for size in all_sets().size)
+    count = int(metered_sizes().sum())
     with ProcessPoolExecutor() as pool:
         samples = list(pool.map(partial(metered, seed), range(count), chunksize=10 * _AT_ONCE))
-    write_draws(path, samples, np.float16)
+    write_draws(path, samples, METER_SHOWS, np.float16)
     return count
 
 
-def write_draws(path: Path, samples: list[Sample], precision: type[np.floating[Any]] = np.float32) -> None:
-    """The readings of all lines, sorted by their set, as `draws.load` takes them."""
+def write_draws(
+    path: Path, samples: list[Sample], shows: frozenset[Cause], precision: type[np.floating[Any]] = np.float32
+) -> None:
+    """The readings of all lines, sorted by their set without what is not shown, as `draws.load` takes them."""
     kinds = {kind.name: kind for kind in METER}
     names = sorted({name for one in samples for name in one.readings})
-    rows = targets(samples)
+    rows = like_rows(shows)[targets(samples)]
     order = np.argsort(rows, kind="stable")
     values = np.full((len(samples), len(names)), np.nan, dtype=precision)
     for place, index in enumerate(order):
@@ -163,10 +181,10 @@ def fit_command(drawn: Path, seed: int) -> None:
         bias_alone=fitted.bias_alone.astype(np.float32),
         bias_shared=fitted.bias_shared.astype(np.float32),
     )
-    pairs = int((all_sets().size == 2).sum())
+    pairs = len(scope_pairs())
     with ProcessPoolExecutor() as pool:
         more = list(pool.map(partial(_reading_of_pair, seed), range(pairs * DRAWS_EACH), chunksize=_AT_ONCE))
-    write_draws(DATA / "draws.npz", [*samples, *more])
+    write_draws(DATA / "draws.npz", [*samples, *more], SCOPE_SHOWS)
     count = write_metered(DATA / "meter.npz", seed)
     click.echo(f"tables and draws of {len(samples)}, {len(more)} and {count} worked lines written to {DATA}")
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import combinations
 
 import numpy as np
@@ -25,6 +25,35 @@ from benchtool.train.meter import readings
 from benchtool.train.sample import Sample
 from benchtool.train.spoil import as_heard, rng_for, worked_line
 from benchtool.train.strange import silence, unknown_traffic
+
+_TRIES = 4
+_JOINS_LATE = 0.5
+"""Share of taps that join, and leave, in the middle of a frame."""
+_CUT_THINGS = 3
+"""So many things look wrong where listening begins and ends in the middle of a frame, and nothing is."""
+_GARBLED = ("damaged-worst", "marks-framing", "dead-with-octets")
+
+OCTETS_ALONE = frozenset(
+    {
+        Cause.TERMINATOR_MISPLACED,
+        Cause.STUB_TOO_LONG,
+        Cause.LINE_TOO_LONG,
+        Cause.NOISE_BROADBAND,
+        Cause.NOISE_IMPULSIVE,
+        Cause.NOISE_MAINS,
+        Cause.BAUD_WRONG,
+        Cause.FORMAT_WRONG,
+        Cause.CLOCK_OFF,
+        Cause.ADDRESS_DUPLICATE,
+        Cause.TWO_CONTROLLERS,
+        Cause.DEVICE_SILENT,
+        Cause.DEVICE_SLOW,
+        Cause.DEVICE_RESETTING,
+        Cause.DRIVER_HELD_LATE,
+        Cause.SEQUENCE_FAULTS,
+    }
+)
+"""Causes that leave no mark, or no sure one, on a meter: octets show them, or a scope, or nothing."""
 
 
 def causes_of(index: int, share_of_pairs: float, rng: Generator) -> tuple[Cause, ...]:
@@ -53,22 +82,64 @@ def draw(seed: int, index: int, share_of_pairs: float, *, listen: bool = True) -
 
 
 def sample(causes: tuple[Cause, ...], rng: Generator, index: int, *, listen: bool = True) -> Sample:
-    """A worked line with these causes."""
+    """A worked line with these causes.
+
+    Somebody who connects a tester mostly has a fault that shows: a line with a cause that no meter shows, and that left
+    no mark in the octets either, is drawn again, a few times.
+    """
     strange = Cause.NONE_OF_THESE in causes
-    line, address = worked_line((), rng) if strange else worked_line(causes, rng)
-    hears = hearing(rng, line)
     found: dict[str, float | None] = {}
-    if listen:
-        if strange:
-            settings = tap_settings(line)
-            chunks = silence() if rng.random() < 0.2 else unknown_traffic(rng, settings, hears.seconds)
-        else:
-            bus = build_bus(as_heard(line, causes, rng), int(rng.integers(1 << 30)))
-            chunks = bus.run(round(hears.seconds * 1e9))
-        evidence, info = listen_to(chunks, line, hears)
-        found = symptoms(evidence, gather_proofs(evidence, info.settings), info.settings)
+    for attempt in range(_TRIES):
+        line, address = worked_line(() if strange else causes, rng, fast=attempt > 0)
+        if not listen:
+            break
+        found = _listened(line, causes, rng)
+        if strange or shows(causes, found):
+            break
     taken = readings(line, causes, address, rng)
     return Sample(index, causes, address, line.line.length_m, line.line.baud, found, taken)
+
+
+def shows(causes: Sequence[Cause], found: Mapping[str, float | None]) -> bool:
+    """Whether everything that only octets can show has left a mark in them, as far as that can be told."""
+    if not OCTETS_ALONE.intersection(causes):
+        return True
+    if Cause.CLOCK_OFF in causes and not any(found.get(name) for name in _GARBLED):
+        return False  # a device that understands nothing is silent: nothing tells its clock
+    return (found.get("anything-wrong") or 0.0) > _CUT_THINGS
+
+
+def _listened(line: Scenario, causes: Sequence[Cause], rng: Generator) -> dict[str, float | None]:
+    """The symptoms that a tap would give."""
+    hears = hearing(rng, line)
+    if Cause.NONE_OF_THESE in causes:
+        settings = tap_settings(line)
+        chunks = silence() if rng.random() < 0.2 else unknown_traffic(rng, settings, hears.seconds)
+    else:
+        bus = build_bus(as_heard(line, causes, rng), int(rng.integers(1 << 30)))
+        chunks = bus.run(round(hears.seconds * 1e9))
+        if rng.random() < _JOINS_LATE:
+            chunks = _joined(chunks, rng)
+    evidence, info = listen_to(chunks, line, hears)
+    return symptoms(evidence, gather_proofs(evidence, info.settings), info.settings)
+
+
+def _joined(chunks: Iterator[Chunk], rng: Generator) -> Iterator[Chunk]:
+    """As heard by somebody who joins, and leaves, in the middle of a frame."""
+    first = next(chunks, None)
+    if first is None:
+        return
+    kept = int(rng.integers(1, len(first.octets) + 1))
+    each_ns = (first.end_ns - first.t_ns) // max(1, len(first.octets))
+    last = Chunk(
+        first.end_ns - kept * each_ns, first.end_ns, first.octets[-kept:], first.marks[-kept:], first.direction
+    )
+    for chunk in chunks:
+        yield last
+        last = chunk
+    kept = int(rng.integers(1, len(last.octets) + 1))
+    each_ns = (last.end_ns - last.t_ns) // max(1, len(last.octets))
+    yield Chunk(last.t_ns, last.t_ns + kept * each_ns, last.octets[:kept], last.marks[:kept], last.direction)
 
 
 def listen_to(chunks: Iterator[Chunk], line: Scenario, hears: Hearing) -> tuple[Evidence, TapInfo]:

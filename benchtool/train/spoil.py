@@ -39,6 +39,8 @@ _REFLECTING = {
 }
 _LONG_AND_FAST = 0.5
 """Share of lines with a cause that reflects which are long and fast, since elsewhere no octet shows it."""
+_STARS = 0.3
+"""Share of too long stubs that are stars: every device hangs on one."""
 _NOISES = {Cause.NOISE_BROADBAND, Cause.NOISE_IMPULSIVE, Cause.NOISE_MAINS}
 _FIRM = 0.4
 """Share of noisy lines whose idle level is held firmly, so that noise damages frames without filling the silences."""
@@ -98,13 +100,20 @@ def _moved_terminator(line: Scenario, rng: Generator) -> Spoiled:
 
 
 def _weak_bias(line: Scenario, rng: Generator) -> Spoiled:
-    weak = tuple(BiasSpec(bias.position_m, log_uniform(rng, 2_000, 20_000), bias.supply_v) for bias in line.biases)
+    """Less than 200 mV with both terminators fitted: from 720 ohm at 5 V (sheet 1.7)."""
+    weak = tuple(
+        BiasSpec(bias.position_m, log_uniform(rng, 160 * bias.supply_v, 20_000), bias.supply_v) for bias in line.biases
+    )
     return replace(line, biases=weak), None
 
 
 def _stub(line: Scenario, rng: Generator) -> Spoiled:
     limit = 0.1 * line.line.rise_ns * 1e-9 * line.line.velocity * 3e8
-    return _device(line, rng, stub_m=round(log_uniform(rng, max(3.0, 4 * limit), 200), 1))
+    low = max(3.0, 4 * limit)
+    if rng.random() < _STARS:
+        longer = {device: round(log_uniform(rng, max(low, 30), 300), 1) for device in line.devices}
+        return replace(line, devices=tuple(replace(device, stub_m=longer[device]) for device in line.devices)), None
+    return _device(line, rng, stub_m=round(log_uniform(rng, low, 300), 1))
 
 
 def _overloaded(line: Scenario, rng: Generator) -> Spoiled:
@@ -131,7 +140,8 @@ def _too_long(line: Scenario, rng: Generator) -> Spoiled:
 
 
 def _offset(line: Scenario, rng: Generator) -> Spoiled:
-    volts = float(rng.uniform(12, 40)) * (1 if rng.random() < 0.5 else -1)
+    # From what a receiver may no longer bear (sheet 1.1) on.
+    volts = float(rng.uniform(7, 15) if rng.random() < 0.5 else rng.uniform(15, 40)) * (1 if rng.random() < 0.5 else -1)
     return _device(line, rng, ground_v=round(volts, 1))
 
 
@@ -255,12 +265,15 @@ SPOILS: dict[Cause, Callable[[Scenario, Generator], Spoiled]] = {
 """In the order in which two are applied; `none-of-these` is no fault of a line (`train.strange`)."""
 
 
-def worked_line(causes: Sequence[Cause], rng: Generator) -> Spoiled:
-    """A random bus with these causes; the address is that of the last one that has a place."""
+def worked_line(causes: Sequence[Cause], rng: Generator, *, fast: bool = False) -> Spoiled:
+    """A random bus with these causes; the address is that of the last one that has a place.
+
+    `fast`: where a cause reflects, surely a long and fast line.
+    """
     protocol = "osdp" if Cause.SEQUENCE_FAULTS in causes else None
     if Cause.LINE_TOO_LONG in causes:
         line = sound_line(rng, least_baud=38_400, protocol=protocol)
-    elif _REFLECTING.intersection(causes) and rng.random() < _LONG_AND_FAST:
+    elif _REFLECTING.intersection(causes) and (fast or rng.random() < _LONG_AND_FAST):
         line = sound_line(rng, least_baud=57_600, least_share=0.4, stretch=1.4, protocol=protocol)
     else:
         line = sound_line(rng, protocol=protocol)

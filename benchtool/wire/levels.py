@@ -7,6 +7,7 @@ wires to each other with 24: together 12 between the wires.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
@@ -34,8 +35,11 @@ class Fitted(NamedTuple):
     shorts: tuple[Short, ...]
     leaks: tuple[Leak, ...]
 
-    def circuit(self, *, inputs: bool = True, powered: bool = True, supply_shorted: bool = False) -> Circuit:
-        """Terminal `2 * joint` is wire a, the next wire b. Unpowered, a bias has its pull-down, but no pull-up."""
+    def circuit(self, *, inputs: bool = True, powered: bool = True, dead_supply_ohm: float = math.inf) -> Circuit:
+        """Terminal `2 * joint` is wire a, the next wire b.
+
+        Unpowered, a bias has its pull-down; its pull-up goes to ground through `dead_supply_ohm`.
+        """
         layout = self.layout
         circuit = Circuit(2 * layout.joints)
         for run in layout.runs:
@@ -52,8 +56,10 @@ class Fitted(NamedTuple):
         for bias in self.biases:
             at = 2 * layout.trunk[bias.position_m]
             circuit.source(at + 1, 0.0, bias.pull_ohm)
-            if powered or supply_shorted:
+            if powered:
                 circuit.source(at, bias.supply_v, bias.pull_ohm)
+            elif math.isfinite(dead_supply_ohm):
+                circuit.source(at, 0.0, bias.pull_ohm + dead_supply_ohm)
         for leak in self.leaks:
             circuit.source(2 * layout.trunk[leak.position_m] + (leak.wire == "b"), leak.ground_v, leak.ohm)
         for node in self.nodes if inputs else ():

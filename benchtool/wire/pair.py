@@ -6,6 +6,7 @@ direct-current levels. Facts: sheet sections 1.1 to 1.8.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -121,18 +122,21 @@ class Pair:
         seen = self.transfer(driver_node, at_node)
         return seen.mark if mark else seen.mark - float(seen.edge.volts[-1])
 
-    def resistance_ohm(self, position_m: float, *, inputs: bool = False, supply_shorted: bool = False) -> float:
+    def resistance_ohm(self, position_m: float, *, inputs: bool = False, dead_supply_ohm: float = math.inf) -> float:
         """What a meter reads between the wires, bus unpowered; infinite where nothing joins them.
 
         Receivers' inputs usually read far above their rated load when off: `inputs=True` counts them all the same.
-        A bias has its pull-down; its pull-up counts only if the dead supply is a short circuit: `supply_shorted=True`.
+        A bias has its pull-down; its pull-up goes to ground through `dead_supply_ohm`, what the dead supply leaves
+        between its rails: 0 for a short, infinite for none.
         """
         layout = self._lay_out(position_m)
         at = 2 * layout.trunk[position_m]
-        circuit = self._fitted(layout).circuit(inputs=inputs, powered=False, supply_shorted=supply_shorted)
+        circuit = self._fitted(layout).circuit(inputs=inputs, powered=False, dead_supply_ohm=dead_supply_ohm)
         return circuit.resistance_ohm(at, at + 1)
 
-    def ground_ohm(self, position_m: float, wire: str, *, inputs: bool = False, supply_shorted: bool = False) -> float:
+    def ground_ohm(
+        self, position_m: float, wire: str, *, inputs: bool = False, dead_supply_ohm: float = math.inf
+    ) -> float:
         """What a meter reads between wire "a" or "b" and ground, bus unpowered; options as with `resistance_ohm`.
 
         Every node's ground counts as joined to the reference ground. ValueError for another wire.
@@ -140,7 +144,7 @@ class Pair:
         if wire not in WIRES:
             raise ValueError(f"the wires are 'a' and 'b', not '{wire}'")
         layout = self._lay_out(position_m)
-        circuit = self._fitted(layout).circuit(inputs=inputs, powered=False, supply_shorted=supply_shorted)
+        circuit = self._fitted(layout).circuit(inputs=inputs, powered=False, dead_supply_ohm=dead_supply_ohm)
         return circuit.resistance_ohm(2 * layout.trunk[position_m] + (wire == "b"), circuit.ground)
 
     def delay_s(self, one: str, other: str) -> float:

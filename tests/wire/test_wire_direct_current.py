@@ -105,8 +105,8 @@ def test_meter_with_the_bias_supply_shorted() -> None:
     # sheet section 1.8 (COMPUTED)
     two, one = bus(pull_ohm=560), bus(pull_ohm=560, terminators=1)
     assert two.resistance_ohm(0.0) == pytest.approx(60)
-    assert two.resistance_ohm(0.0, supply_shorted=True) == pytest.approx(56.9, abs=0.05)
-    assert one.resistance_ohm(0.0, supply_shorted=True) == pytest.approx(108.4, abs=0.05)
+    assert two.resistance_ohm(0.0, dead_supply_ohm=0.0) == pytest.approx(56.9, abs=0.05)
+    assert one.resistance_ohm(0.0, dead_supply_ohm=0.0) == pytest.approx(108.4, abs=0.05)
 
 
 def test_unit_loads() -> None:

@@ -279,7 +279,7 @@ def test_meter_to_ground_finds_the_pull_down() -> None:
     pair = bus(bias_ohm=560.0)
     assert pair.ground_ohm(0.0, "b") == pytest.approx(560.0)
     assert pair.ground_ohm(0.0, "a") == pytest.approx(620.0)
-    assert pair.ground_ohm(0.0, "a", supply_shorted=True) == pytest.approx(1 / (1 / 560 + 1 / 620))
+    assert pair.ground_ohm(0.0, "a", dead_supply_ohm=0.0) == pytest.approx(1 / (1 / 560 + 1 / 620))
     with pytest.raises(ValueError, match="'a' and 'b'"):
         pair.ground_ohm(0.0, "c")
 
