@@ -26,7 +26,8 @@ from benchtool.diagnose.model import all_sets
 from benchtool.diagnose.readings import METER
 from benchtool.diagnose.shown import METER_SHOWS, SCOPE_SHOWS, like_rows
 from benchtool.diagnose.symptoms import SYMPTOMS
-from benchtool.train.fit import fit, targets
+from benchtool.train.calibrate import believed
+from benchtool.train.fit import Settings, fit, targets
 from benchtool.train.gather import draw, sample
 from benchtool.train.meter import readings
 from benchtool.train.sample import Sample
@@ -35,8 +36,9 @@ from benchtool.train.spoil import rng_for, worked_line
 DATA = Path(__file__).parent.parent / "diagnose" / "data"
 TRAINING_SEED = 7
 """Never used for tests or benchmarks: those take other seeds (docs/diagnosis.md)."""
-LINES = 6_500
-PAIR_SHARE = 0.3
+LINES = 7_000
+PAIR_SHARE = 0.33
+SETTINGS = Settings()
 DRAWS_EACH = 40
 """Readings of pairs of causes are drawn besides, without listening: so many a pair."""
 METERED = (4000, 1500, 300)
@@ -171,21 +173,23 @@ def draw_command(out: Path, seed: int, lines: int, first: int, pairs: float) -> 
 def fit_command(drawn: Path, seed: int) -> None:
     """Fit the tables to the lines in DRAWN, and write them where the diagnosis finds them."""
     samples = read(drawn)
-    fitted = fit(samples)
+    fitted = fit(samples, SETTINGS)
+    factor = believed(samples, SETTINGS)
     DATA.mkdir(exist_ok=True)
     np.savez_compressed(
         DATA / "tables.npz",
         names=np.array([symptom.name for symptom in SYMPTOMS]),
-        alone=fitted.alone.astype(np.float32),
-        shared=fitted.shared.astype(np.float32),
-        bias_alone=fitted.bias_alone.astype(np.float32),
-        bias_shared=fitted.bias_shared.astype(np.float32),
+        alone=(factor * fitted.alone).astype(np.float32),
+        shared=(factor * fitted.shared).astype(np.float32),
+        bias_alone=(factor * fitted.bias_alone).astype(np.float32),
+        bias_shared=(factor * fitted.bias_shared).astype(np.float32),
     )
     pairs = len(scope_pairs())
     with ProcessPoolExecutor() as pool:
         more = list(pool.map(partial(_reading_of_pair, seed), range(pairs * DRAWS_EACH), chunksize=_AT_ONCE))
     write_draws(DATA / "draws.npz", [*samples, *more], SCOPE_SHOWS)
     count = write_metered(DATA / "meter.npz", seed)
+    click.echo(f"weights are taken {factor:.2f} times, so that probabilities are true")
     click.echo(f"tables and draws of {len(samples)}, {len(more)} and {count} worked lines written to {DATA}")
 
 

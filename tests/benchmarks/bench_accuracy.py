@@ -24,12 +24,14 @@ from benchtool.diagnose.readings import METER, ByHand, Reading
 from benchtool.diagnose.symptoms import SYMPTOMS
 from benchtool.diagnose.weigh import Belief, believe, levelled
 from benchtool.train.__main__ import read
+from benchtool.train.gather import shows
 from benchtool.train.sample import Sample
 
 Floats = npt.NDArray[np.float64]
 SINGLES = (Cause.HEALTHY, *CAUSES)
 FIXED_ORDER = (
-    "ab-idle", "a-idle", "b-idle", "ab-idle@", "supply@", "ground-volts@", "ab-ohms", "a-ground-ohms", "b-ground-ohms",
+    "ab-idle", "a-idle", "b-idle", "ab-idle@", "supply@", "ground-volts@", "ab-ohms", "ab-ohms-far", "a-ground-ohms",
+    "b-ground-ohms",
 )  # fmt: skip
 """Quick ones first, then at the device, then those that need the power off: a sensible round (common practice)."""
 
@@ -127,12 +129,21 @@ def draw_confusion(truth: list[Cause], said: list[Cause], path: Path) -> None:
 def with_readings(held: list[Sample], take: Callable[[Sample], ByHand], name: str) -> None:
     """Accuracy with meter readings, or with a waveform too."""
     right, each = 0, {cause: [0, 0] for cause in SINGLES}
+    seen, named_rightly = [], 0
     for one in held:
-        said = top(believe(one.symptoms, take(one), one.length_m, places_of(one)))[0]
+        belief = believe(one.symptoms, take(one), one.length_m, places_of(one))
+        shown, group = levelled(belief, belief.present())
+        said = max(shown, key=lambda cause: shown[cause])
         right += said is single(one)
+        named_rightly += said is single(one) or single(one) in group
         each[single(one)][0] += said is single(one)
         each[single(one)][1] += 1
-    print(f"octets and {name}: {right / len(held):.3f} of {len(held)}")
+        if shows(one.causes, one.symptoms):
+            seen.append(said is single(one))
+    print(
+        f"octets and {name}: {right / len(held):.3f} of {len(held)}; named or in the group named "
+        f"{named_rightly / len(held):.3f}; {np.mean(seen):.3f} of the {len(seen)} whose cause left a mark anywhere"
+    )
     worst = sorted((c for c in SINGLES if each[c][1]), key=lambda c: each[c][0] / each[c][1])[:8]
     print("  lowest: " + ", ".join(f"{c.value} {each[c][0]}/{each[c][1]}" for c in worst))
 
@@ -143,22 +154,34 @@ def calibration(held: list[Sample], take: Callable[[Sample], ByHand], name: str)
     for one in held:
         key = frozenset(one.causes) if len(one.causes) < 2 else frozenset((Cause.HEALTHY, Cause.NONE_OF_THESE))
         counts[key] = counts.get(key, 0) + 1
-    rows = []
+    rows, answers = [], []
     alarms = heard = 0.0
     for one in held:
         belief = believe(one.symptoms, take(one), one.length_m, places_of(one))
-        shown, _ = levelled(belief, belief.present())
+        shown, group = levelled(belief, belief.present())
         leader = max(shown, key=lambda cause: shown[cause])
         if len(one.causes) == 2:
             weight = PAIRS / counts[frozenset((Cause.HEALTHY, Cause.NONE_OF_THESE))]
         else:
             weight = (1 - PAIRS) * PRIORS[single(one)] / sum(PRIORS.values()) / counts[frozenset(one.causes)]
-        rows.append(
-            (shown[leader], float(leader in one.causes or (leader is Cause.HEALTHY and not one.causes)), weight)
-        )
+        true = one.causes or (Cause.HEALTHY,)
+        rows.append((shown[leader], float(leader in true), weight))
+        answer = group or (leader,)
+        answers.append((min(1.0, sum(shown[cause] for cause in answer)), float(bool(set(answer) & set(true))), weight))
         if not one.causes:
             heard += 1
             alarms += leader is not Cause.HEALTHY
+    error, line = expected_error(rows)
+    of_answers, _ = expected_error(answers)
+    print(
+        f"calibration, {name}: error {error:.3f} of the leading cause, {of_answers:.3f} of the answer (the group, "
+        f"where one is named); healthy called faulty {alarms / max(1, heard):.3f} of {heard:.0f}"
+    )
+    print("  said → true: " + ", ".join(line))
+
+
+def expected_error(rows: list[tuple[float, float, float]]) -> tuple[float, list[str]]:
+    """Expected calibration error over ten bins, and each bin in words; rows: said, whether true, weight."""
     sure, right, weights = map(np.array, zip(*rows, strict=True))
     place = np.minimum(9, (sure * 10).astype(int))
     error = 0.0
@@ -169,11 +192,7 @@ def calibration(held: list[Sample], take: Callable[[Sample], ByHand], name: str)
             mean, share = np.average(sure[mask], weights=weights[mask]), np.average(right[mask], weights=weights[mask])
             error += weights[mask].sum() * abs(mean - share)
             line.append(f"{mean:.2f}→{share:.2f} ({mask.sum()})")
-    print(
-        f"calibration, {name}: error {error / weights.sum():.3f}; "
-        f"healthy called faulty {alarms / max(1, heard):.3f} of {heard:.0f}"
-    )
-    print("  said → true: " + ", ".join(line))
+    return float(error / weights.sum()), line
 
 
 def two_at_once(held: list[Sample], take: Callable[[Sample], ByHand], name: str) -> None:
@@ -187,11 +206,14 @@ def two_at_once(held: list[Sample], take: Callable[[Sample], ByHand], name: str)
 def following(held: list[Sample]) -> None:
     """Measurements taken until what is shown is 95 % certain: as suggested, and in a fixed order.
 
-    A line that never gets so far counts with all its readings; how many do, and how often they are right, is said too.
+    A line that never gets so far counts with all its readings; how many do, and how often they are right, is said too,
+    and the ratio over the lines that need readings and get there in both orders.
     """
+    both: list[list[tuple[int, Cause | None]]] = []
     for name, order in (("as suggested", None), ("in a fixed order", FIXED_ORDER)):
         rows = [count_until_sure(one, places_of(one), order) for one in held]
         taken = [count for count, _ in rows]
+        both.append(rows)
         sure = [said is single(one) for one, (_, said) in zip(held, rows, strict=True) if said is not None]
         print(
             f"measurements until 95 % certain, {name}: {np.mean(taken):.2f} (lines that need any: "
@@ -202,6 +224,11 @@ def following(held: list[Sample]) -> None:
             ours = sum(taken)
         else:
             print(f"  ratio {ours / max(1, sum(taken)):.2f}")
+    sure_in_both = [(a[0], b[0]) for a, b in zip(*both, strict=True) if a[1] and b[1] and (a[0] or b[0])]
+    print(
+        f"  ratio over the {len(sure_in_both)} lines that get there in both, and need readings: "
+        f"{sum(a for a, _ in sure_in_both) / max(1, sum(b for _, b in sure_in_both)):.2f}"
+    )
 
 
 def count_until_sure(
