@@ -323,7 +323,7 @@ def load() -> Draws:
 @lru_cache(maxsize=1)
 def load_scope() -> Draws:
     """The shipped worked lines that a scope was held to: fewer, since each has to be travelled by waves."""
-    return _read("draws.npz", SCOPE_SHOWS)
+    return _read("scope.npz", SCOPE_SHOWS)
 
 
 def _read(name: str, shows: frozenset[Cause]) -> Draws:

@@ -12,10 +12,9 @@ import math
 import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
-from typing import Any
 
 import click
 import numpy as np
@@ -28,7 +27,7 @@ from benchtool.diagnose.shown import METER_SHOWS, SCOPE_SHOWS, like_rows
 from benchtool.diagnose.symptoms import SYMPTOMS
 from benchtool.train.calibrate import believed
 from benchtool.train.fit import Settings, fit, targets
-from benchtool.train.gather import draw, sample
+from benchtool.train.gather import draw
 from benchtool.train.meter import readings
 from benchtool.train.sample import Sample
 from benchtool.train.spoil import rng_for, worked_line
@@ -39,8 +38,8 @@ TRAINING_SEED = 7
 LINES = 7_000
 PAIR_SHARE = 0.33
 SETTINGS = Settings()
-DRAWS_EACH = 40
-"""Readings of pairs of causes are drawn besides, without listening: so many a pair."""
+SCOPED = (800, 160, 30)
+"""The same for a scope, each of which has to be travelled by waves."""
 METERED = (4000, 1500, 300)
 """Lines drawn for a meter's readings alone, quick to work out: sound buses, buses with each cause that a meter shows,
 with each pair of them."""
@@ -84,58 +83,52 @@ def read(path: Path) -> list[Sample]:
     return samples
 
 
-def _reading_of_pair(seed: int, number: int) -> Sample:
-    """A pair of causes drawn for its readings alone."""
-    row, index = divmod(number, DRAWS_EACH)
-    sets = all_sets()
-    pairs = scope_pairs()
-    return sample(sets.members[pairs[row]], rng_for(seed + 1, number), index, listen=False)
-
-
-def scope_pairs() -> npt.NDArray[np.int64]:
-    """Rows of the pairs of causes that a scope shows both."""
-    return np.flatnonzero((all_sets().size == 2) & _own_lines(SCOPE_SHOWS))
-
-
-def _own_lines(shows: frozenset[Cause]) -> npt.NDArray[np.bool_]:
-    """Which sets no other set's lines speak for."""
+def lines_each(by_size: tuple[int, int, int], shows: frozenset[Cause]) -> npt.NDArray[np.int64]:
+    """How many lines each set is drawn: none where another set's lines speak for it."""
     like = like_rows(shows)
-    return np.asarray(like == np.arange(len(like)))
-
-
-def metered_sizes() -> npt.NDArray[np.int64]:
-    """How many lines each set is drawn for a meter alone."""
-    return np.array([METERED[size] for size in all_sets().size]) * _own_lines(METER_SHOWS)
+    return np.where(like == np.arange(len(like)), np.array(by_size)[all_sets().size], 0)
 
 
 def metered(seed: int, number: int) -> Sample:
     """The line of this number that is drawn for a meter's readings alone."""
-    row = int(np.searchsorted(np.cumsum(metered_sizes()), number, side="right"))
+    return _measured(seed + 2, number, lines_each(METERED, METER_SHOWS), scope=False)
+
+
+def scoped(seed: int, number: int) -> Sample:
+    """The line of this number that is drawn for a scope's figures alone."""
+    found = _measured(seed + 1, number, lines_each(SCOPED, SCOPE_SHOWS), scope=True)
+    return replace(found, readings={k: value for k, value in found.readings.items() if k.startswith("scope-")})
+
+
+def _measured(seed: int, number: int, each: npt.NDArray[np.int64], *, scope: bool) -> Sample:
+    row = int(np.searchsorted(np.cumsum(each), number, side="right"))
     causes = all_sets().members[row]
-    rng = rng_for(seed + 2, number)
+    rng = rng_for(seed, number)
     line, address = worked_line(causes, rng)
-    taken = readings(line, causes, address, rng, scope=False)
+    taken = readings(line, causes, address, rng, scope=scope)
     return Sample(number, causes, address, line.line.length_m, line.line.baud, {}, taken)
 
 
-def write_metered(path: Path, seed: int) -> int:
-    """Draw them all, on all cores, and write their readings; how many there are."""
-    count = int(metered_sizes().sum())
-    with ProcessPoolExecutor() as pool:
-        samples = list(pool.map(partial(metered, seed), range(count), chunksize=10 * _AT_ONCE))
-    write_draws(path, samples, METER_SHOWS, np.float16)
-    return count
+def write_measured(seed: int) -> None:
+    """Draw the lines for meter and scope alone, on all cores, and write their readings."""
+    for path, draw_one, by_size, shows in (
+        (DATA / "meter.npz", metered, METERED, METER_SHOWS),
+        (DATA / "scope.npz", scoped, SCOPED, SCOPE_SHOWS),
+    ):
+        count = int(lines_each(by_size, shows).sum())
+        with ProcessPoolExecutor() as pool:
+            samples = list(pool.map(partial(draw_one, seed), range(count), chunksize=5 * _AT_ONCE))
+        write_draws(path, samples, shows)
+        click.echo(f"readings of {count} worked lines written to {path}")
 
 
-def write_draws(
-    path: Path, samples: list[Sample], shows: frozenset[Cause], precision: type[np.floating[Any]] = np.float32
-) -> None:
+def write_draws(path: Path, samples: list[Sample], shows: frozenset[Cause]) -> None:
     """The readings of all lines, sorted by their set without what is not shown, as `draws.load` takes them."""
     kinds = {kind.name: kind for kind in METER}
     names = sorted({name for one in samples for name in one.readings})
     rows = like_rows(shows)[targets(samples)]
     order = np.argsort(rows, kind="stable")
-    values = np.full((len(samples), len(names)), np.nan, dtype=precision)
+    values = np.full((len(samples), len(names)), np.nan, dtype=np.float16)
     for place, index in enumerate(order):
         for column, name in enumerate(names):
             value = samples[index].readings.get(name)
@@ -169,8 +162,7 @@ def draw_command(out: Path, seed: int, lines: int, first: int, pairs: float) -> 
 
 @main.command("fit")
 @click.argument("drawn", type=click.Path(exists=True, path_type=Path))
-@click.option("--seed", default=TRAINING_SEED, show_default=True)
-def fit_command(drawn: Path, seed: int) -> None:
+def fit_command(drawn: Path) -> None:
     """Fit the tables to the lines in DRAWN, and write them where the diagnosis finds them."""
     samples = read(drawn)
     fitted = fit(samples, SETTINGS)
@@ -184,21 +176,15 @@ def fit_command(drawn: Path, seed: int) -> None:
         bias_alone=(factor * fitted.bias_alone).astype(np.float32),
         bias_shared=(factor * fitted.bias_shared).astype(np.float32),
     )
-    pairs = len(scope_pairs())
-    with ProcessPoolExecutor() as pool:
-        more = list(pool.map(partial(_reading_of_pair, seed), range(pairs * DRAWS_EACH), chunksize=_AT_ONCE))
-    write_draws(DATA / "draws.npz", [*samples, *more], SCOPE_SHOWS)
-    count = write_metered(DATA / "meter.npz", seed)
-    click.echo(f"weights are taken {factor:.2f} times, so that probabilities are true")
-    click.echo(f"tables and draws of {len(samples)}, {len(more)} and {count} worked lines written to {DATA}")
+    click.echo(f"tables of {len(samples)} worked lines written to {DATA}")
 
 
-@main.command("meter")
+@main.command("measure")
 @click.option("--seed", default=TRAINING_SEED, show_default=True)
-def meter_command(seed: int) -> None:
-    """Draw the lines for a meter's readings alone, and write them where the diagnosis finds them."""
+def measure_command(seed: int) -> None:
+    """Draw the lines for readings of meter and scope alone, and write them where the diagnosis finds them."""
     DATA.mkdir(exist_ok=True)
-    click.echo(f"readings of {write_metered(DATA / 'meter.npz', seed)} worked lines written to {DATA}")
+    write_measured(seed)
 
 
 @main.command("make")
@@ -207,7 +193,8 @@ def make_command(context: click.Context) -> None:
     """Draw and fit with the seed and size that the shipped tables were made with."""
     drawn = DATA / "drawn.jsonl"
     context.invoke(draw_command, out=drawn, seed=TRAINING_SEED, lines=LINES, first=0, pairs=PAIR_SHARE)
-    context.invoke(fit_command, drawn=drawn, seed=TRAINING_SEED)
+    context.invoke(fit_command, drawn=drawn)
+    context.invoke(measure_command, seed=TRAINING_SEED)
     drawn.unlink()
 
 

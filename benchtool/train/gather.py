@@ -119,12 +119,12 @@ def _listened(line: Scenario, causes: Sequence[Cause], rng: Generator) -> dict[s
         bus = build_bus(as_heard(line, causes, rng), int(rng.integers(1 << 30)))
         chunks = bus.run(round(hears.seconds * 1e9))
         if rng.random() < _JOINS_LATE:
-            chunks = _joined(chunks, rng)
+            chunks = joined(chunks, rng)
     evidence, info = listen_to(chunks, line, hears)
     return symptoms(evidence, gather_proofs(evidence, info.settings), info.settings)
 
 
-def _joined(chunks: Iterator[Chunk], rng: Generator) -> Iterator[Chunk]:
+def joined(chunks: Iterator[Chunk], rng: Generator) -> Iterator[Chunk]:
     """As heard by somebody who joins, and leaves, in the middle of a frame."""
     first = next(chunks, None)
     if first is None:

@@ -39,8 +39,8 @@ def readings(
     at: dict[int, DeviceSpec] = {}
     for device in line.devices:
         at.setdefault(device.address, device)
-    others = [one for one in at if one != address]
     that = address if address is not None else int(rng.choice(list(at)))
+    others = [one for one in at if one != that]
     found = _dead(pair, line, rng)
     tap = idle[TAP]
     volts = {

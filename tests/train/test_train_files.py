@@ -9,7 +9,8 @@ import pytest
 
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import INDEX, all_sets
-from benchtool.train.__main__ import METERED, metered, read, write, write_draws
+from benchtool.diagnose.shown import METER_SHOWS
+from benchtool.train.__main__ import METERED, lines_each, metered, read, write, write_draws
 from benchtool.train.sample import Sample
 
 SHORT = Sample(1, (Cause.PAIR_SHORTED,), None, 80.0, 9600, {"damage": None}, {"ab-ohms": 1.0, "ab-idle": 0.01})
@@ -25,7 +26,7 @@ def test_lines_come_back_as_written(tmp_path: Path) -> None:
 
 def test_readings_are_sorted_by_set_on_their_scale(tmp_path: Path) -> None:
     path = tmp_path / "draws.npz"
-    write_draws(path, [SHORT, PAIR, SOUND])
+    write_draws(path, [SHORT, PAIR, SOUND], METER_SHOWS)
     with np.load(path) as held:
         columns = [str(name) for name in held["columns"]]
         values, rows, lengths = held["values"], held["set"], held["length_m"]
@@ -42,11 +43,16 @@ def test_readings_are_sorted_by_set_on_their_scale(tmp_path: Path) -> None:
 
 
 def test_lines_for_the_meter_are_shared_out_by_set_and_come_out_the_same_again() -> None:
-    sizes = [METERED[size] for size in all_sets().size]
+    sizes = lines_each(METERED, METER_SHOWS)
     assert metered(3, 0).causes == ()
     assert metered(3, METERED[0] - 1).causes == ()
     assert metered(3, METERED[0]).causes == all_sets().members[1]
-    assert metered(3, sum(sizes) - 1).causes == all_sets().members[-1]
+    last = metered(3, int(sizes.sum()) - 1).causes
+    assert last == all_sets().members[int(np.flatnonzero(sizes)[-1])]
+    # Lines that differ only in what no meter shows are not drawn: others speak for them.
+    assert sizes[all_sets().index((Cause.NOISE_MAINS,))] == 0
+    assert sizes[all_sets().index((Cause.NOISE_MAINS, Cause.BIAS_MISSING))] == 0
+    assert sizes[all_sets().index((Cause.GROUND_OFFSET, Cause.BIAS_MISSING))] == METERED[2]
     one = metered(3, METERED[0] + 7)
     assert one == metered(3, METERED[0] + 7)
     assert not any(name.startswith("scope") for name in one.readings)
