@@ -45,7 +45,7 @@ def test_a_clock_that_is_off_shows_in_the_rates_of_the_talkers() -> None:
 def test_a_driver_held_on_against_the_next_talker_leaves_the_pair_between_the_states() -> None:
     line = line_of(2)
     device = replace(line.devices[0], reply_ms=3.0)
-    held = replace(line, controller=replace(line.controller, hold_ms=8.0), devices=(device,))
+    held = replace(line, controller=replace(line.controller, hold_ms=20.0), devices=(device,))
     pair = build_pair(held)
     wave = shot(pair, held, (Cause.DRIVER_HELD_LATE,), None, rng_for(1, 3))
     both = pair.levels({held.controller.name: True, device.name: False})[TAP].difference_v
