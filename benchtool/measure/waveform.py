@@ -13,7 +13,7 @@ import numpy as np
 from benchtool.capture.settings import LineSettings
 from benchtool.measure.waveform_baud import Bits, find_bits
 from benchtool.measure.waveform_csv import read_waveform
-from benchtool.measure.waveform_edges import Traffic, find_traffic, find_weak
+from benchtool.measure.waveform_edges import Traffic, find_traffic, find_weak, with_starts
 from benchtool.measure.waveform_eye import Eye, find_core, find_eye
 from benchtool.measure.waveform_figures import TalkerFigures, WaveformFigures
 from benchtool.measure.waveform_levels import Idle, Runs, Talker, find_idle, find_runs, find_talkers
@@ -28,6 +28,8 @@ __all__ = ["Eye", "Waveform", "WaveformError", "WaveformFigures", "find_eye", "m
 _SHAPES = 4
 """So many talkers' edges are looked at."""
 _IDLE_TELLS_V = 0.1
+_CLASH = (0.2, 0.6)
+"""What has a swing between these shares of the greatest is rather two at once than one that is weak."""
 _LEAST_BAUD = 250
 """Slower is nothing of this trade: hum, or a lamp that blinks."""
 
@@ -67,6 +69,10 @@ def _measured(
     calm = waveform if found.calm_v is waveform.difference_v else replace(waveform, difference_v=found.calm_v)
     spans = [Burst(first, end, False, (), False) for first, end in split_bursts(edges, bit_s)]
     idle = find_idle(waveform, spans, edges, bit_s)
+    edges, rises = with_starts(found, waveform.time_s, idle, bit_s)
+    if len(edges) > len(found.edges):
+        spans = [Burst(first, end, False, (), False) for first, end in split_bursts(edges, bit_s)]
+        idle = find_idle(waveform, spans, edges, bit_s)
     idle_reversed = None
     if idle.level_v is not None and abs(idle.level_v) > _IDLE_TELLS_V + 3 * (idle.noise_v or 0.0):
         idle_reversed = idle.level_v < 0
@@ -80,7 +86,9 @@ def _measured(
     form, bursts = find_octets(edges, rises, bit_s, idle_reversed)
     polarity = polarity_of(bursts, idle_reversed)
     runs = find_runs(waveform, edges, rises, bursts, bit_s)
-    talkers = find_talkers(runs, bursts, max(found.slices.noise_v if idle.noise_v is None else idle.noise_v, 0.0))
+    talkers = find_talkers(
+        runs, bursts, max(found.slices.noise_v if idle.noise_v is None else idle.noise_v, 0.0), bit_s
+    )
     own = _own_bits(runs, talkers, bits)
     bits, bit_s = own, own.bit_s
     stray = find_stray(waveform, runs, idle, bit_s)
@@ -93,8 +101,9 @@ def _measured(
     octets = tuple(octet for burst in bursts for octet in burst.octets)
     settings = LineSettings(max(50, min(20_000_000, round(bits.baud))), form)
     core = find_core(waveform, bursts, form, bit_s)
-    mine = talkers[0].bursts if talkers else ()
-    lead, hold = _around(calm, bursts, mine, edges, idle, first, bit_s, form.bits)
+    around = [_around(calm, bursts, talker, edges, idle, bit_s, form.bits) for talker in talkers]
+    lead = around[0][0] if around else None
+    hold = max((held for _, held in around if held is not None), default=None)
     return WaveformFigures(
         duration_s=waveform.duration_s,
         samples=len(waveform.time_s),
@@ -137,7 +146,7 @@ def _measured(
         start_s=float(waveform.time_s[0]),
         talkers=told,
         shape=None if first is None else first.shape,
-        contention_share=_between(calm, bursts, first, edges, bit_s),
+        contention_share=_between(calm, bursts, talkers, edges, bit_s),
         lead_s=lead,
         hold_s=hold,
         notes=waveform.notes,
@@ -238,6 +247,9 @@ def _common(
     if waveform.common_v is None:
         return None, None, None, None
     low, high = quantiles(waveform.common_v, time_weights(waveform.time_s), (0.001, 0.999))
+    # A short reply in a long silence is less than a thousandth.
+    held = [talker.common_v for talker in talkers if talker.common_v is not None]
+    low, high = min([low, *held]), max([high, *held])
     if runs is None or not talkers:
         return low, high, None, None
     mine = np.isin(runs.burst, talkers[0].bursts) & np.isfinite(runs.bits)
@@ -253,55 +265,63 @@ def _common(
 def _between(
     waveform: Waveform,
     bursts: list[Burst],
-    first: TalkerFigures | None,
+    talkers: tuple[Talker, ...],
     edges: Floats,
     bit_s: float,
 ) -> float | None:
-    """Share of the instants inside characters, away from edges, at which the level is between the two states."""
-    if first is None:
-        return None
-    begun = np.array([octet.start_s for burst in bursts for octet in burst.octets])
-    if not len(begun):
-        return None
-    # Middles of the first nine bits: start and data; what follows may be idle already.
-    instants = (begun[:, None] + (np.arange(9) + 0.5)[None, :] * bit_s).ravel()
-    place = np.searchsorted(edges, instants)
+    """Share of the instants inside characters, away from edges, at which the level is between its talker's states.
+
+    What two that talk at once make has levels of its own, some way inside those of either.
+    """
+    strongest = max(talkers, key=lambda talker: talker.swing_v, default=None)
+    between = seen = 0
     padded = np.concatenate(([-np.inf], edges, [np.inf]))
-    away = np.minimum(instants - padded[place], padded[place + 1] - instants) > 0.2 * bit_s
-    instants = instants[away]
-    if not len(instants):
-        return None
-    middle, half = (first.mark_v + first.space_v) / 2, first.swing_v / 2
-    off = np.abs(np.interp(instants, waveform.time_s, waveform.difference_v) - middle)
-    return float(np.mean(off < 0.4 * half))
+    for talker in talkers:
+        begun = np.array([octet.start_s for place in talker.bursts for octet in bursts[place].octets])
+        # Middles of the first nine bits: start and data; what follows may be idle already.
+        instants = (begun[:, None] + (np.arange(9) + 0.5)[None, :] * bit_s).ravel()
+        place = np.searchsorted(edges, instants)
+        away = np.minimum(instants - padded[place], padded[place + 1] - instants) > 0.2 * bit_s
+        instants = instants[away]
+        clash = strongest is not None and _CLASH[0] < talker.swing_v / max(strongest.swing_v, 1e-9) < _CLASH[1]
+        held = strongest if strongest is not None and clash else talker
+        middle, half = (held.mark_v + held.space_v) / 2, held.swing_v / 2
+        off = np.abs(np.interp(instants, waveform.time_s, waveform.difference_v) - middle)
+        between += int((off < 0.4 * half).sum())
+        seen += len(instants)
+    return between / seen if seen else None
 
 
 def _around(
     waveform: Waveform,
     bursts: list[Burst],
-    mine: tuple[int, ...],
+    talker: Talker,
     edges: Floats,
     idle: Idle,
-    first: TalkerFigures | None,
     bit_s: float,
     char_bits: float,
 ) -> tuple[float | None, float | None]:
-    """How long mark is driven before and after the bursts `mine`: medians; None where idle is too much like mark."""
-    if first is None or idle.level_v is None or not idle.spans:
+    """How long the talker drives mark before its bursts (median) and after them; None where idle is too much like mark.
+
+    After them: what every fourth burst exceeds, since drivers of one level may be several and one of them holds.
+    """
+    if idle.level_v is None or not idle.spans:
         return None, None
-    apart = abs(first.mark_v - idle.level_v)
-    if apart < max(0.25 * first.swing_v / 2, 6 * (idle.noise_v or 0.0)):
+    apart = abs(talker.mark_v - idle.level_v)
+    if apart < max(0.25 * talker.swing_v / 2, 6 * (idle.noise_v or 0.0)):
         return None, None
-    edge_at = (first.mark_v + idle.level_v) / 2
-    upper = first.mark_v > idle.level_v
+    edge_at = (talker.mark_v + idle.level_v) / 2
+    upper = talker.mark_v > idle.level_v
     time, volts = waveform.time_s, waveform.difference_v
     leads, holds = [], []
-    for place, burst in enumerate(bursts):
-        if not burst.octets or place not in mine:
+    for place in talker.bursts:
+        burst = bursts[place]
+        if not burst.octets:
             continue
         begun, ended = burst.octets[0].start_s, burst.octets[-1].start_s + char_bits * bit_s
         before = float(edges[bursts[place - 1].end - 1]) + char_bits * bit_s if place else float(time[0])
-        after = float(edges[bursts[place + 1].first]) if place + 1 < len(bursts) else float(time[-1])
+        followed = place + 1 < len(bursts)
+        after = float(edges[bursts[place + 1].first]) if followed else float(time[-1])
         low, high = np.searchsorted(time, (before, begun - 0.05 * bit_s))
         part = (volts[low:high] > edge_at) == upper
         if len(part) and not part.all():
@@ -310,7 +330,9 @@ def _around(
         part = (volts[low:high] > edge_at) == upper
         if len(part) and not part.all():
             holds.append(float(time[low + int(np.argmin(part))]) - ended)
+        elif len(part) and followed:
+            holds.append(after - ended)
     return (
         max(0.0, float(np.median(leads))) if leads else None,
-        max(0.0, float(np.median(holds))) if holds else None,
+        max(0.0, float(np.quantile(holds, 0.75, method="higher"))) if holds else None,
     )

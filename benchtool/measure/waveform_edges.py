@@ -14,7 +14,7 @@ import numpy.typing as npt
 from benchtool.capture.settings import LineSettings
 from benchtool.measure.waveform_baud import USUAL_BAUD, Bits, find_bits
 from benchtool.measure.waveform_levels import Idle
-from benchtool.measure.waveform_octets import find_frames, find_octets
+from benchtool.measure.waveform_octets import find_frames, find_octets, split_bursts
 from benchtool.measure.waveform_record import Floats, Waveform
 from benchtool.measure.waveform_slicing import HYSTERESIS, Slices, find_edges, slice_waveform, without_glitches
 
@@ -39,6 +39,10 @@ _DEVIATION = 1.4826
 """From the median magnitude to the standard deviation of Gaussian noise."""
 _WEAK_V = 0.06
 _WEAK_SIGMAS = 12.0
+_LEFT_SHARE = 0.2
+"""An idle level nearer to a driven one than this share of half the swing does not show when it is left."""
+_LEFT_BITS = (0.6, 10.4)
+_LEFT_WHOLE = 0.25
 
 
 class Traffic(NamedTuple):
@@ -216,6 +220,44 @@ def find_weak(waveform: Waveform, idle: Idle, bit_s: float) -> tuple[Floats, _Bo
         edges, rises, _ = without_glitches(again.edge_s, again.rises, GLITCH_BITS * bit_s)
         bits = bits_of(edges, rises, bit_s)
         if bits is not None and len(edges) >= 4 and abs(bits.bit_s / bit_s - 1) < 0.06 and bits.fits > 0.8:
+            seen = Traffic(again, edges, rises, bits, 0, part.difference_v)
+            edges, rises = with_starts(seen, part.time_s, idle, bit_s)
             found.append(edges)
             states.append(rises)
     return (np.concatenate(found), np.concatenate(states)) if found else none
+
+
+def with_starts(traffic: Traffic, time: Floats, idle: Idle, bit_s: float) -> tuple[Floats, _Bools]:
+    """Edges with those that bursts begin with where the comparator saw none.
+
+    It stays as the last talker left it: a start bit to the side on which it rests already is no edge. That is so for
+    the first burst of a record whose idle level lies between the states, and for a talker with exchanged wires, whose
+    space is on the side of idle. The voltage itself shows when idle was left.
+    """
+    edges, rises, volts = traffic.edges, traffic.rises, traffic.calm_v
+    if idle.level_v is None or not len(edges):
+        return edges, rises
+    least = max(_LEFT_SHARE * traffic.slices.half_v, 6 * (idle.noise_v or 0.0))
+    places, instants = [], []
+    for first, _ in split_bursts(edges, bit_s):
+        at = float(edges[first])
+        low, high = np.searchsorted(time, (at - 0.4 * bit_s, at - 0.15 * bit_s))
+        here = float(np.median(volts[low:high])) if high > low else float(np.interp(at - 0.25 * bit_s, time, volts))
+        apart = here - idle.level_v
+        if abs(apart) < least or (apart < 0) != bool(rises[first]):
+            continue
+        earliest = at - (_LEFT_BITS[1] + 0.2) * bit_s
+        begin, end = np.searchsorted(time, (max(earliest, edges[first - 1]) if first else earliest, at - 0.3 * bit_s))
+        share = (volts[begin:end] - idle.level_v) / apart - 0.5
+        resting = np.flatnonzero(share < 0)
+        if not len(resting) or int(resting[-1]) + 1 >= len(share):
+            continue
+        last = int(resting[-1])
+        part = -share[last] / (share[last + 1] - share[last])
+        left = float(time[begin + last] + part * (time[begin + last + 1] - time[begin + last]))
+        bits = (at - left) / bit_s
+        # A driver enabled before its start bit leaves idle at any time, a start bit whole bits before the next edge.
+        if _LEFT_BITS[0] <= bits <= _LEFT_BITS[1] and abs(bits - round(bits)) < _LEFT_WHOLE:
+            places.append(first)
+            instants.append(left)
+    return np.insert(edges, places, instants), np.insert(rises, places, ~rises[places])

@@ -1,7 +1,7 @@
 """Levels out of a waveform: each run's plateau, the talkers that these belong to, idle and what surrounds a burst.
 
 A plateau is read late in the run's last bit, when reflections have died down as far as they will. Two talkers are told
-apart by their levels: a far driver comes lower, and with another common mode.
+apart by their levels: a far driver comes lower, and with another common mode; else by their clocks.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from benchtool.measure.waveform_baud import find_bits
 from benchtool.measure.waveform_octets import Burst
 from benchtool.measure.waveform_record import Floats, Waveform
 from benchtool.measure.waveform_slicing import clipped_deviation, quantiles, time_weights
@@ -89,15 +90,44 @@ class Talker(NamedTuple):
         return abs(self.mark_v - self.space_v)
 
 
+class _Rate(NamedTuple):
+    bit_s: float
+    error_s: float
+    """Standard deviation of it."""
+
+
+_SAME_RATE = 0.012
+"""Two bursts whose rates differ by more than this, and by five standard deviations, come from two clocks."""
+_LEAST_RATE_RUNS = 8
+
+
+def _rate(runs: Runs, part: slice, bit_s: float) -> _Rate | None:
+    """The bit length of one burst; None where it has too few runs."""
+    held = np.isfinite(runs.bits[part])
+    bits = find_bits((runs.end_s - runs.start_s)[part][held], runs.high[part][held], bit_s)
+    if bits is None or bits.runs < _LEAST_RATE_RUNS:
+        return None
+    # Each run is at least a bit long, and two edges make its error.
+    return _Rate(bits.bit_s, max(bits.jitter_s, 1e-12) * np.sqrt(2 / bits.runs))
+
+
+def _same_clock(one: _Rate | None, other: _Rate | None) -> bool:
+    if one is None or other is None:
+        return True
+    apart = abs(one.bit_s - other.bit_s)
+    return apart < _SAME_RATE * one.bit_s or apart < 5 * float(np.hypot(one.error_s, other.error_s))
+
+
 class _Group(NamedTuple):
     mark: float
     space: float
     common: float
     reversed_pair: bool
+    rate: _Rate | None
     members: list[int]
 
 
-def find_talkers(runs: Runs, bursts: list[Burst], noise_v: float) -> tuple[Talker, ...]:
+def find_talkers(runs: Runs, bursts: list[Burst], noise_v: float, bit_s: float) -> tuple[Talker, ...]:
     """Talkers, the one with most octets first. Bursts of one edge belong to nobody."""
     groups: list[_Group] = []
     marks = runs.high != np.array([burst.reversed_pair for burst in bursts], dtype=np.bool_)[runs.burst]
@@ -115,17 +145,19 @@ def find_talkers(runs: Runs, bursts: list[Burst], noise_v: float) -> tuple[Talke
         common_v = (float(np.median(common[mark & steady])) + float(np.median(common[~mark]))) / 2
         count = max(1, min(int((mark & steady).sum()), int((~mark).sum())))
         slack = 0.03 * abs(mark_v - space_v) + 0.02 + 4 * noise_v / np.sqrt(count)
+        rate = _rate(runs, part, bit_s)
         for group in groups:
             if (
                 group.reversed_pair == burst.reversed_pair
                 and abs(group.mark - mark_v) < slack
                 and abs(group.space - space_v) < slack
                 and not abs(group.common - common_v) > 2 * slack
+                and _same_clock(group.rate, rate)
             ):
                 group.members.append(place)
                 break
         else:
-            groups.append(_Group(mark_v, space_v, common_v, burst.reversed_pair, [place]))
+            groups.append(_Group(mark_v, space_v, common_v, burst.reversed_pair, rate, [place]))
     talkers = []
     for group in groups:
         mine = np.isin(runs.burst, group.members)

@@ -20,6 +20,9 @@ _RINGING = 0.12
 _MAINS_HZ = (50.0, 60.0)
 _HUM_POINTS = 4000
 _LEAST_PERIODS = 0.9
+_LEAST_LOCKED = 8
+_LEAST_LOCKED_S = 0.04
+"""Four half periods of 50 Hz: in less, what comes a few times at even distances seems locked to anything."""
 
 
 class Stray(NamedTuple):
@@ -42,7 +45,10 @@ class Stray(NamedTuple):
     hum_common_v: float | None
     """The same of both wires against ground."""
     mains_locked: float | None
-    """How far the impulses keep to the phase of 100 or 120 a second: 0 chance, 1 locked; None with fewer than 5."""
+    """How far the impulses keep to the phase of 100 or 120 a second: 0 chance, 1 locked.
+
+    None where that cannot be told: fewer than 8 impulses, or less than 4 half periods from the first to the last.
+    """
 
 
 def find_stray(waveform: Waveform, runs: Runs | None, idle: Idle, bit_s: float | None) -> Stray:
@@ -146,6 +152,6 @@ def _hum(time: Floats, volts: Floats) -> tuple[float, float] | None:
 
 def _locked(instants: Floats) -> float | None:
     """Resultant length of the phases at 100 or 120 a second, the longer."""
-    if len(instants) < 5:
+    if len(instants) < _LEAST_LOCKED or instants[-1] - instants[0] < _LEAST_LOCKED_S:
         return None
     return max(float(abs(np.exp(4j * np.pi * frequency * instants).mean())) for frequency in _MAINS_HZ)

@@ -26,6 +26,8 @@ BURST_BITS = 12.5
 """No edge for so long: a pause lies between (FF has 9 bits of mark at its end, 10 with two stop bits)."""
 _OVERSAMPLE = 16
 _JUDGED_BURSTS = 12
+_LEAST_MIXED = 3
+"""So many octets must speak for each side before talkers are said to differ."""
 
 
 class Polarity(Enum):
@@ -187,9 +189,11 @@ def _chunk(run: Sequence[ReceivedOctet], start_s: float) -> Chunk:
 
 def polarity_of(bursts: Sequence[Burst], idle_reversed: bool | None) -> Polarity:
     """What the bursts say together; where they say nothing, the idle level."""
-    sure = {burst.reversed_pair for burst in bursts if burst.sure}
-    if len(sure) == 2:
+    sides = [sum(len(b.octets) for b in bursts if b.sure and b.reversed_pair is turned) for turned in (False, True)]
+    # Two that talk at once leave scraps, and a scrap of some octets fits either way.
+    if min(sides) >= _LEAST_MIXED:
         return Polarity.MIXED
+    sure = {sides[1] > sides[0]} if any(sides) else set()
     if not sure:
         if idle_reversed is None:
             return Polarity.UNKNOWN

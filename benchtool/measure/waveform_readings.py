@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from benchtool.measure.waveform_baud import USUAL_BAUD
 from benchtool.measure.waveform_figures import WaveformFigures, share_of, weakest
 from benchtool.measure.waveform_limits import quantity
 from benchtool.measure.waveform_octets import Polarity
@@ -30,6 +31,8 @@ CORE = (
     "scope-contention-share",
     "scope-hold-bits",
     "scope-baud-spread",
+    "scope-rate-off",
+    "scope-common-spread-v",
 )
 """Those that each say something of their own; the others follow from them, or say where, or are for people."""
 
@@ -51,6 +54,8 @@ WORDS: dict[str, tuple[str, str]] = {
     "scope-contention-share": ("time between the states in characters", "%"),
     "scope-hold-bits": ("driver held after its last character, in bits", ""),
     "scope-baud-spread": ("spread of the talkers' rates", "%"),
+    "scope-rate-off": ("greatest distance of a talker's rate from the usual one", "%"),
+    "scope-common-spread-v": ("common mode of one talker above another's", "V"),
 }
 """Each of them in words, with its unit."""
 
@@ -72,6 +77,7 @@ SPREAD: dict[str, tuple[float, float]] = {
     "scope-hum-common-v": (0.1, 0.1),
     "scope-baud": (0.002, 0.0),
     "scope-baud-spread": (0.05, 0.002),
+    "scope-rate-off": (0.05, 0.002),
     "scope-contention-share": (0.2, 0.01),
     "scope-hold-bits": (0.1, 0.5),
     "scope-lead-bits": (0.1, 0.5),
@@ -82,6 +88,8 @@ SPREAD: dict[str, tuple[float, float]] = {
     "scope-talkers": (0.0, 0.3),
 }
 """Standard deviation of a reading: this share of it, and this much (judgements: what probes and samples leave open)."""
+_SAME_BUS = 0.12
+"""A rate further off than this is another rate, and no clock that is off."""
 _VOLTS_SPREAD = (0.04, 0.03)
 """An eight-bit oscilloscope with its probe: 3 to 4 %, and a step of the converter."""
 
@@ -147,4 +155,16 @@ def readings(figures: WaveformFigures) -> dict[str, float]:
     rates = [talker.baud for talker in figures.talkers if talker.baud is not None]
     if len(rates) > 1:
         found["scope-baud-spread"] = (max(rates) - min(rates)) / min(rates)
+    if rates:
+        found["scope-rate-off"] = max(_rate_off(rate, figures.baud_given) for rate in rates)
+    commons = [talker.common_v for talker in figures.talkers if talker.common_v is not None]
+    if len(commons) > 1:
+        found["scope-common-spread-v"] = max(commons) - min(commons)
     return {name: value for name, value in found.items() if value is not None}
+
+
+def _rate_off(baud: float, given: int | None) -> float:
+    """Distance from the rate that the bus should have, as a share of it: the given one, or the usual one next to it."""
+    if given is not None and abs(baud / given - 1) < _SAME_BUS:
+        return abs(baud / given - 1)
+    return min(abs(baud / rate - 1) for rate in USUAL_BAUD)

@@ -28,6 +28,8 @@ _SLOW_CLEAR = 1.3
 _LONGEST_S = 16e-6
 """There and back on 1200 m, the longest pair (sheet 1.3), at half the speed of light."""
 _LEAST_SAMPLES = 1.6
+_REAL_STEP = 0.5
+"""An edge of less than this share of the greatest one is none."""
 _NOISY = 0.01
 _NOISY_SAMPLES = 0.015
 
@@ -106,7 +108,10 @@ def find_shape(
     """The mean edge that the runs `mine` begin with, and its figures; None with fewer than 2 edges."""
     follows = np.zeros_like(mine)
     follows[1:] = mine[1:] & (runs.burst[1:] == runs.burst[:-1]) & (runs.bits[1:] > 0.7) & (runs.bits[:-1] > 0.7)
-    chosen = np.flatnonzero(follows & (np.abs(runs.level_v - np.roll(runs.level_v, 1)) > 1e-6))
+    steps = np.abs(runs.level_v - np.roll(runs.level_v, 1))
+    # Where two talk at once, levels change that are hardly apart: shares of those say nothing.
+    least = _REAL_STEP * float(np.max(steps[follows], initial=0.0))
+    chosen = np.flatnonzero(follows & (steps > max(1e-6, least)))
     if len(chosen) < 2:
         return None
     room = np.minimum(runs.bits[chosen - 1], 4) + 2 * np.minimum(np.nan_to_num(runs.bits[chosen], posinf=0.9), 4)

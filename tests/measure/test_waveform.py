@@ -175,7 +175,11 @@ def test_what_a_record_of_both_wires_gives_holds_the_core() -> None:
     waveform = shot(pair(), probe="far", noise_v=0.01)
     figures = measure_waveform(Waveform.of(waveform.time_s, waveform.difference_v, waveform.time_s * 0 + 2.5))
     # Only with several talkers, and only with impulses.
-    assert set(CORE) - set(figures.as_readings()) == {"scope-baud-spread", "scope-mains-locked"}
+    assert set(CORE) - set(figures.as_readings()) == {
+        "scope-baud-spread",
+        "scope-common-spread-v",
+        "scope-mains-locked",
+    }
 
 
 @pytest.mark.parametrize(
