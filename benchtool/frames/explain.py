@@ -5,6 +5,7 @@ from __future__ import annotations
 from benchtool.frames.frame import Frame, Protocol
 from benchtool.frames.meaning import Field, Meaning
 from benchtool.frames.modbus import describe as modbus
+from benchtool.frames.modbus import describe_ascii as modbus_ascii
 from benchtool.frames.osdp import describe as osdp
 
 
@@ -14,5 +15,7 @@ def explain(frame: Frame) -> Meaning:
         return osdp.describe(frame)
     if frame.protocol is Protocol.MODBUS_RTU:
         return modbus.describe(frame)
+    if frame.protocol is Protocol.MODBUS_ASCII:
+        return modbus_ascii.describe(frame)
     count = len(frame.octets)
     return Meaning(None, "unknown octets", (Field("count", count, str(count), 0, count),))

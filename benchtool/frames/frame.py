@@ -13,6 +13,7 @@ class Protocol(Enum):
 
     OSDP = "osdp"
     MODBUS_RTU = "modbus-rtu"
+    MODBUS_ASCII = "modbus-ascii"
     UNKNOWN = "unknown"
 
 
@@ -78,4 +79,14 @@ class Frame(NamedTuple):
             return octets[1] & 0x7F if len(octets) > 1 else None
         if self.protocol is Protocol.MODBUS_RTU:
             return octets[0] if octets else None
+        if self.protocol is Protocol.MODBUS_ASCII:
+            return _two_digits(octets[1:3])
+        return None
+
+
+def _two_digits(characters: bytes) -> int | None:
+    """The octet that two hexadecimal digits say, their eighth bits left out; None where they are none."""
+    try:
+        return bytes.fromhex(bytes(octet & 0x7F for octet in characters).decode("ascii"))[0]
+    except (ValueError, IndexError):
         return None
