@@ -65,12 +65,17 @@ class Answering(Station):
             return
         for frame in self._decoder.feed(chunk):
             # If it ended before this chunk, others have talked since, and nobody waits for an answer.
-            if frame.ok and frame.end_ns >= chunk.t_ns and self._answers and self.is_for_me(frame):
-                octets = self.answer(frame)
-                if octets is not None and len(self._due) < _KEPT_REQUESTS:
-                    begin_ns = max(frame.end_ns, self._due[-1][0]) if self._due else frame.end_ns
-                    wait_ns = int(self._reply_ns * (1 + _SPREAD * self._rng.random()))
-                    self._due.append((begin_ns + wait_ns, octets))
+            if frame.end_ns >= chunk.t_ns:
+                self.take(frame)
+
+    def take(self, frame: Frame) -> None:
+        """Take a frame that has just ended; a sound request to this device is answered after the turnaround."""
+        if frame.ok and self._answers and self.is_for_me(frame):
+            octets = self.answer(frame)
+            if octets is not None and len(self._due) < _KEPT_REQUESTS:
+                begin_ns = max(frame.end_ns, self._due[-1][0]) if self._due else frame.end_ns
+                wait_ns = int(self._reply_ns * (1 + _SPREAD * self._rng.random()))
+                self._due.append((begin_ns + wait_ns, octets))
 
     def _is_out(self, now_ns: int) -> bool:
         if self._outages is None:

@@ -2,14 +2,15 @@
 
 Rules used (sheet section 5): the reply carries the request's sequence number and check kind; a repeated sequence
 number gets the same reply again; an unknown command a NAK 03, a wrong sequence number a NAK 04, a security block a
-NAK 05. It begins at sequence 0 and waits two characters before it talks (sheet 5.2). A command to all is answered from
-the broadcast address (sheet 5.1). A command that fails its check is not answered: its address may be damaged.
+NAK 05 where there is no secure channel. It begins at sequence 0 and waits two characters before it talks (sheet 5.2).
+A command to all is answered from the broadcast address (sheet 5.1). A command that fails its check is not answered: its
+address may be damaged.
 """
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,23 +19,20 @@ from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.simulate.answering import Answering
+from benchtool.simulate.osdp_functions import Event, Functions
 from benchtool.simulate.outage import Outages
 
-Event = tuple[int, int, bytes]
-"""When it happens (ns), the reply code that tells of it, and that reply's data."""
+if TYPE_CHECKING:  # its ciphers are loaded only where a secure channel is wanted
+    from benchtool.simulate.osdp_device_session import DeviceSession
+
+__all__ = ["BROADCAST", "Event", "Peripheral"]
 
 BROADCAST = 127
 
-_STATUS: dict[int, tuple[int, bytes]] = {
-    Command.LSTAT: (Reply.LSTATR, bytes((0, 0))),
-    Command.OSTAT: (Reply.OSTATR, bytes((0,))),
-    Command.RSTAT: (Reply.RSTATR, bytes((0,))),
-}
 _LOADS = frozenset({Command.LED, Command.BUZ, Command.OUT})
 """Commands that switch something on that draws current."""
 _LOAD_NS = 60_000_000
 """From the command to the droop: the answer is mostly out by then."""
-_DONE = frozenset({Command.LED, Command.BUZ, Command.OUT, Command.TEXT, Command.KEEPACTIVE, Command.ACURXSIZE})
 
 
 class Peripheral(Answering):
@@ -42,7 +40,8 @@ class Peripheral(Answering):
 
     `identity` is the 12 octets of PDID, `capabilities` the records of PDCAP. ISTAT is answered with the last ISTATR
     event whose time has come, or `inputs` zeros. `sequence` other than `sound` is a faulty device's way with sequence
-    numbers, once in `sequence_every` answers (specs.DEVICE_SEQUENCES).
+    numbers, once in `sequence_every` answers (specs.DEVICE_SEQUENCES). `session` is its secure channel, if it has one;
+    `functions` is what it can do, made of the other arguments unless given.
     """
 
     def __init__(
@@ -61,6 +60,8 @@ class Peripheral(Answering):
         outages: Outages | None = None,
         sequence: str = "sound",
         sequence_every: int = 12,
+        session: DeviceSession | None = None,
+        functions: Functions | None = None,
     ) -> None:
         super().__init__(
             name,
@@ -73,11 +74,11 @@ class Peripheral(Answering):
         )
         self._quirk = sequence
         self._quirk_every = sequence_every
-        self._identity = identity
-        self._capabilities = capabilities
-        self._events = deque(sorted(events))
-        self._changes = deque((at_ns, data) for at_ns, code, data in self._events if code == Reply.ISTATR)
-        self._inputs = bytes(inputs)
+        self.functions = functions or Functions(
+            identity=identity, capabilities=capabilities, events=events, inputs=inputs
+        )
+        self.session = session
+        self._baud: int | None = None
         self._sequence: int | None = None
         self._last_reply = b""
 
@@ -86,9 +87,27 @@ class Peripheral(Answering):
         return len(octets) < 2 or octets[1] in (self.address, BROADCAST)
 
     def restart(self) -> None:
-        """Begin with no sequence number and no reply to repeat."""
+        """Begin with no sequence number, no reply to repeat and no secure channel."""
         self._sequence = None
         self._last_reply = b""
+        self.functions.restart()
+        if self.session is not None:
+            self.session.drop()
+
+    def baud(self) -> int | None:
+        """The bit rate that a COMSET has set, once it was answered."""
+        return self._baud
+
+    def act(self, now_ns: int) -> bytes | None:
+        """Send the answer that is due; a new address and bit rate hold from then on (sheet 5.5, COMSET)."""
+        octets = super().act(now_ns)
+        if octets is not None and self.functions.new_line is not None:
+            self.address, self._baud = self.functions.new_line
+            self.functions.new_line = None
+            self._sequence = None
+            if self.session is not None:
+                self.session.drop()
+        return octets
 
     def is_for_me(self, frame: Frame) -> bool:
         """A command to this address or to all."""
@@ -131,30 +150,12 @@ class Peripheral(Answering):
                 wrong = bytes((NakCode.SEQUENCE,))
                 return build_frame(asked, Reply.NAK, wrong, sequence=sequence, crc=crc, reply=True)
         self._sequence = sequence
-        if control & 0x08:
-            code, data = Reply.NAK, bytes((NakCode.SECURITY_UNSUPPORTED,))
-        else:
-            code, data = self._do(frame.octets[5], frame.end_ns)
+        if self.session is not None:
+            self._last_reply = self.session.answer(frame.octets, asked, frame.end_ns, self.functions.do)
+            return self._last_reply
+        code, data = int(Reply.NAK), bytes((NakCode.SECURITY_UNSUPPORTED,))
+        if not control & 0x08:
+            check = 2 if crc else 1
+            code, data = self.functions.do(frame.octets[5], frame.octets[6:-check], frame.end_ns)
         self._last_reply = build_frame(asked, code, data, sequence=sequence, crc=crc, reply=True)
         return self._last_reply
-
-    def _do(self, command: int, now_ns: int) -> tuple[Reply, bytes]:
-        while self._changes and self._changes[0][0] <= now_ns:
-            self._inputs = self._changes.popleft()[1]
-        if command == Command.POLL:
-            if self._events and self._events[0][0] <= now_ns:
-                _, code, data = self._events.popleft()
-                return Reply(code), data
-            return Reply.ACK, b""
-        if command == Command.ID:
-            return Reply.PDID, self._identity
-        if command == Command.CAP:
-            return Reply.PDCAP, self._capabilities
-        if command == Command.ISTAT:
-            return Reply.ISTATR, self._inputs
-        if command in _STATUS:
-            code, data = _STATUS[command]
-            return Reply(code), data
-        if command in _DONE:
-            return Reply.ACK, b""
-        return Reply.NAK, bytes((NakCode.UNKNOWN_COMMAND,))

@@ -37,3 +37,7 @@ class Station(ABC):
     @abstractmethod
     def act(self, now_ns: int) -> bytes | None:
         """Do what was due; returns octets to send from now on, or None."""
+
+    def baud(self) -> int | None:
+        """The bit rate that it wants from its next octet on; None: as its line is set. Asked by a real line only."""
+        return None

@@ -165,7 +165,7 @@ def our_device(events: list[Event]) -> Peripheral:
         7,
         SETTINGS,
         identity=octets("020b7e 01 01 0700a100 01 04 00"),
-        capabilities=octets("010102 020401 040401 050201 080100 0A8000 0D0001"),
+        capabilities=octets("010102 020402 040401 050201 080100 0A8000 0D0001"),
         reply_ns=3 * MS,
         rng=np.random.default_rng(5),
         events=events,
