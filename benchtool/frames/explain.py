@@ -9,10 +9,13 @@ from benchtool.frames.modbus import describe_ascii as modbus_ascii
 from benchtool.frames.osdp import describe as osdp
 
 
-def explain(frame: Frame) -> Meaning:
-    """The frame in words. An unknown span has no name; its one field is the number of octets."""
+def explain(frame: Frame, clear: bytes | None = None) -> Meaning:
+    """The frame in words. An unknown span has no name; its one field is the number of octets.
+
+    `clear` is the payload of an encrypted frame, where somebody has decrypted it.
+    """
     if frame.protocol is Protocol.OSDP:
-        return osdp.describe(frame)
+        return osdp.describe(frame, clear)
     if frame.protocol is Protocol.MODBUS_RTU:
         return modbus.describe(frame)
     if frame.protocol is Protocol.MODBUS_ASCII:

@@ -5,6 +5,8 @@ Runs only when somebody wants to read a frame. Facts: sheet section 5.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from benchtool.frames.frame import Frame
 from benchtool.frames.meaning import Field, Meaning
 from benchtool.frames.osdp import check
@@ -14,8 +16,11 @@ from benchtool.frames.osdp.payloads import decode_payload
 from benchtool.frames.osdp.security import BLOCK_TYPES, ENCRYPTED_TYPES, MAC_TYPES, block_problems, block_text
 
 
-def describe(frame: Frame) -> Meaning:
-    """The frame in words, sound or damaged; offsets count from the frame's first octet. Never raises on input."""
+def describe(frame: Frame, clear: bytes | None = None) -> Meaning:
+    """The frame in words, sound or damaged; offsets count from the frame's first octet. Never raises on input.
+
+    `clear` is the decrypted payload where somebody has it; its fields then take no octets of the frame.
+    """
     octets = frame.octets
     header = parse(octets)
     if header is None:
@@ -37,7 +42,11 @@ def describe(frame: Frame) -> Meaning:
         if info.status is not Status.CURRENT:
             title += f" ({info.status.value})"
     data = octets[header.data_start : header.data_end]
-    if encrypted:
+    if encrypted and clear is not None:
+        more, odd = decode_payload(header.code, header.reply, clear, 0)
+        fields += [replace(field, start=header.data_start, length=0) for field in more]
+        problems += odd
+    elif encrypted:
         _encrypted(header, data, fields, problems)
     else:
         more, odd = decode_payload(

@@ -1,0 +1,434 @@
+"""Follow OSDP secure sessions from the outside: find the key, verify the MACs, decrypt, and say what cannot be known.
+
+A listener, never an end: it takes frames in order and answers what it knows of each. Facts: sheet 5.8. A session whose
+start was not heard, or whose key is not at hand, still shows codes, lengths and times, for these are not encrypted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import NamedTuple
+
+from benchtool.frames.frame import Frame
+from benchtool.frames.osdp import secure
+from benchtool.frames.osdp.channel_bridge import Place, recover
+from benchtool.frames.osdp.codes import NAK_TEXT, Command, Reply
+from benchtool.frames.osdp.events import Event, Kind
+from benchtool.frames.osdp.header import Header
+from benchtool.frames.osdp.keys import Key, KeyRing, KeySource
+from benchtool.frames.osdp.secure import Chain, Fault, Opened, SessionKeys
+from benchtool.frames.osdp.security import MAC_TYPES
+
+_KEEP_RANDOMS = 256
+_CHALLENGE, _CLIENT, _SERVER, _FIRST_MAC = 0x11, 0x12, 0x13, 0x14
+_KEY_WORDS = {
+    KeySource.DEFAULT: "the default key",
+    KeySource.GIVEN: "the key given",
+    KeySource.MASTER: "the key made from the master key given",
+    KeySource.LEARNED: "a key that was read on the bus",
+}
+
+
+class Standing(Enum):
+    """How a frame stands to its device's secure channel; the value is what `--json` prints."""
+
+    CLEAR = "clear"
+    HANDSHAKE = "handshake"
+    """CHLNG, CCRYPT, SCRYPT or RMAC_I."""
+    VERIFIED = "verified"
+    """The MAC is right; data is decrypted."""
+    NO_KEY = "no-key"
+    """No key at hand fits the session."""
+    START_NOT_HEARD = "start-not-heard"
+    LOST = "lost"
+    """A frame before it was missed, so that nothing can be said of its MAC."""
+    REFUSED = "refused"
+    """The MAC is wrong, or a frame that has to be secured is not."""
+
+
+class Sight(NamedTuple):
+    """What is known of one frame."""
+
+    standing: Standing
+    opened: Opened | None = None
+    """Code and data where the frame was opened; None for clear and unreadable frames."""
+    key: KeySource | None = None
+    events: tuple[Event, ...] = ()
+
+
+class State(Enum):
+    """How far a device's session has come."""
+
+    NONE = "none"
+    STARTING = "starting"
+    OPEN = "open"
+    UNREADABLE = "unreadable"
+    """Secured, but key or start are missing."""
+    LOST = "lost"
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFigures:
+    """What was seen of one device's secure channel."""
+
+    address: int
+    state: State
+    key: KeySource | None
+    """Of the last session whose key was found."""
+    claimed_default: bool | None
+    """Which key the last start named: the default key or not; None where no start was heard."""
+    sessions: int
+    """Session starts that the device accepted."""
+    verified: int
+    refused: int
+    unreadable: int
+    bridged: int
+    """Frames that were missed and could be made up for."""
+
+
+class _Device:
+    """What is remembered of one address."""
+
+    __slots__ = (
+        "bridged", "chain", "client", "cuid", "damages", "had_own_key", "handshake", "key", "keys",
+        "kind", "last_ns", "last_opened", "last_sent", "place", "refused", "refused_run", "rnd_a", "rnd_b", "said",
+        "sequence", "server", "sessions", "state", "unreadable", "verified",
+    )  # fmt: skip
+
+    def __init__(self) -> None:
+        self.state = State.NONE
+        self.handshake = 0
+        """Security block type of the last frame of a start, 0 when none is under way."""
+        self.kind: int | None = None
+        self.rnd_a = self.rnd_b = self.cuid = self.client = self.server = b""
+        self.key: Key | None = None
+        self.keys: SessionKeys | None = None
+        self.chain: Chain | None = None
+        self.place = Place(None)
+        self.sequence: int | None = None
+        """Of the last frame of the start."""
+        self.last_sent = [b"", b""]
+        self.last_opened: list[Opened | None] = [None, None]
+        self.last_ns = 0
+        self.damages = 0
+        self.had_own_key = False
+        self.said: set[Kind] = set()
+        self.refused_run = 0
+        self.sessions = self.verified = self.refused = self.unreadable = self.bridged = 0
+
+    def drop(self, state: State) -> None:
+        """No session any more, or none that can be read."""
+        self.state = state
+        self.chain = self.keys = None
+        self.handshake = 0
+        self.last_sent = [b"", b""]
+        self.refused_run = 0
+        self.said.clear()
+
+
+class Follower:
+    """Feed it sound OSDP frames in order, with their headers; tell it of damage and gaps between them."""
+
+    def __init__(self, keys: KeyRing | None = None) -> None:
+        self.keys = KeyRing() if keys is None else keys
+        self._devices: dict[int, _Device] = {}
+        self._damages = 0
+        self._randoms: dict[bytes, None] = {}
+        self._out: list[Event] = []
+        self._now_ns = 0
+        self._address = 0
+
+    def damaged(self) -> None:
+        """Octets were damaged or not heard: a frame may be missing."""
+        self._damages += 1
+
+    def figures(self) -> tuple[ChannelFigures, ...]:
+        """Every device that used, or tried, the secure channel."""
+        return tuple(
+            ChannelFigures(
+                address,
+                at.state,
+                at.key.source if at.key else None,
+                None if at.kind is None else at.kind == secure.DEFAULT,
+                at.sessions,
+                at.verified,
+                at.refused,
+                at.unreadable,
+                at.bridged,
+            )
+            for address, at in sorted(self._devices.items())
+        )
+
+    def feed(self, frame: Frame, header: Header) -> Sight:
+        """Take the next sound frame."""
+        block = header.security_block
+        at = self._devices.get(header.address)
+        if block is None and at is None and header.code != Command.KEYSET:
+            return _CLEAR
+        if at is None:
+            at = self._devices[header.address] = _Device()
+            at.damages = self._damages
+        self._now_ns, self._address = frame.t_ns, header.address
+        self._out = []
+        if block is None:
+            standing, opened = self._clear(at, frame.octets, header), None
+        elif len(block) > 1 and block[1] in MAC_TYPES:
+            standing, opened = self._secured(at, frame.octets, header)
+        elif len(block) > 1 and _CHALLENGE <= block[1] <= _FIRST_MAC:
+            standing, opened = self._handshake(at, frame.octets, header, block), None
+        else:
+            standing, opened = Standing.HANDSHAKE, None
+        at.last_ns = frame.end_ns
+        at.damages = self._damages
+        return Sight(standing, opened, at.key.source if opened is not None and at.key else None, tuple(self._out))
+
+    def _say(self, kind: Kind, detail: str = "", **numbers: int | str) -> None:
+        self._out.append(Event(kind, self._now_ns, self._address, detail, numbers))
+
+    def _once(self, at: _Device, kind: Kind, detail: str = "") -> None:
+        if kind not in at.said:
+            at.said.add(kind)
+            self._say(kind, detail)
+
+    # frames without a security block
+
+    def _clear(self, at: _Device, octets: bytes, header: Header) -> Standing:
+        code = header.code
+        if header.reply:
+            if at.state is State.STARTING and code == Reply.NAK:
+                at.drop(State.NONE)
+            if at.state in (State.OPEN, State.LOST, State.UNREADABLE) and code != Reply.BUSY:
+                if code == Reply.NAK:
+                    reason = octets[header.data_start] if header.data_end > header.data_start else 0
+                    self._say(Kind.SESSION_ENDED, f"refused in the clear: {NAK_TEXT.get(reason, f'reason {reason}')}")
+                    at.drop(State.NONE)
+                elif at.last_sent[0]:
+                    self._once(at, Kind.CLEAR_IN_SESSION, "a reply of the device")
+            return Standing.CLEAR
+        if header.sequence == 0:
+            if at.state in (State.OPEN, State.LOST, State.UNREADABLE):
+                self._say(Kind.SESSION_ENDED, "the controller began anew")
+            self._given_up(at)
+            at.drop(State.NONE)
+        elif at.state is State.STARTING and at.handshake == _CLIENT:
+            self._given_up(at)
+        elif at.state in (State.OPEN, State.LOST, State.UNREADABLE):
+            self._once(at, Kind.CLEAR_IN_SESSION, "a command of the controller")
+            at.last_sent[0] = b""
+        if code == Command.KEYSET:
+            self._learn(at, octets[header.data_start : header.data_end])
+        return Standing.CLEAR
+
+    def _given_up(self, at: _Device) -> None:
+        """After CCRYPT a controller goes on with SCRYPT, unless the device's cryptogram does not fit its key."""
+        if at.state is State.STARTING and at.handshake == _CLIENT and at.damages == self._damages:
+            which = (
+                f"the device answered with {_KEY_WORDS[at.key.source]}" if at.key else "the device's key is not at hand"
+            )
+            self._say(Kind.KEYS_DIFFER, f"the controller did not go on after the device's cryptogram; {which}")
+        at.handshake = 0
+
+    # the four frames of a start
+
+    def _handshake(self, at: _Device, octets: bytes, header: Header, block: bytes) -> Standing:
+        data = octets[header.data_start : header.data_end]
+        kind = block[1]
+        if kind == _CHALLENGE and len(data) == secure.RANDOM_LENGTH:
+            if at.handshake == _CHALLENGE and at.rnd_a == data:
+                return Standing.HANDSHAKE  # asked again
+            self._given_up(at)
+            if at.state in (State.OPEN, State.LOST, State.UNREADABLE):
+                self._say(Kind.SESSION_ENDED, "the controller starts another")
+            at.drop(State.STARTING)
+            at.kind = block[2] if len(block) > 2 else None
+            at.rnd_a, at.rnd_b, at.cuid, at.client, at.server = data, b"", b"", b"", b""
+            at.key = None
+            self._random(data, "the controller's")
+        elif kind == _CLIENT and len(data) == 32:
+            if at.handshake != _CLIENT:
+                at.cuid, at.rnd_b, at.client = data[:8], data[8:16], data[16:]
+                self._random(at.rnd_b, "the device's")
+                self._identify(at)
+        elif kind == _SERVER and len(data) == secure.BLOCK:
+            at.server = data
+            if at.keys is not None and at.rnd_b and at.keys.server_cryptogram(at.rnd_a, at.rnd_b) != data:
+                self._say(Kind.CRYPTOGRAM_WRONG, "the controller's, in SCRYPT")
+        elif kind == _FIRST_MAC and len(data) == secure.BLOCK:
+            at.sequence = header.sequence
+            self._accepted(at, block, data)
+            return Standing.HANDSHAKE
+        at.handshake = kind
+        at.sequence = header.sequence
+        return Standing.HANDSHAKE
+
+    def _random(self, octets: bytes, whose: str) -> None:
+        if octets in self._randoms:
+            self._say(Kind.RANDOM_REPEATED, whose)
+        elif len(self._randoms) >= _KEEP_RANDOMS:
+            del self._randoms[next(iter(self._randoms))]
+        self._randoms[octets] = None
+
+    def _identify(self, at: _Device) -> None:
+        """Find the key by the device's cryptogram."""
+        if not at.rnd_a:
+            return
+        for key in self.keys.for_address(self._address, at.cuid):
+            keys = SessionKeys.derive(key.octets, at.rnd_a)
+            if keys.client_cryptogram(at.rnd_a, at.rnd_b) == at.client:
+                at.key, at.keys = key, keys
+                if at.kind == secure.DEFAULT and key.source is KeySource.DEFAULT and at.had_own_key:
+                    self._say(
+                        Kind.DEFAULT_ACCEPTED, "it answered with the default key, although it had a key of its own"
+                    )
+                return
+        if at.kind == secure.DEFAULT:
+            self._say(Kind.CRYPTOGRAM_WRONG, "the device's, in CCRYPT, is not made with the default key")
+
+    def _accepted(self, at: _Device, block: bytes, r_mac: bytes) -> None:
+        starting = at.state is State.STARTING
+        at.handshake = 0
+        if len(block) > 2 and block[2] != 1:
+            if starting:
+                self._say(Kind.KEYS_DIFFER, "the device did not accept the controller's cryptogram")
+                at.drop(State.NONE)
+            return
+        at.sessions += 1
+        if starting and at.keys is None and at.rnd_a and at.server and not at.rnd_b:
+            self._by_first_mac(at, r_mac)
+        if not starting or at.keys is None:
+            heard = starting and at.rnd_a
+            at.drop(State.UNREADABLE)
+            if heard:
+                named = "the default key" if at.kind == secure.DEFAULT else "an installed key"
+                tried = self.keys.given
+                hint = f"; none of the {tried} key(s) given fits" if tried else ""
+                self._once(at, Kind.KEY_UNKNOWN, f"the start names {named}{hint}")
+            else:
+                at.kind = None
+                self._once(at, Kind.START_NOT_HEARD)
+            return
+        server = at.server or at.keys.server_cryptogram(at.rnd_a, at.rnd_b)
+        chain = Chain.begin(at.keys, server)
+        if chain.reply_mac != r_mac:
+            self._say(Kind.CRYPTOGRAM_WRONG, "the device's first MAC, in RMAC_I")
+        self._open(at, chain)
+
+    def _by_first_mac(self, at: _Device, r_mac: bytes) -> None:
+        """CCRYPT was missed: the first MAC tells the key, too."""
+        for key in self.keys.for_address(self._address):
+            keys = SessionKeys.derive(key.octets, at.rnd_a)
+            if keys.first_mac(at.server) == r_mac:
+                at.key, at.keys = key, keys
+                return
+
+    def _open(self, at: _Device, chain: Chain) -> None:
+        assert at.key is not None
+        at.state, at.chain = State.OPEN, chain
+        at.place = Place(at.sequence)
+        at.last_sent = [b"", b""]
+        at.refused_run = 0
+        at.said.clear()
+        self._say(Kind.SESSION_OPEN, f"with {_KEY_WORDS[at.key.source]}", key=at.key.source.value)
+        if at.key.source is KeySource.DEFAULT:
+            own = at.kind == secure.INSTALLED
+            self._say(Kind.DEFAULT_KEY, "installed as if it were a key of its own" if own else "")
+        else:
+            at.had_own_key = True
+
+    # frames inside a session
+
+    def _secured(self, at: _Device, octets: bytes, header: Header) -> tuple[Standing, Opened | None]:
+        way = int(header.reply)
+        if octets == at.last_sent[way]:
+            return (Standing.VERIFIED, at.last_opened[way]) if at.state is State.OPEN else (_UNREAD[at.state], None)
+        if at.state is State.STARTING and at.keys is not None and at.rnd_b:
+            # RMAC_I was missed: that the device goes on says that it accepted.
+            at.sessions += 1
+            self._open(at, Chain.begin(at.keys, at.server or at.keys.server_cryptogram(at.rnd_a, at.rnd_b)))
+        if at.chain is None:
+            return self._unreadable(at, octets, way, header)
+        opened = at.chain.open(octets)
+        if opened.fault is Fault.MAC:
+            found = recover(at.chain, at.place, octets, header)
+            if found is not None:
+                at.chain, opened, missed = found
+                at.bridged += missed
+        if opened.fault in (Fault.MAC, Fault.CUT_OFF, Fault.WRONG_DIRECTION):
+            return self._refused(at, opened, octets, header)
+        at.state = State.OPEN
+        at.refused_run = 0
+        at.said.discard(Kind.SESSION_LOST)
+        at.verified += 1
+        at.place.took(header, opened)
+        at.last_sent[way], at.last_opened[way] = octets, opened
+        if opened.fault is not None:
+            self._say(Kind.SEALED_WRONG, _FAULT_WORDS[opened.fault])
+        if opened.code == Command.KEYSET and not header.reply and opened.fault is None:
+            self._learn(at, opened.data)
+        return Standing.VERIFIED, opened
+
+    def _unreadable(self, at: _Device, octets: bytes, way: int, header: Header) -> tuple[Standing, Opened | None]:
+        at.unreadable += 1
+        at.last_sent[way] = octets
+        if at.state is not State.UNREADABLE:
+            heard = at.state is State.STARTING and at.rnd_a and at.rnd_b
+            at.drop(State.UNREADABLE)
+            if heard:
+                self._once(at, Kind.KEY_UNKNOWN)
+            else:
+                at.kind = None
+        if at.kind is None:
+            self._once(at, Kind.START_NOT_HEARD)
+        if header.code == Command.KEYSET and not header.reply:
+            self._say(Kind.KEY_CHANGED, "encrypted with a key that is not at hand")
+            at.had_own_key = True
+        return (Standing.START_NOT_HEARD if at.kind is None else Standing.NO_KEY), None
+
+    def _refused(self, at: _Device, opened: Opened, octets: bytes, header: Header) -> tuple[Standing, Opened | None]:
+        if opened.fault is not Fault.MAC:
+            at.refused += 1
+            self._say(Kind.SEALED_WRONG, _FAULT_WORDS[opened.fault or Fault.CUT_OFF])
+            return Standing.REFUSED, opened
+        at.refused_run += 1
+        missed = at.damages != self._damages or at.state is State.LOST
+        answered = header.reply and at.refused_run > 1
+        if missed or answered:
+            # The device took a command that did not verify here: it is this listener that is out of step.
+            at.state = State.LOST
+            at.unreadable += 1
+            self._once(at, Kind.SESSION_LOST)
+            return Standing.LOST, None
+        at.refused += 1
+        self._say(Kind.MAC_WRONG, "the device's" if header.reply else "the controller's")
+        return Standing.REFUSED, None
+
+    def _learn(self, at: _Device, payload: bytes) -> None:
+        """A KEYSET that can be read: type, length, key."""
+        if len(payload) != 2 + secure.KEY_LENGTH or payload[0] != 1 or payload[1] != secure.KEY_LENGTH:
+            return
+        inside = at.state is State.OPEN and at.key is not None
+        self._say(Kind.KEY_CHANGED, "it is tried for the sessions that follow")
+        if not inside:
+            self._say(Kind.KEY_IN_CLEAR)
+        elif at.key is not None and at.key.source is KeySource.DEFAULT:
+            self._say(Kind.KEY_UNDER_DEFAULT)
+        at.had_own_key = True
+        self.keys.learn(payload[2:], self._address)
+
+
+_CLEAR = Sight(Standing.CLEAR)
+_UNREAD = {
+    State.NONE: Standing.START_NOT_HEARD,
+    State.STARTING: Standing.NO_KEY,
+    State.UNREADABLE: Standing.NO_KEY,
+    State.LOST: Standing.LOST,
+}
+_FAULT_WORDS = {
+    Fault.CUT_OFF: "the MAC is missing",
+    Fault.WRONG_DIRECTION: "a security block that belongs to the other direction",
+    Fault.BLOCKS: "encrypted data that is not in blocks of 16 octets",
+    Fault.PADDING: "the decrypted data does not end in its padding",
+    Fault.NO_DATA: "a security block for encrypted data, without data",
+    Fault.DATA_IN_CLEAR: "data in the clear under a security block without encryption",
+}

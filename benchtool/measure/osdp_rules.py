@@ -1,0 +1,207 @@
+"""The standard's rules for who talks when, with which sequence number, and how soon: each breach is an event.
+
+Takes sound OSDP frames in order. Nothing is concluded across damage or a gap, for what was missed may explain it.
+Facts: sheet 5.1 (sequence numbers, repeats, BUSY) and 5.2 (200 ms, 8 s, two characters of silence).
+"""
+
+from __future__ import annotations
+
+from benchtool.capture.settings import LineSettings
+from benchtool.frames.frame import Frame
+from benchtool.frames.osdp.codes import NakCode, Reply
+from benchtool.frames.osdp.events import Event, Kind
+from benchtool.frames.osdp.header import Header
+
+REPLY_LIMIT_NS = 200_000_000
+OFFLINE_NS = 8_000_000_000
+_IDLE_CHARACTERS = 2
+_IDLE_TOLERANCE = 0.95
+"""Bit rates may be off by a few per cent, and with them what two characters last."""
+_ZEROS = 4
+"""So many answered commands with number 0 in a row are no restart any more."""
+_SECOND_NS = 1_000_000_000
+
+
+class _At:
+    """What is remembered of one address."""
+
+    __slots__ = (
+        "answered", "asked_ns", "damages", "last_reply", "last_sent", "offline", "repeated", "replied_ns", "sequence",
+        "silent_since_ns", "unanswered", "zeros",
+    )  # fmt: skip
+
+    def __init__(self) -> None:
+        self.sequence: int | None = None
+        self.last_sent = b""
+        self.last_reply = b""
+        self.repeated = False
+        """Whether the open command repeats the one before."""
+        self.answered = False
+        self.asked_ns: int | None = None
+        self.replied_ns: int | None = None
+        self.silent_since_ns: int | None = None
+        """End of the first command that has had no sound reply since."""
+        self.unanswered = 0
+        self.offline = False
+        self.damages = 0
+        """How much had been damaged by the last command."""
+        self.zeros = 0
+
+
+class Rules:
+    """One a tap. `resolution_ns`: shorter silences cannot be told from none."""
+
+    def __init__(self, settings: LineSettings, resolution_ns: int = 0) -> None:
+        self._idle_ns = round(_IDLE_CHARACTERS * settings.char_ns * _IDLE_TOLERANCE) - resolution_ns
+        self._resolution_ns = resolution_ns
+        self._at: dict[int, _At] = {}
+        self._asked: int | None = None
+        self._damages = 0
+        self._out: list[Event] = []
+
+    def damaged(self) -> None:
+        """Something was damaged: a command or a reply may be missing."""
+        self._damages += 1
+
+    def gap(self) -> None:
+        """Nothing could be heard for a time: what ran before is forgotten."""
+        self._damages += 1
+        self._asked = None
+        for at in self._at.values():
+            at.asked_ns = at.silent_since_ns = at.replied_ns = None
+            at.unanswered = 0
+
+    def feed(self, frame: Frame, header: Header, code: int, data: bytes) -> list[Event]:
+        """Take the next sound frame; `data` is its payload in the clear, or empty where that is not known."""
+        self._out = []
+        at = self._at.get(header.address)
+        if at is None:
+            at = self._at[header.address] = _At()
+            at.damages = self._damages
+        silence_ns = frame.silence_ns
+        if silence_ns is not None and silence_ns < self._idle_ns:
+            text = f"{silence_ns / 1e6:.2f} ms"
+            self._say(Kind.IDLE_SHORT, frame.t_ns, header.address, text, silence=silence_ns / 1e9)
+        if header.reply:
+            self._reply(at, frame, header, code, data)
+        else:
+            self._command(at, frame, header)
+            at.damages = self._damages
+        return self._out
+
+    def close(self, now_ns: int) -> list[Event]:
+        """The listening ends at `now_ns`."""
+        self._out = []
+        for address, at in sorted(self._at.items()):
+            if at.silent_since_ns is not None and at.unanswered > 1:
+                self._offline(at, address, now_ns)
+        return self._out
+
+    def _say(self, kind: Kind, t_ns: int, address: int, detail: str = "", **numbers: float | int | str) -> None:
+        self._out.append(Event(kind, t_ns, address, detail, numbers))
+
+    def _command(self, at: _At, frame: Frame, header: Header) -> None:
+        address, t_ns = header.address, frame.t_ns
+        if at.asked_ns is not None and t_ns - at.asked_ns >= OFFLINE_NS and not header.broadcast:
+            waited = (t_ns - at.asked_ns) / 1e9
+            self._say(Kind.NOT_POLLED, t_ns, address, f"for {waited:.1f} s", seconds=round(waited, 3))
+            at.silent_since_ns, at.unanswered = None, 0
+        if at.silent_since_ns is not None:
+            self._offline(at, address, t_ns)
+        repeated = self._number(at, frame, header)
+        at.repeated = repeated
+        at.sequence, at.last_sent = header.sequence, frame.octets
+        at.answered = False
+        at.asked_ns = frame.end_ns
+        if not header.broadcast:
+            if at.silent_since_ns is None:
+                at.silent_since_ns = frame.end_ns
+            at.unanswered += 1
+        self._asked = address
+
+    def _number(self, at: _At, frame: Frame, header: Header) -> bool:
+        """Judge the sequence number; answers whether the command repeats the last one."""
+        sequence, last = header.sequence, at.sequence
+        t_ns, address = frame.t_ns, header.address
+        if sequence == 0:
+            self._zero(at, t_ns, address)
+            return False
+        at.zeros = 0
+        if last is None:
+            return False
+        if sequence == last:
+            if frame.octets == at.last_sent:
+                heard = "although a sound reply was heard here" if at.answered else ""
+                self._say(Kind.ASKED_AGAIN, t_ns, address, heard)
+                return True
+            if at.damages == self._damages:
+                self._say(Kind.REPEAT_DIFFERS, t_ns, address, f"number {sequence}", sequence=sequence)
+        elif sequence != last % 3 + 1 and at.damages == self._damages:
+            right = last % 3 + 1
+            self._say(
+                Kind.SEQUENCE_JUMP, t_ns, address, f"{sequence} after {last}, expected {right}",
+                sequence=sequence, expected=right,
+            )  # fmt: skip
+        return False
+
+    def _zero(self, at: _At, t_ns: int, address: int) -> None:
+        if at.sequence is None or not at.answered:
+            return
+        if at.sequence == 0:
+            at.zeros += 1
+            if at.zeros == _ZEROS:
+                self._say(Kind.STUCK_AT_ZERO, t_ns, address)
+        else:
+            self._say(Kind.RESTART, t_ns, address)
+
+    def _offline(self, at: _At, address: int, now_ns: int) -> None:
+        if at.offline or at.silent_since_ns is None or now_ns - at.silent_since_ns < OFFLINE_NS:
+            return
+        at.offline = True
+        silent = (now_ns - at.silent_since_ns) / 1e9
+        detail = f"{at.unanswered} commands in {silent:.1f} s"
+        self._say(Kind.OFFLINE, now_ns, address, detail, commands=at.unanswered, seconds=round(silent, 3))
+
+    def _reply(self, at: _At, frame: Frame, header: Header, code: int, data: bytes) -> None:
+        address, t_ns = header.address, frame.t_ns
+        if self._asked != address or at.asked_ns is None:
+            self._unasked(at, frame, address)
+            return
+        self._asked = None
+        latency_ns = t_ns - at.asked_ns
+        if latency_ns - self._resolution_ns > REPLY_LIMIT_NS:
+            self._say(Kind.REPLY_LATE, t_ns, address, f"{latency_ns / 1e6:.0f} ms", latency=latency_ns / 1e9)
+        refused = data[0] if code == Reply.NAK and data else None
+        if code == Reply.BUSY:
+            if header.sequence or header.security_block is not None:
+                self._say(Kind.BUSY_NUMBERED, t_ns, address)
+            self._say(Kind.BUSY, t_ns, address)
+        else:
+            # A device that refuses the number may not know which one to answer with.
+            if header.sequence != at.sequence and refused != NakCode.SEQUENCE:
+                detail = f"{header.sequence} to {at.sequence}"
+                self._say(Kind.SEQUENCE_REPLY, t_ns, address, detail, sequence=header.sequence)
+            if at.repeated and at.last_reply and frame.octets != at.last_reply and at.damages == self._damages:
+                self._say(Kind.REPLY_DIFFERS, t_ns, address)
+            at.last_reply = frame.octets
+        if at.offline:
+            at.offline = False
+            self._say(Kind.BACK, t_ns, address)
+        at.answered = True
+        at.replied_ns = frame.end_ns
+        at.silent_since_ns, at.unanswered = None, 0
+
+    def _unasked(self, at: _At, frame: Frame, address: int) -> None:
+        t_ns = frame.t_ns
+        if at.damages != self._damages:
+            return
+        if at.asked_ns is not None and not at.answered:
+            latency_ns = t_ns - at.asked_ns
+            detail = f"{latency_ns / 1e6:.0f} ms, after the controller had gone on"
+            self._say(Kind.REPLY_LATE, t_ns, address, detail, latency=latency_ns / 1e9)
+            at.answered = True
+        elif at.replied_ns is not None and t_ns - at.replied_ns < _SECOND_NS and self._asked is None:
+            self._say(Kind.SECOND_REPLY, t_ns, address)
+        elif at.asked_ns is not None or self._asked is not None:
+            # At the beginning of a listening the command may have gone before.
+            self._say(Kind.UNASKED, t_ns, address)
