@@ -11,8 +11,13 @@ from benchtool.capture.chunk import Gap, Item, LineCounts
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import check_recording, line_options, record_options, tap_for, time_option
+from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
 from benchtool.frames.frame import Frame
+from benchtool.frames.osdp.events import Event, Kind, Level
 from benchtool.taps.tap import Tap
+
+_SHOWN_EVENTS = 3
+"""So many events of a kind are shown for an address; the summary counts them all."""
 
 
 class _Filter:
@@ -34,12 +39,18 @@ class _Filter:
             return False
         return not self.addresses or frame.address in self.addresses
 
+    def wants_event(self, event: Event) -> bool:
+        if self.errors and event.row.level is Level.NOTE:
+            return False
+        return not self.addresses or event.address in self.addresses
+
 
 @click.command("listen")
 @click.argument("tap")
 @line_options
 @time_option("Stop after this time (of bus time on a simulated bus or a file).")
 @record_options
+@osdp_key_option
 @click.option(
     "--only", "only", multiple=True, metavar="WHAT", help="Show only 'errors', or only an address; may be repeated."
 )
@@ -64,6 +75,7 @@ def command(
     seconds: float | None,
     record: str | None,
     overwrite: bool,
+    osdp_key: str | None,
     only: tuple[str, ...],
     show_octets: bool,
     wide: bool,
@@ -74,6 +86,8 @@ def command(
 
     Listening never transmits. Each line: time, silence before, who, verdict, what it is and says.
     An arrow -> goes to a device, <- comes from it. A recording holds card data as sent: keep it as you keep keys.
+    OSDP: a star is an event (a rule broken, a secure session, a security finding); the summary says what to do. Secure
+    sessions are read with the default key, or with yours.
 
     \b
     Examples:
@@ -81,11 +95,18 @@ def command(
       benchtool listen "sim:demo?fault=noise-broadband" --only errors
       benchtool listen /dev/ttyUSB0 --baud 9600 --for 30s --record visit.pcapng
       benchtool listen visit.pcapng --only 5 --json
+      benchtool listen visit.pcapng --osdp-key site.keys
     """
     from benchtool.commands.session import Session, terminal_width
-    from benchtool.reports import frame_text
+    from benchtool.measure.osdp_watch import OsdpWatch
+    from benchtool.reports import frame_text, osdp_text
 
     check_recording(record, tap)
+    keys = read_keys(osdp_key)
+    if (caution := key_file_caution(osdp_key)) is not None:
+        click.echo(f"note: {caution}", err=True)
+    watch: OsdpWatch | None = None
+    shown: dict[tuple[Kind, int], int] = {}
     wanted = _Filter(only)
     width = None if wide else terminal_width()
 
@@ -93,6 +114,8 @@ def command(
         click.echo(json.dumps(made, separators=(",", ":")))
 
     def opened(open_tap: Tap) -> None:
+        nonlocal watch
+        watch = OsdpWatch(open_tap.info, keys)
         if as_json:
             out(frame_text.tap_object(open_tap.info))
         else:
@@ -100,14 +123,37 @@ def command(
             click.echo(frame_text.HEADER)
 
     def on_frame(frame: Frame) -> None:
-        if not wanted.wants(frame):
-            return
-        if as_json:
-            out(frame_text.frame_object(frame, show_secrets=show_cards))
-        else:
-            click.echo(frame_text.frame_line(frame, show_secrets=show_cards, show_octets=show_octets, width=width))
+        assert watch is not None
+        seen = watch.frame(frame)
+        if wanted.wants(frame):
+            meaning = osdp_text.meaning_of(frame, seen)
+            if as_json:
+                made = frame_text.frame_object(frame, meaning=meaning, show_secrets=show_cards)
+                security = osdp_text.security_object(seen)
+                out(made if security is None else {**made, "security": security})
+            else:
+                meaning = osdp_text.line_meaning(meaning, seen)
+                click.echo(
+                    frame_text.frame_line(
+                        frame, meaning=meaning, show_secrets=show_cards, show_octets=show_octets, width=width
+                    )
+                )
+        on_events(seen.events)
+
+    def on_events(events: tuple[Event, ...]) -> None:
+        for event in events:
+            if not wanted.wants_event(event):
+                continue
+            if as_json:
+                out(osdp_text.event_object(event))
+                continue
+            count = shown[event.kind, event.address] = shown.get((event.kind, event.address), 0) + 1
+            if count <= _SHOWN_EVENTS:
+                click.echo(osdp_text.event_line(event, width=width, last=count == _SHOWN_EVENTS))
 
     def on_item(item: Item) -> None:
+        assert watch is not None
+        watch.item(item)
         if isinstance(item, Gap):
             if as_json:
                 out(frame_text.gap_object(item))
@@ -132,12 +178,19 @@ def command(
         on_notice=on_notice,
     )
     session.run(opened)
+    assert watch is not None
+    on_events(watch.close(session.ended_ns))
+    noticed = watch.figures()
     figures = session.tally.figures(session.decoder.counters)
     if as_json:
-        out({"kind": "summary", "stopped_by_user": session.stopped_by_user, **frame_text.figures_object(figures)})
+        made = frame_text.figures_object(figures)
+        osdp = osdp_text.figures_object(noticed)
+        out({"kind": "summary", "stopped_by_user": session.stopped_by_user, **made, "osdp": osdp})
     else:
         click.echo("")
         click.echo("\n".join(frame_text.figures_text(figures)))
+        for line in osdp_text.figures_text(noticed):
+            click.echo(line)
         if figures.octets == 0:
             click.echo("nothing was heard: is the controller on, and the clip on the right pair? (benchtool diagnose)")
         unheard = wanted.addresses - {row.address for row in figures.addresses}

@@ -43,6 +43,8 @@ class Session:
     ) -> None:
         self.tap = tap
         self.stopped_by_user = False
+        self.ended_ns = 0
+        """When the listening ended, on the tap's clock."""
         self._seconds = seconds
         self._record = record
         self._overwrite = overwrite
@@ -136,7 +138,7 @@ class Session:
 
     def _finish(self) -> None:
         """Close the tap, take what it still held, and decide what is left."""
-        now_ns = self.tap.now_ns
+        now_ns = self.ended_ns = self.tap.now_ns
         self.tap.close()
         try:
             for item in self.tap.read(0):

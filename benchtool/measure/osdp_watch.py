@@ -67,21 +67,26 @@ class OsdpWatch:
         self._gaps: list[tuple[int, int]] = []
         """Long silences between chunks: when the last octet before ended, when the next began."""
         self._end_ns: int | None = None
+        self._not_heard = False
         self._cut: Frame | None = None
         self._counts: dict[tuple[Kind, int], EventCount] = {}
 
     def item(self, item: Item) -> None:
         """Take an item as the tap delivered it, before the frames that are made of it."""
         if isinstance(item, Chunk):
+            if self._not_heard:
+                # Only now: what the decoder held when the gap began was still to come.
+                self._gap()
             if self._end_ns is not None and item.t_ns - self._end_ns > self._gap_limit_ns:
                 self._gaps.append((self._end_ns, item.t_ns))
                 del self._gaps[:-_KEEP_GAPS]
             self._end_ns = item.end_ns
         elif isinstance(item, Gap):
-            self._end_ns = None
+            self._not_heard = True
 
-    def gap(self) -> None:
-        """The tap could not hear for a time; call it after the frames from before the gap."""
+    def _gap(self) -> None:
+        self._not_heard = False
+        self._end_ns = None
         self._rules.gap()
         self._cut = None
         if self._follower is not None:

@@ -101,10 +101,20 @@ def marks_text(marks: bytes) -> str:
     return ", ".join(words)
 
 
-def frame_line(frame: Frame, *, show_secrets: bool = False, show_octets: bool = False, width: int | None = None) -> str:
-    """One line: time, silence before, who, verdict, what it is and says; cut to `width` columns if given."""
+def frame_line(
+    frame: Frame,
+    *,
+    meaning: Meaning | None = None,
+    show_secrets: bool = False,
+    show_octets: bool = False,
+    width: int | None = None,
+) -> str:
+    """One line: time, silence before, who, verdict, what it is and says; cut to `width` columns if given.
+
+    `meaning` where somebody knows more of the frame than its octets tell: decrypted.
+    """
     silence = "" if frame.silence_ns is None else f"{frame.silence_ns / 1e6:.1f}"
-    meaning = explain(frame)
+    meaning = explain(frame) if meaning is None else meaning
     if frame.protocol is Protocol.UNKNOWN:
         # A damaged card read may hide among unknown octets: only their beginning is shown unasked.
         more = " …" if len(frame.octets) > _FIRST_OCTETS else ""
@@ -133,9 +143,9 @@ def _field(field: Field, show_secrets: bool) -> Any:
     return None if field.secret and not show_secrets else field.value
 
 
-def frame_object(frame: Frame, *, show_secrets: bool = False) -> dict[str, Any]:
-    """What `listen --json` prints for a frame (docs/json.md)."""
-    meaning = explain(frame)
+def frame_object(frame: Frame, *, meaning: Meaning | None = None, show_secrets: bool = False) -> dict[str, Any]:
+    """What `listen --json` prints for a frame (docs/json.md); `meaning` as for `frame_line`."""
+    meaning = explain(frame) if meaning is None else meaning
     cards = card_reads(meaning)
     made: dict[str, Any] = {
         "kind": "frame",

@@ -19,7 +19,7 @@ from benchtool.frames.osdp.security import BLOCK_TYPES, ENCRYPTED_TYPES, MAC_TYP
 def describe(frame: Frame, clear: bytes | None = None) -> Meaning:
     """The frame in words, sound or damaged; offsets count from the frame's first octet. Never raises on input.
 
-    `clear` is the decrypted payload where somebody has it; its fields then take no octets of the frame.
+    `clear` is the decrypted payload where somebody has it; each of its fields then takes all the encrypted octets.
     """
     octets = frame.octets
     header = parse(octets)
@@ -44,7 +44,7 @@ def describe(frame: Frame, clear: bytes | None = None) -> Meaning:
     data = octets[header.data_start : header.data_end]
     if encrypted and clear is not None:
         more, odd = decode_payload(header.code, header.reply, clear, 0)
-        fields += [replace(field, start=header.data_start, length=0) for field in more]
+        fields += [replace(field, start=header.data_start, length=len(data)) for field in more]
         problems += odd
     elif encrypted:
         _encrypted(header, data, fields, problems)
