@@ -85,7 +85,7 @@ class UrlTap(LiveTap):
             self.serial = open_serial(self._address, self._settings)
         except Exception as error:
             # pySerial 3.5 lets KeyError, TypeError and more out for an address it cannot read.
-            raise _cannot_open(self._address, error) from error
+            raise cannot_open(self._address, error) from error
         return SerialSource(self.serial, self._clock)
 
     def _describe(self) -> TapInfo:
@@ -174,7 +174,8 @@ def _one_line(error: Exception) -> str:
     return " ".join(str(error).split())
 
 
-def _cannot_open(address: str, error: Exception) -> TapError:
+def cannot_open(address: str, error: Exception) -> TapError:
+    """What to tell of an address that pySerial did not open."""
     if isinstance(error, OSError):  # SerialException is one
         return TapError(f"{address} cannot be opened: {_one_line(error)}", reason="absent")
     return TapError(f"'{address}' is not an address that pySerial can read", reason="bad-address")

@@ -109,11 +109,19 @@ class PosixPort:
 
 def open_port(device: str, settings: LineSettings) -> PosixPort:
     """Open a device for listening, for us alone; TapError says in one line what is in the way."""
+    return PosixPort(*open_line(device, settings, os.O_RDONLY))
+
+
+def open_line(device: str, settings: LineSettings, access: int) -> tuple[int, list[str]]:
+    """Open and set a device with `access` (os.O_RDONLY to listen); its descriptor and what it did not take, in words.
+
+    TapError says in one line what is in the way.
+    """
     owner = lock_owner(device)
     if owner is not None and owner != str(os.getpid()):
         raise TapError(f"{device} is locked by {process_words(owner)}; close that program first", reason="busy")
     try:
-        fd = os.open(device, os.O_RDONLY | os.O_NOCTTY | os.O_NONBLOCK)
+        fd = os.open(device, access | os.O_NOCTTY | os.O_NONBLOCK)
     except OSError as error:
         raise _refused(device, error) from error
     try:
@@ -128,7 +136,7 @@ def open_port(device: str, settings: LineSettings) -> PosixPort:
     others = holders(device)
     if others:
         notices.append(f"{device} is also open in {', '.join(others)}, which takes octets away; close that program")
-    return PosixPort(fd, notices)
+    return fd, notices
 
 
 def _lower_control_lines(fd: int) -> None:
