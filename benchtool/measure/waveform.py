@@ -28,8 +28,8 @@ __all__ = ["Eye", "Waveform", "WaveformError", "WaveformFigures", "find_eye", "m
 _SHAPES = 4
 """So many talkers' edges are looked at."""
 _IDLE_TELLS_V = 0.1
-_CLASH = (0.2, 0.6)
-"""What has a swing between these shares of the greatest is rather two at once than one that is weak."""
+_RATE_RUNS = 6
+_RATE_WITHIN = 0.15
 _LEAST_BAUD = 250
 """Slower is nothing of this trade: hum, or a lamp that blinks."""
 
@@ -68,11 +68,11 @@ def _measured(
     edges, rises, bit_s = found.edges, found.rises, bits.bit_s
     calm = waveform if found.calm_v is waveform.difference_v else replace(waveform, difference_v=found.calm_v)
     spans = [Burst(first, end, False, (), False) for first, end in split_bursts(edges, bit_s)]
-    idle = find_idle(waveform, spans, edges, bit_s)
+    idle = find_idle(waveform, spans, edges, bit_s, whole=True)
     edges, rises = with_starts(found, waveform.time_s, idle, bit_s)
     if len(edges) > len(found.edges):
         spans = [Burst(first, end, False, (), False) for first, end in split_bursts(edges, bit_s)]
-        idle = find_idle(waveform, spans, edges, bit_s)
+        idle = find_idle(waveform, spans, edges, bit_s, whole=True)
     idle_reversed = None
     if idle.level_v is not None and abs(idle.level_v) > _IDLE_TELLS_V + 3 * (idle.noise_v or 0.0):
         idle_reversed = idle.level_v < 0
@@ -82,7 +82,7 @@ def _measured(
         order = np.argsort(edges)
         edges, rises = edges[order], rises[order]
         spans = [Burst(first, end, False, (), False) for first, end in split_bursts(edges, bit_s)]
-        idle = find_idle(waveform, spans, edges, bit_s)
+    idle = find_idle(waveform, spans, edges, bit_s)
     form, bursts = find_octets(edges, rises, bit_s, idle_reversed)
     polarity = polarity_of(bursts, idle_reversed)
     runs = find_runs(waveform, edges, rises, bursts, bit_s)
@@ -228,6 +228,9 @@ def _talker(
     mine = np.isin(runs.burst, talker.bursts)
     inner = mine & np.isfinite(runs.bits)
     own = find_bits((runs.end_s - runs.start_s)[inner], runs.high[inner], bit_s) if inner.sum() > 2 else None
+    if own is not None and (own.runs < _RATE_RUNS or abs(own.bit_s / bit_s - 1) > _RATE_WITHIN):
+        # Scraps fit any rate.
+        own = None
     return TalkerFigures(
         talker.mark_v,
         talker.space_v,
@@ -271,9 +274,8 @@ def _between(
 ) -> float | None:
     """Share of the instants inside characters, away from edges, at which the level is between its talker's states.
 
-    What two that talk at once make has levels of its own, some way inside those of either.
+    The outermost levels count: what two make that talk at once lies between them.
     """
-    strongest = max(talkers, key=lambda talker: talker.swing_v, default=None)
     between = seen = 0
     padded = np.concatenate(([-np.inf], edges, [np.inf]))
     for talker in talkers:
@@ -283,10 +285,12 @@ def _between(
         place = np.searchsorted(edges, instants)
         away = np.minimum(instants - padded[place], padded[place + 1] - instants) > 0.2 * bit_s
         instants = instants[away]
-        clash = strongest is not None and _CLASH[0] < talker.swing_v / max(strongest.swing_v, 1e-9) < _CLASH[1]
-        held = strongest if strongest is not None and clash else talker
-        middle, half = (held.mark_v + held.space_v) / 2, held.swing_v / 2
-        off = np.abs(np.interp(instants, waveform.time_s, waveform.difference_v) - middle)
+        if not len(instants):
+            continue
+        volts = np.interp(instants, waveform.time_s, waveform.difference_v)
+        low, high = np.quantile(volts, (0.04, 0.96))
+        off = np.abs(volts - (low + high) / 2)
+        half = (high - low) / 2
         between += int((off < 0.4 * half).sum())
         seen += len(instants)
     return between / seen if seen else None

@@ -23,7 +23,12 @@ _EARLY = np.linspace(0.5, 0.9, 8)
 """The same for a run whose end nobody knows: in bits from its start."""
 _MOST_BITS = 9.5
 _TRIMMED = 0.12
-"""Beyond this share of the record's whole range from the idle level, the pair is driven."""
+"""Noise of the idle level lies within this share of the record's whole range."""
+_NEAR_REST = 0.05
+"""So near to the idle level, as a share of the record's whole range, it still is that level."""
+_HELD_MOSTLY = 0.9
+_HELD_SHARE = 0.1
+_REST_BINS = 48
 _AFTER_RELEASE = 1.0
 _LEAST_REST_BITS = 6.0
 _REST_BITS = 11.0
@@ -191,8 +196,13 @@ class Idle(NamedTuple):
     """When, in seconds of the record."""
 
 
-def find_idle(waveform: Waveform, bursts: list[Burst], edges: Floats, bit_s: float | None) -> Idle:
-    """Level and noise of the silences, each without its first 11 bits and its last one."""
+def find_idle(
+    waveform: Waveform, bursts: list[Burst], edges: Floats, bit_s: float | None, *, whole: bool = False
+) -> Idle:
+    """Level and noise of the silences, each without its first 11 bits and its last one, and without what is driven.
+
+    `whole`: the spans are the silences as they are, with whatever weak talk or held mark there is in them.
+    """
     time, volts = waveform.time_s, waveform.difference_v
     spans = []
     if bit_s is None or not bursts:
@@ -207,15 +217,17 @@ def find_idle(waveform: Waveform, bursts: list[Burst], edges: Floats, bit_s: flo
         spans = [(start, end) for start, end in spans if end - start > _LEAST_REST_BITS * bit_s]
     if not spans:
         return Idle(None, None, None, 0.0, ())
-    spans = _trimmed(time, volts, spans, bit_s)
+    silences = spans
+    spans = _at_rest(time, volts, spans, bit_s)
     bounds = np.searchsorted(time, np.array(spans))
     chosen = _ranges(bounds[:, 0], bounds[:, 1])
     seconds = sum(end - start for start, end in spans)
+    shown = tuple(silences if whole else spans)
     if len(chosen) < 3:
         middles = np.array([(start + end) / 2 for start, end in spans])
         level = float(np.median(np.interp(middles, time, volts)))
         common = None if waveform.common_v is None else float(np.median(np.interp(middles, time, waveform.common_v)))
-        return Idle(level, None, common, seconds, tuple(spans))
+        return Idle(level, None, common, seconds, shown)
     weights = time_weights(time)[chosen]
     held = volts[chosen]
     level = _level(held, weights)
@@ -223,32 +235,59 @@ def find_idle(waveform: Waveform, bursts: list[Burst], edges: Floats, bit_s: flo
     common = None
     if waveform.common_v is not None:
         common = _level(waveform.common_v[chosen], weights)
-    return Idle(level, noise, common, seconds, tuple(spans))
+    return Idle(level, noise, common, seconds, shown)
 
 
-def _trimmed(
+def _at_rest(
     time: Floats, volts: Floats, spans: list[tuple[float, float]], bit_s: float | None
 ) -> list[tuple[float, float]]:
-    """Spans without the driven mark at their two ends: a driver held after its burst, or enabled before the next."""
+    """Spans without what is driven in them: a driver held after its burst, enabled before the next, or weak talk."""
     if bit_s is None:
         return spans
     bounds = np.searchsorted(time, np.array(spans))
     chosen = _ranges(bounds[:, 0], bounds[:, 1])
     if len(chosen) < 3:
         return spans
-    (level,) = quantiles(volts[chosen], time_weights(time)[chosen], (0.5,))
-    reach = max(6 * clipped_deviation(volts[chosen] - level), _TRIMMED * float(np.ptp(volts)))
+    span_v = float(np.ptp(volts))
+    level = _rest_level(volts[chosen], time_weights(time)[chosen], span_v)
+    off = volts[chosen] - level
+    reach = max(6 * clipped_deviation(off[np.abs(off) < _TRIMMED * span_v]), _NEAR_REST * span_v)
     kept = []
     for (start, end), (low, high) in zip(spans, bounds, strict=True):
         near = np.flatnonzero(np.abs(volts[low:high] - level) < reach)
         if not len(near):
             continue
-        # Where it was near to the level all along, the span stays as it is.
-        begun = start if near[0] == 0 else float(time[low + near[0]]) + _AFTER_RELEASE * bit_s
-        ended = end if near[-1] == high - low - 1 else float(time[low + near[-1]]) - 0.1 * bit_s
-        if ended > begun:
-            kept.append((begun, ended))
+        # An impulse is shorter than what is driven; and samples may lie far apart.
+        cuts = np.flatnonzero((np.diff(near) > 1) & (np.diff(time[low + near]) > _LEAST_REST_BITS * bit_s))
+        firsts, lasts = [0, *(cuts + 1).tolist()], [*cuts.tolist(), len(near) - 1]
+        for first, last in zip(firsts, lasts, strict=True):
+            # Where it was near to the level all along, the span stays as it is.
+            begun = start if near[first] == 0 else float(time[low + near[first]]) + _AFTER_RELEASE * bit_s
+            ended = end if near[last] == high - low - 1 else float(time[low + near[last]]) - 0.1 * bit_s
+            if ended > begun and (ended - begun > _LEAST_REST_BITS * bit_s / 2 or len(cuts) == 0):
+                kept.append((begun, ended))
     return kept or spans
+
+
+def _rest_level(held: Floats, weights: Floats, span_v: float) -> float:
+    """The level of the silences: the one that is held, or of several the one next to 0 V.
+
+    A driver that holds mark for long would else be taken for silence.
+    """
+    (level,) = quantiles(held, weights, (0.5,))
+    total = float(weights.sum())
+    if float(weights[np.abs(held - level) < _NEAR_REST * span_v].sum()) > _HELD_MOSTLY * total:
+        return level
+    low, high = float(held.min()), float(held.max())
+    shares, bounds = np.histogram(held, bins=_REST_BINS, range=(low, high), weights=weights)
+    several = np.convolve(shares, np.ones(3), mode="same") > _HELD_SHARE * total
+    if not several.any() or high <= low:
+        return level
+    middles = (bounds[1:] + bounds[:-1]) / 2
+    places = np.flatnonzero(several & (shares > 0))
+    inner = places[np.argmin(np.abs(middles[places]))]
+    near = np.abs(held - middles[inner]) < 1.5 * (bounds[1] - bounds[0])
+    return quantiles(held[near], weights[near], (0.5,))[0]
 
 
 def _level(volts: Floats, weights: Floats) -> float:

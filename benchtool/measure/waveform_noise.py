@@ -20,6 +20,8 @@ _RINGING = 0.12
 _MAINS_HZ = (50.0, 60.0)
 _HUM_POINTS = 4000
 _LEAST_PERIODS = 0.9
+_LEAST_WINDOW = 6
+"""With fewer samples in it, every excursion reaches an end."""
 _LEAST_LOCKED = 8
 _LEAST_LOCKED_S = 0.04
 """Four half periods of 50 Hz: in less, what comes a few times at even distances seems locked to anything."""
@@ -54,7 +56,7 @@ class Stray(NamedTuple):
 def find_stray(waveform: Waveform, runs: Runs | None, idle: Idle, bit_s: float | None) -> Stray:
     """All of it."""
     time, volts = waveform.time_s, waveform.difference_v
-    off, places, driven = _driven(time, volts, runs, bit_s)
+    off, places, driven, windows = _driven(time, volts, runs, bit_s)
     watched = idle.seconds
     deviation = None
     if len(off):
@@ -65,7 +67,7 @@ def find_stray(waveform: Waveform, runs: Runs | None, idle: Idle, bit_s: float |
     loudest = max(idle.noise_v or 0.0, deviation or 0.0)
     least = max(_IMPULSE_SIGMAS * loudest, _LEAST_IMPULSE_V)
     # Late in a bit, ringing may be left.
-    driven_hits = np.abs(off) > max(least, _RINGING * _swing(runs))
+    driven_hits = _within(np.abs(off) > max(least, _RINGING * _swing(runs)), windows)
     idle_hits = np.abs(idle_off) > least
     hits = np.concatenate((places[driven_hits], idle_places[idle_hits]))
     heights = np.concatenate((np.abs(off)[driven_hits], np.abs(idle_off)[idle_hits]))
@@ -99,13 +101,16 @@ def _swing(runs: Runs | None) -> float:
 
 def _driven(
     time: Floats, volts: Floats, runs: Runs | None, bit_s: float | None
-) -> tuple[Floats, npt.NDArray[np.int64], float]:
-    """Samples late in each run's last bit (or first, where the end is unknown), less the run's level."""
-    empty = np.empty(0), np.empty(0, dtype=np.int64), 0.0
+) -> tuple[Floats, npt.NDArray[np.int64], float, npt.NDArray[np.int64]]:
+    """Samples late in each run's last bit (or first, where the end is unknown), less the run's level.
+
+    And their places, their deviation, the number of samples of each run.
+    """
+    empty = np.empty(0), np.empty(0, dtype=np.int64), 0.0, np.empty(0, dtype=np.int64)
     if runs is None or bit_s is None or not len(runs.start_s):
         return empty
     known = runs.bits < 9.5
-    ends = np.where(known, np.nan_to_num(runs.end_s, posinf=0.0) - 0.08 * bit_s, runs.start_s + 0.92 * bit_s)
+    ends = np.where(known, np.nan_to_num(runs.end_s, posinf=0.0) - 0.08 * bit_s, runs.start_s + 0.8 * bit_s)
     starts = np.maximum(ends - 0.37 * bit_s, runs.start_s + 0.4 * bit_s * np.minimum(runs.bits, 1.0))
     first, last = np.searchsorted(time, starts), np.searchsorted(time, ends)
     counts = np.maximum(0, last - first)
@@ -113,7 +118,23 @@ def _driven(
         return empty
     places = np.repeat(first - np.concatenate(([0], np.cumsum(counts)[:-1])), counts) + np.arange(int(counts.sum()))
     off = volts[places] - np.repeat(runs.level_v, counts)
-    return off, places, clipped_deviation(off)
+    return off, places, clipped_deviation(off), counts[counts > 0]
+
+
+def _within(hits: npt.NDArray[np.bool_], windows: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Hits without those that go on to an end of their window: that is an edge, slow or of somebody else's talk."""
+    ends = np.cumsum(windows)
+    found = hits.copy()
+    for place in np.unique(np.searchsorted(ends, np.flatnonzero(hits), side="right")):
+        size = int(windows[place])
+        if size < _LEAST_WINDOW:
+            continue
+        part = found[int(ends[place]) - size : int(ends[place])]
+        quiet = np.flatnonzero(~part)
+        first, last = (int(quiet[0]), int(quiet[-1])) if len(quiet) else (size, -1)
+        part[:first] = False
+        part[last + 1 :] = False
+    return found
 
 
 def _inside(time: Floats, spans: tuple[tuple[float, float], ...]) -> npt.NDArray[np.int64]:
