@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.frames.card.build import build_bits
 from benchtool.frames.osdp.codes import Command, Reply
+from benchtool.simulate.answering import Answering
 from benchtool.simulate.bus import NS, TapPoint, VirtualBus, Wired
 from benchtool.simulate.modbus_stations import ModbusClient, ModbusServer
 from benchtool.simulate.outage import Outages
@@ -19,6 +23,10 @@ from benchtool.wire.cable import Cable
 from benchtool.wire.link import Link
 from benchtool.wire.pair import Bias, Break, Driver, Leak, Node, Noise, Pair, Receiver, Short, Terminator
 
+if TYPE_CHECKING:  # their ciphers are loaded only where a secure channel is wanted
+    from benchtool.simulate.osdp_device_session import DeviceSession
+    from benchtool.simulate.osdp_panel_session import PanelSession
+
 _VENDOR = bytes.fromhex("020b7e")
 """An invented, locally administered vendor code (bit 1 of the first octet set: not assigned to anybody)."""
 
@@ -29,16 +37,23 @@ def tap_settings(scenario: Scenario) -> LineSettings:
     return LineSettings(tap.baud or line.baud, CharFormat.parse(tap.format or line.format))
 
 
-def build_bus(scenario: Scenario, seed: int) -> VirtualBus:
-    """The scenario as a running bus; the same seed gives the same octets at the same times."""
+def build_bus(scenario: Scenario, seed: int, *, instead: tuple[Station, LineSettings] | None = None) -> VirtualBus:
+    """The scenario as a running bus; the same seed gives the same octets at the same times.
+
+    `instead` is a station, and how its line is set, that talks in place of the scenario's controller.
+    """
     settings = scenario.line.settings
     wired: dict[str, Wired] = {}
-    for controller in controllers(scenario):
-        wired[controller.name] = Wired(_controller(scenario, controller, settings), settings, controller.clock_error)
+    if instead is not None:
+        wired[scenario.controller.name] = Wired(*instead)
+    for controller in () if instead is not None else controllers(scenario):
+        wired[controller.name] = Wired(
+            controller_station(scenario, controller, settings), settings, controller.clock_error
+        )
     for index, device in enumerate(scenario.devices):
         rng = np.random.Generator(np.random.PCG64([seed, 1, index]))
         own = LineSettings(device.baud or settings.baud, CharFormat.parse(device.format or scenario.line.format))
-        wired[device.name] = Wired(_device(scenario, device, own, rng), own, device.clock_error)
+        wired[device.name] = Wired(device_station(scenario, device, own, rng), own, device.clock_error)
     link = Link(build_pair(scenario), seed)
     return VirtualBus(link, wired, TapPoint(TAP, tap_settings(scenario)), seed)
 
@@ -113,7 +128,20 @@ def _node(
     )
 
 
-def _controller(scenario: Scenario, spec: ControllerSpec, settings: LineSettings) -> Station:
+def controller_station(
+    scenario: Scenario,
+    spec: ControllerSpec,
+    settings: LineSettings,
+    *,
+    sessions: Mapping[int, PanelSession] | None = None,
+    clear_too: bool = False,
+    heard: Callable[[int, int, bytes], None] | None = None,
+    notice: Callable[[int, str], None] | None = None,
+) -> Station:
+    """The controller, polling all devices of the scenario; of OSDP, with secure channels where there are `sessions`.
+
+    `heard` is called with each reply (address, code, data), `notice` as the panel's.
+    """
     addresses = list(dict.fromkeys(device.address for device in scenario.devices))
     gap_ns = round(spec.poll_gap_ms * 1e6)
     starts_ns = round(spec.starts_s * NS)
@@ -128,6 +156,8 @@ def _controller(scenario: Scenario, spec: ControllerSpec, settings: LineSettings
     locks = [device.address for device in scenario.devices if device.kind == "interface"]
 
     def react(address: int, code: int, data: bytes) -> list[tuple[int, int, bytes]]:
+        if heard is not None:
+            heard(address, code, data)
         if code != Reply.RAW:
             return []
         good = data in granted
@@ -150,10 +180,21 @@ def _controller(scenario: Scenario, spec: ControllerSpec, settings: LineSettings
         starts_ns=starts_ns,
         sequence=spec.sequence,
         sequence_every=spec.sequence_every,
+        sessions=sessions,
+        clear_too=clear_too,
+        notice=notice,
     )
 
 
-def _device(scenario: Scenario, spec: DeviceSpec, settings: LineSettings, rng: np.random.Generator) -> Station:
+def device_station(
+    scenario: Scenario,
+    spec: DeviceSpec,
+    settings: LineSettings,
+    rng: np.random.Generator,
+    *,
+    session: DeviceSession | None = None,
+) -> Answering:
+    """A device of the scenario; of OSDP, with a secure channel where there is a `session`."""
     reply_ns = round(spec.reply_ms * 1e6)
     outages = None
     if spec.reset_every_s or spec.reset_by_load:
@@ -178,14 +219,12 @@ def _device(scenario: Scenario, spec: DeviceSpec, settings: LineSettings, rng: n
             answers=spec.answers,
             outages=outages,
         )
-    kind = {"reader": 1, "keypad": 2, "interface": 3}.get(spec.kind, 9)
-    identity = _VENDOR + bytes((kind, 1)) + (0x00A10000 | spec.address).to_bytes(4, "little") + bytes((1, 4, 0))
     return Peripheral(
         spec.name,
         spec.address,
         settings,
-        identity=identity,
-        capabilities=_CAPABILITIES[spec.kind == "interface"],
+        identity=identity_of(spec),
+        capabilities=_CAPABILITIES[spec.kind == "interface"] + (b"" if session is None else _SECURE),
         reply_ns=reply_ns,
         rng=rng,
         events=_events(spec),
@@ -194,10 +233,19 @@ def _device(scenario: Scenario, spec: DeviceSpec, settings: LineSettings, rng: n
         outages=outages,
         sequence=spec.sequence,
         sequence_every=spec.sequence_every,
+        session=session,
     )
 
 
+def identity_of(spec: DeviceSpec) -> bytes:
+    """What the device answers to ID: PDID, with an invented maker (sheet 5.5)."""
+    kind = {"reader": 1, "keypad": 2, "interface": 3}.get(spec.kind, 9)
+    return _VENDOR + bytes((kind, 1)) + (0x00A10000 | spec.address).to_bytes(4, "little") + bytes((1, 4, 0))
+
+
 _INPUTS = 2
+_SECURE = bytes((9, 1, 1))
+"""PDCAP record of a device with a secure channel."""
 _CAPABILITIES = {
     False: bytes((3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
     True: bytes((1, 1, 2, 2, 4, 1, 3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
