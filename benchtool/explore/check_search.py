@@ -1,0 +1,87 @@
+"""Which check value the frames carry: the catalogue and common sums first, then any CRC at all by algebra.
+
+Half of the distinct frames are searched, the others prove. Everything that explains the frames equally is listed: the
+traffic does not tell which of them it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchtool.explore.check_named import STARTS, Tried, catalogue_crcs, common_sums
+from benchtool.explore.check_unknown import unknown_crcs
+from benchtool.explore.explained import LEAST_BITS, CheckResult, Explanation, evidence, judged, oddness
+from benchtool.explore.samples import Layout, Samples, distinct, halves
+from benchtool.frames.check_value import CheckKind
+from benchtool.frames.crc_catalogue import CATALOGUE
+
+MOST_SEARCHED = 120
+MOST_PROVED = 400
+LEAST_FRAMES = 4
+"""Fewer distinct frames say nothing."""
+_MOST_LISTED = 12
+_LEAST_SHARE = 0.3
+
+
+def search(frames: Sequence[bytes]) -> CheckResult:
+    """The check values that explain `frames` (in order of time, damaged ones among them, repeats welcome)."""
+    seen = distinct(frames)
+    seen = [frame for frame in seen if len(frame) >= 3]
+    if len(seen) < LEAST_FRAMES:
+        note = f"{len(seen)} different frame(s) are too few to tell a check value: at least {LEAST_FRAMES} are needed"
+        return CheckResult(notes=(note,), distinct=len(seen))
+    searched, proof = halves(seen)
+    searched, proof = searched[:MOST_SEARCHED], proof[:MOST_PROVED]
+    if len(seen) < 2 * LEAST_FRAMES:
+        searched = seen
+    samples = Samples(searched)
+    layouts = samples.layouts()
+    least = max(2, round(_LEAST_SHARE * len(searched)))
+    found = _kept([*catalogue_crcs(samples, layouts, least), *common_sums(samples, layouts, least)], samples, layouts)
+    explanations = [judged(tried.check, searched, proof, bits) for tried, bits in found]
+    notes: list[str] = []
+    if not explanations:
+        derived, notes = unknown_crcs(samples, layouts)
+        explanations = [judged(check, searched, proof, bits) for check, bits in derived]
+    return _concluded(explanations, notes, len(seen))
+
+
+def _kept(tried: list[Tried], samples: Samples, layouts: list[Layout]) -> list[tuple[Tried, float]]:
+    hypotheses = (len(CATALOGUE) * 2 + 16) * len(STARTS) * max(1, len(layouts)) / 4
+    kept = []
+    for one in tried:
+        width = one.check.width
+        bits = evidence(one.right, len(samples), width, hypotheses) - (width if one.free else 0)
+        if bits >= LEAST_BITS:
+            kept.append((one, bits))
+    return kept
+
+
+def _concluded(explanations: list[Explanation], notes: list[str], count: int) -> CheckResult:
+    explanations = [one for one in explanations if one.proof_right >= 0.5 * _share(one) * one.proof_total]
+    if not explanations:
+        return CheckResult(notes=tuple(notes), distinct=count)
+    # What explains most, weighed by how hard that is by chance; whatever explains fewer frames is refuted by the rest.
+    best = max(explanations, key=lambda one: (one.right * one.check.width, -oddness(one.check)))
+    rivals = [one for one in explanations if one.right >= best.right or one is best]
+    rivals = [one for one in rivals if one.check.width * one.right >= 0.5 * best.check.width * best.right]
+    rivals.sort(key=lambda one: (oddness(one.check), -one.right * one.check.width))
+    natural = [one for one in rivals if not _fitted(one)]
+    if natural:
+        rivals = natural
+    least = oddness(rivals[0].check)
+    rivals = [one for one in rivals if oddness(one.check) <= least + 8]
+    if len(rivals) > _MOST_LISTED:
+        notes = [*notes, f"{len(rivals) - _MOST_LISTED} more explain the frames as well"]
+    return CheckResult(tuple(rivals[:_MOST_LISTED]), tuple(notes), count)
+
+
+def _share(one: Explanation) -> float:
+    searched = one.total - one.proof_total
+    return (one.right - one.proof_right) / searched if searched else 1.0
+
+
+def _fitted(one: Explanation) -> bool:
+    return one.check.kind in (CheckKind.SUM, CheckKind.XOR) and one.check.init != 0
+
+
