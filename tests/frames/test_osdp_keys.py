@@ -81,6 +81,7 @@ def test_no_key_in_a_repr() -> None:
 @given(st.text(max_size=80))
 def test_any_text_is_taken_or_refused(text: str) -> None:
     try:
-        assert KeyRing.parse(text).given
-    except KeyText as error:
-        assert "key" in str(error)
+        ring = KeyRing.parse(text)
+    except KeyText:
+        return
+    assert ring.given

@@ -263,11 +263,17 @@ class Follower:
         return Standing.HANDSHAKE
 
     def _random(self, octets: bytes, whose: str) -> None:
+        # Only those of sessions that came about: a start that is tried again may keep its number.
         if octets in self._randoms:
             self._say(Kind.RANDOM_REPEATED, whose)
-        elif len(self._randoms) >= _KEEP_RANDOMS:
+
+    def _keep_randoms(self, at: _Device) -> None:
+        for octets in (at.rnd_a, at.rnd_b):
+            if octets:
+                self._randoms.pop(octets, None)
+                self._randoms[octets] = None
+        while len(self._randoms) > _KEEP_RANDOMS:
             del self._randoms[next(iter(self._randoms))]
-        self._randoms[octets] = None
 
     def _identify(self, at: _Device) -> None:
         """Find the key by the device's cryptogram."""
@@ -294,6 +300,7 @@ class Follower:
                 at.drop(State.NONE)
             return
         at.sessions += 1
+        self._keep_randoms(at)
         if starting and at.keys is None and at.rnd_a and at.server and not at.rnd_b:
             self._by_first_mac(at, r_mac)
         if not starting or at.keys is None:
