@@ -1,0 +1,101 @@
+"""A Modbus server on a line, sans-IO: hears requests, waits, answers. RTU or ASCII.
+
+Rules used (sheet 3.1): it keeps quiet on a wrong check value, on what is for others, and on a broadcast, which it
+obeys; 3.5 characters of silence before it talks; above 19200 bit/s 1.750 ms.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+from benchtool.capture.chunk import Chunk, Direction
+from benchtool.capture.settings import LineSettings
+from benchtool.frames.frame import Frame
+from benchtool.frames.modbus.lengths import RULES
+from benchtool.simulate.modbus_counts import BUS_MESSAGES
+from benchtool.simulate.modbus_framing import Ear, Mode, gap_ns, unwrap, wrap
+from benchtool.simulate.modbus_unit import Unit
+from benchtool.simulate.station import Station
+
+_KEPT_REQUESTS = 2
+"""It works on one request and keeps one more; what comes then is lost."""
+
+
+class Server(Station):
+    """The server at `address` (1 to 247) that is `unit`, answering `reply_ns` after each request."""
+
+    def __init__(
+        self,
+        name: str,
+        address: int,
+        settings: LineSettings,
+        unit: Unit,
+        *,
+        mode: Mode = Mode.RTU,
+        reply_ns: int = 0,
+        resolution_ns: int = 0,
+    ) -> None:
+        if not 1 <= address <= 247:
+            raise ValueError(f"a Modbus server has an address from 1 to 247, not {address}")
+        self.name = name
+        self.address = address
+        self.unit = unit
+        self.mode = mode
+        self.reply_ns = reply_ns
+        """From the request's last octet to the answer's first; never below the least silence."""
+        self._settings = settings
+        self._ear = Ear(mode, settings, resolution_ns)
+        self._due: deque[tuple[int, bytes]] = deque()
+
+    def hear(self, chunk: Chunk) -> None:
+        """Take octets; a sound request to this server is answered after the turnaround."""
+        for frame in self._ear.feed(chunk):
+            # If it ended before this chunk, others have talked since, and nobody waits for an answer.
+            if frame.end_ns >= chunk.t_ns:
+                self.take(frame)
+
+    def take(self, frame: Frame) -> None:
+        """Take a frame that has just ended."""
+        if frame.direction is Direction.SENT:
+            return
+        body = None if any(frame.marks) else unwrap(self.mode, frame)
+        if body is None or len(body) < 2:
+            if not frame.ok or any(frame.marks):
+                self.unit.counts.damaged()
+            return
+        self.unit.counts.add(BUS_MESSAGES)
+        if body[0] not in (self.address, 0) or not is_request(body) or len(self._due) >= _KEPT_REQUESTS:
+            return
+        said = self.unit.answer(body[1:], frame.end_ns, broadcast=not body[0])
+        if said is not None:
+            begin_ns = max(frame.end_ns, self._due[-1][0]) if self._due else frame.end_ns
+            wait_ns = max(self.reply_ns, gap_ns(self.mode, self._settings))
+            self._due.append((begin_ns + wait_ns, wrap(self.mode, bytes((self.address,)) + said)))
+
+    def wake_ns(self) -> int | None:
+        """When the next answer is due, or the silence tells that what was heard is over."""
+        wakes = [wake for wake in (self._due[0][0] if self._due else None, self._ear.wake_ns) if wake is not None]
+        return min(wakes, default=None)
+
+    def act(self, now_ns: int) -> bytes | None:
+        """Send the answer that is due."""
+        for frame in self._ear.flush(now_ns):
+            self.take(frame)
+        if not self._due or now_ns < self._due[0][0]:
+            return None
+        octets = self._due.popleft()[1]
+        self._ear.feed(Chunk(now_ns, now_ns + len(octets) * self._settings.char_ns, octets, b"", Direction.SENT))
+        return octets
+
+
+def is_request(unit: bytes) -> bool:
+    """Whether address, function and data are not plainly a reply: of a reply's length, and not of a request's.
+
+    A server hears its own address in requests only, so what might be either is one; also what repeats a request.
+    """
+    if unit[1] >= 0x80:
+        return False
+    shape = RULES.get(unit[1])
+    frame = unit + b"\0\0"
+    length = len(frame)
+    return shape is None or shape.request(frame, 0, length) == length or shape.reply(frame, 0, length) != length
