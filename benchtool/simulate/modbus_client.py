@@ -111,8 +111,7 @@ class Client(Station):
             return
         outcome, values, problem = read_reply(asked.unit, told)
         if outcome is Outcome.UNFITTING:
-            if told[0] == asked.unit[0]:
-                asked.unfitting = values, problem or ""
+            asked.unfitting = values, problem or ""
             return
         self._end(asked, outcome, values, None, max(0, frame.t_ns - asked.ended_ns))
         self._free_ns = max(self._free_ns, frame.end_ns + self._pause_ns)
@@ -185,7 +184,8 @@ class Client(Station):
         elif asked.unfitting is not None:
             self._end(asked, Outcome.UNFITTING, *asked.unfitting, None)
         else:
-            self._end(asked, Outcome.DAMAGED if asked.damaged else Outcome.SILENT, {}, None, None)
+            damaged = asked.damaged or self._ear.busy_until_ns > asked.begun_ns
+            self._end(asked, Outcome.DAMAGED if damaged else Outcome.SILENT, {}, None, None)
 
     def _end(
         self,

@@ -46,11 +46,11 @@ class Outcome(Enum):
     REFUSED = "refused"
     """An exception."""
     SILENT = "silent"
-    """Nothing sound came in time."""
+    """Nothing came in time."""
     DAMAGED = "damaged"
     """Octets came, but no sound reply."""
     UNFITTING = "unfitting"
-    """A sound frame came from the address asked that is no answer to the request."""
+    """A sound frame came that is no answer to the request."""
     BROADCAST = "broadcast"
     """Sent to all; nobody answers."""
 
