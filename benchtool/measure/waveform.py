@@ -17,7 +17,7 @@ from benchtool.measure.waveform_edges import Traffic, find_traffic, find_weak, w
 from benchtool.measure.waveform_eye import Eye, find_core, find_eye
 from benchtool.measure.waveform_figures import TalkerFigures, WaveformFigures
 from benchtool.measure.waveform_levels import Idle, Runs, Talker, find_idle, find_runs, find_talkers
-from benchtool.measure.waveform_noise import find_stray
+from benchtool.measure.waveform_noise import Stray, find_stray
 from benchtool.measure.waveform_octets import Burst, Polarity, find_frames, find_octets, polarity_of, split_bursts
 from benchtool.measure.waveform_record import Floats, Waveform, WaveformError
 from benchtool.measure.waveform_shape import find_shape
@@ -104,34 +104,16 @@ def _measured(
     around = [_around(calm, bursts, talker, edges, idle, bit_s, form.bits) for talker in talkers]
     lead = around[0][0] if around else None
     hold = max((held for _, held in around if held is not None), default=None)
-    return WaveformFigures(
-        duration_s=waveform.duration_s,
-        samples=len(waveform.time_s),
-        sample_s=float(np.median(np.diff(waveform.time_s))),
-        velocity=velocity,
+    return replace(
+        _without_talk(waveform, idle, stray, common[:2], baud, velocity),
         polarity=polarity,
-        idle_v=idle.level_v,
-        idle_s=idle.seconds,
         mark_v=None if first is None else first.mark_v,
         space_v=None if first is None else first.space_v,
-        common_idle_v=idle.common_v,
         common_driven_v=None if first is None else first.common_v,
-        common_low_v=common[0],
-        common_high_v=common[1],
         common_step_v=common[2],
         wire_swing_v=common[3],
-        noise_idle_v=_without_hum(idle.noise_v, stray.hum_v),
         noise_driven_v=stray.driven_v,
-        impulses=stray.impulses,
-        impulse_v=stray.impulse_v,
-        impulse_s=stray.impulse_s,
-        impulses_per_s=stray.impulses / stray.watched_s if stray.watched_s > 0 else None,
-        mains_locked=stray.mains_locked,
-        mains_hz=stray.mains_hz,
-        hum_v=stray.hum_v,
-        hum_common_v=stray.hum_common_v,
         baud=bits.baud,
-        baud_given=baud,
         jitter_s=bits.jitter_s,
         jitter_peak_s=bits.jitter_peak_s,
         lengthened_s=bits.lengthened_s,
@@ -143,13 +125,11 @@ def _measured(
         highest_space_v=None if core is None else core.highest_space_v,
         undefined_share=None if core is None else core.undefined,
         frames=find_frames(bursts, settings, float(waveform.time_s[0])),
-        start_s=float(waveform.time_s[0]),
         talkers=told,
         shape=None if first is None else first.shape,
         contention_share=_between(calm, bursts, talkers, edges, bit_s),
         lead_s=lead,
         hold_s=hold,
-        notes=waveform.notes,
     )
 
 
@@ -158,6 +138,19 @@ def _quiet(waveform: Waveform, slices: Slices, baud: int | None, velocity: float
     idle = find_idle(waveform, [], slices.edge_s, None)
     stray = find_stray(waveform, None, idle, None)
     low, high, _, _ = _common(waveform, None, ())
+    quiet = _without_talk(waveform, idle, stray, (low, high), baud, velocity)
+    return replace(quiet, notes=(*waveform.notes, "no characters were found in this record"))
+
+
+def _without_talk(
+    waveform: Waveform,
+    idle: Idle,
+    stray: Stray,
+    common: tuple[float | None, float | None],
+    baud: int | None,
+    velocity: float,
+) -> WaveformFigures:
+    """What any record gives, and nothing of characters. `common`: its lowest and highest."""
     return WaveformFigures(
         duration_s=waveform.duration_s,
         samples=len(waveform.time_s),
@@ -170,8 +163,8 @@ def _quiet(waveform: Waveform, slices: Slices, baud: int | None, velocity: float
         space_v=None,
         common_idle_v=idle.common_v,
         common_driven_v=None,
-        common_low_v=low,
-        common_high_v=high,
+        common_low_v=common[0],
+        common_high_v=common[1],
         common_step_v=None,
         wire_swing_v=None,
         noise_idle_v=_without_hum(idle.noise_v, stray.hum_v),
@@ -203,7 +196,7 @@ def _quiet(waveform: Waveform, slices: Slices, baud: int | None, velocity: float
         contention_share=None,
         lead_s=None,
         hold_s=None,
-        notes=(*waveform.notes, "no characters were found in this record"),
+        notes=waveform.notes,
     )
 
 
