@@ -21,6 +21,8 @@ LEAST_FRAMES = 4
 """Fewer distinct frames say nothing."""
 _MOST_LISTED = 12
 _LEAST_SHARE = 0.3
+_ENOUGH = 0.7
+"""A named check value that explains so much is not searched beyond; less may be the shadow of a wider one."""
 
 
 def search(frames: Sequence[bytes]) -> CheckResult:
@@ -40,9 +42,9 @@ def search(frames: Sequence[bytes]) -> CheckResult:
     found = _kept([*catalogue_crcs(samples, layouts, least), *common_sums(samples, layouts, least)], samples, layouts)
     explanations = [judged(tried.check, searched, proof, bits) for tried, bits in found]
     notes: list[str] = []
-    if not explanations:
+    if max((one.right / one.total for one in explanations), default=0.0) < _ENOUGH:
         derived, notes = unknown_crcs(samples, layouts)
-        explanations = [judged(check, searched, proof, bits) for check, bits in derived]
+        explanations += [judged(check, searched, proof, bits) for check, bits in derived]
     return _concluded(explanations, notes, len(seen))
 
 

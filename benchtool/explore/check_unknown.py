@@ -47,16 +47,15 @@ class _Found:
 
 def unknown_crcs(samples: Samples, layouts: list[Layout]) -> tuple[list[tuple[CheckValue, float]], list[str]]:
     """Check values that explain the samples, with their bits of evidence; and what stays open, in words."""
-    layouts = [layout for layout in layouts if layout.gap <= 1]
+    layouts = [layout for layout in layouts if layout.gap <= 1 and not samples.fixed_in_field(layout)]
     known = sorted({(row.width, row.poly) for row in CATALOGUE if row.width >= 5})
     known += [(8, poly) for poly in range(3, 256, 2) if (8, poly) not in known]
     found = list(_by_list(samples, layouts, known, _open_starts(samples)))
-    if not found:
-        for layout in layouts:
-            if layout.size >= 2:
-                proposed = _proposed(samples, layout)
-                if proposed:
-                    found += _by_list(samples, [layout], proposed, _open_starts(samples))
+    for layout in layouts:
+        if layout.size >= 2:
+            proposed = _proposed(samples, layout)
+            if proposed:
+                found += _by_list(samples, [layout], proposed, _open_starts(samples))
     if not found:
         return [], []
     best = max(one.right * one.poly[0] for one in found)

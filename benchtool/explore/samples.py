@@ -99,6 +99,10 @@ class Samples:
         values = Counter(frame[-1 - place] for frame in self.frames if len(frame) > place + 2)
         return bool(values) and values.most_common(1)[0][1] >= _FIXED * values.total()
 
+    def fixed_in_field(self, layout: Layout) -> bool:
+        """Whether an octet of the field is always the same: a part of a CRC is not."""
+        return any(self._fixed_at_end(layout.tail + place) for place in range(layout.field)) and not layout.text
+
     def _is_text(self, layout: Layout) -> bool:
         usable = self.fields(layout)[2]
         return bool(usable.mean() >= _FIXED) if len(self) else False
