@@ -116,6 +116,10 @@ class Panel(Station):
         line = self._lines[address]
         return line.online and (line.session is None or self._may_talk(line))
 
+    def session(self, address: int) -> PanelSession | None:
+        """The device's secure channel, if it has one."""
+        return self._lines[address].session
+
     def queued(self, address: int) -> int:
         """Commands that wait to be sent to a device."""
         return len(self._lines[address].queue)

@@ -15,6 +15,7 @@ from benchtool.capture.chunk import Chunk, Item, LineCounts, LineErrors, Mark, T
 from benchtool.capture.settings import LineSettings
 from benchtool.simulate import faults, scenario
 from benchtool.simulate.specs import MOST_SEED, Scenario, ScenarioError
+from benchtool.simulate.station import Station
 from benchtool.taps.tap import Tap, TapError
 
 _BATCH = 200
@@ -30,7 +31,8 @@ _ADAPTERS = {
 class SimulatedTap(Tap):
     """A tap on a virtual bus.
 
-    `settings` (from `--baud` and `--format`) sets the tap's receiver, not the bus; None: as the bus is set.
+    `settings` (from `--baud` and `--format`) sets the tap's receiver, not the bus; None: as the bus is set. `instead`
+    makes a station that talks in place of the controller, and says how its line is set.
     """
 
     def __init__(
@@ -40,11 +42,13 @@ class SimulatedTap(Tap):
         *,
         clock_ns: Callable[[], int] = monotonic_ns,
         wait: Callable[[float], None] = sleep,
+        instead: Callable[[Scenario], tuple[Station, LineSettings]] | None = None,
     ) -> None:
         self._address = address
         self._settings = settings
         self._clock_ns = clock_ns
         self._wait = wait
+        self._instead = instead
         self._info: TapInfo | None = None
         self._items: Iterator[Item] = iter(())
         self._ended = False
@@ -89,7 +93,7 @@ class SimulatedTap(Tap):
             raise ScenarioError(f"adapter={options['adapter']}: {', '.join(_ADAPTERS)} is wanted")
         settings = tap_settings(loaded)
         self._info = TapInfo(self._address, settings, errors, lump_ns)
-        bus = build_bus(loaded, seed)
+        bus = build_bus(loaded, seed, instead=None if self._instead is None else self._instead(loaded))
         chunks: Iterator[Chunk] = bus.run(self._end_ns)
         self.scenario = loaded
         self._ended, self._now_ns, self._held = False, 0, None

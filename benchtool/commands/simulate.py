@@ -1,0 +1,416 @@
+"""`benchtool simulate`: stand in for a controller, a reader or a door interface on a real line."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.options import Duration, check_recording, line_options, record_options, time_option
+from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
+from benchtool.commands.talking import line_to_talk
+
+if TYPE_CHECKING:
+    from benchtool.commands.stand_in import Keys
+    from benchtool.commands.talking import Conversation
+    from benchtool.frames.frame import Frame
+    from benchtool.simulate.crowd import Crowd
+    from benchtool.simulate.misdeeds import Injected, Misbehaving
+    from benchtool.simulate.osdp_actions import Action
+    from benchtool.simulate.panel import Panel
+    from benchtool.simulate.specs import Scenario
+    from benchtool.simulate.station import Station
+
+ROLES = ("controller", "reader", "interface")
+MISDEEDS = ("wrong-check", "truncated", "late", "wrong-sequence", "silent")
+_MOST_SCRIPT = 1 << 20
+_POLL, _ACK, _RMAC_I, _KEYSET = 0x60, 0x40, 0x78, 0x75
+_QUIET = frozenset({_POLL, _ACK})
+"""POLL and ACK: shown with --all only."""
+
+
+@click.command("simulate")
+@click.argument("role", type=click.Choice(ROLES))
+@click.argument("scenario", required=False)
+@click.option("--port", required=True, metavar="PORT", help="The serial device or URL to talk on.")
+@line_to_talk
+@line_options
+@click.option(
+    "--address", "addresses", type=click.IntRange(0, 247), multiple=True, help="Only this address; may be repeated."
+)
+@click.option(
+    "--protocol",
+    type=click.Choice(["osdp", "modbus-rtu"]),
+    help="What to speak where no scenario says it; OSDP unless given.",
+)
+@click.option("--check", type=click.Choice(["crc", "checksum"]), help="The controller's check value (OSDP).")
+@click.option("--turnaround", type=Duration(), metavar="3ms", help="From a request to our reply.")
+@click.option("--poll-gap", type=Duration(), metavar="50ms", help="From a reply to the controller's next command.")
+@osdp_key_option
+@click.option("--default-key", is_flag=True, help="Use or take the default key of OSDP, which everybody knows.")
+@click.option("--clear-too", is_flag=True, help="With keys: go on in clear where the other end takes none of them.")
+@click.option(
+    "--set-key",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="The controller gives the devices this key once their secure channel is on.",
+)
+@click.option("--do", "actions", multiple=True, metavar="ACTION", help="Do this; '3s card 26-bit 57 20118': after 3 s.")
+@click.option("--script", type=click.Path(dir_okay=False), metavar="FILE", help="A file of actions, one a line.")
+@click.option("--inject", type=click.Choice(MISDEEDS), help="Spoil what we say.")
+@click.option(
+    "--every", type=click.IntRange(1), default=5, show_default=True, help="How often it is spoilt: each n-th."
+)
+@click.option("--late", type=Duration(), default=0.3, metavar="300ms", help="How late, with --inject late.")
+@click.option("--anyway", is_flag=True, help="Talk as a controller though another one is heard.")
+@time_option("Stop after this time.")
+@record_options
+@click.option("--all", "show_all", is_flag=True, help="Show polls without news, too.")
+@click.option("--show-cards", is_flag=True, help="Show card numbers and typed digits, which are hidden else.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line (docs/json.md).")
+def command(role: str, scenario: str | None, port: str, **options: Any) -> None:
+    """Stand in for a controller, a reader or a door interface on PORT.
+
+    A dead reader is found by standing in for its controller; a dead controller by standing in for its readers. SCENARIO
+    is that of a simulated bus (a name, or a .toml file): who is polled or stood in for, cards, keys, inputs, timing.
+    Without one: one device, at --address.
+
+    CAUTION: this transmits. Take the real controller (or reader) off the pair first; on a live installation doors may
+    stay shut, or open. While it runs, type actions: 'help' lists them.
+
+    \b
+    Examples:
+      benchtool simulate controller --port /dev/ttyUSB0 --address 0 --transmit
+      benchtool simulate reader --port /dev/ttyUSB0 --transmit --do "5s card 26-bit 57 20118"
+      benchtool simulate interface demo --port /dev/ttyUSB0 --transmit --address 1
+      benchtool simulate reader --port /dev/ttyUSB0 --transmit --inject silent --every 10
+      benchtool simulate controller --port /dev/ttyUSB0 --transmit --default-key --set-key new.key
+    """
+    _Run(role, scenario, port, options).go()
+
+
+class _Run:
+    """One call of the command."""
+
+    def __init__(self, role: str, scenario: str | None, port: str, options: dict[str, Any]) -> None:
+        from benchtool.commands.stand_in import scenario_for
+        from benchtool.commands.talking import need_transmit
+
+        self.role, self.port, self.options = role, port, options
+        self.controls = role == "controller"
+        self.as_json: bool = options["as_json"]
+        self.show_cards: bool = options["show_cards"]
+        harm = (
+            "a second controller takes the devices from the real one"
+            if self.controls
+            else "a second device at an address garbles the real one's answers"
+        )
+        need_transmit(options["transmit"], port, harm)
+        check_recording(options["record"], port)
+        self.scenario: Scenario = _as_asked(
+            scenario_for(scenario, role, options["addresses"], options["protocol"]), options
+        )
+        self.keys: Keys = _keys(options, self.scenario)
+        self.actions: list[Action] = _actions(options, self.controls)
+        self.panel: Panel | None = None
+        self.crowd: Crowd | None = None
+        self.spoilt: Misbehaving | None = None
+        self.now_ns: Callable[[], int] = lambda: 0
+
+    def go(self) -> None:
+        """Open the line, run the station, print the result."""
+        from benchtool.commands.talking import Conversation, TypedLines, open_line, who_controls
+        from benchtool.reports import frame_text
+        from benchtool.taps.clock import SystemClock
+
+        options = self.options
+        clock = SystemClock()
+        line = open_line(
+            self.port,
+            options["baud"],
+            options["char_format"],
+            self.scenario.line.settings,
+            options["direction"],
+            clock,
+        )
+        try:
+            if self.controls and not options["anyway"]:
+                other = who_controls(line, clock)
+                if other is not None:
+                    raise CommandError(
+                        f"another controller talks on {self.port} (it asked address {other.address}): take it off the "
+                        "pair first, or say --anyway",
+                        Exit.TAP,
+                    )
+            station = self._station(line.info.settings)
+            typed = TypedLines(sys.stdin is not None and sys.stdin.isatty() and self._takes_actions())
+            conversation = Conversation(
+                station,
+                line,
+                clock=clock,
+                echo=options["echo"],
+                seconds=options["seconds"],
+                record=options["record"],
+                overwrite=options["overwrite"],
+                on_frame=self._frame,
+                on_notice=self.note,
+                each_turn=lambda now_ns: self._turn(now_ns, typed.take()),
+            )
+            self.now_ns = lambda: conversation.talker.now_ns
+            if self.as_json:
+                self._out(frame_text.tap_object(line.info))
+            else:
+                click.echo(
+                    f"standing in for {self._who()} on {self.port}, {line.info.settings}; Ctrl-C ends it", err=True
+                )
+                click.echo(frame_text.HEADER)
+            conversation.run()
+            self._result(conversation)
+        finally:
+            line.close()
+        if conversation.failure is not None:
+            raise conversation.failure
+
+    def _takes_actions(self) -> bool:
+        return self.scenario.controller.protocol == "osdp"
+
+    def _who(self) -> str:
+        names = ", ".join(f"{device.name} (address {device.address})" for device in self.scenario.devices[:8])
+        more = len(self.scenario.devices) - 8
+        names += f" and {more} more" if more > 0 else ""
+        return f"{self.scenario.controller.name}, asking {names}" if self.controls else names
+
+    def _station(self, settings: Any) -> Station:
+        from benchtool.commands.stand_in import controller_for, devices_for
+        from benchtool.simulate.misdeeds import Misbehaving
+        from benchtool.simulate.panel import Panel
+
+        station: Station
+        if self.controls:
+            station = controller_for(self.scenario, settings, self.keys, self._heard, self._notice)
+            if isinstance(station, Panel):
+                self.panel = station
+                self._give_keys()
+        else:
+            station = self.crowd = devices_for(self.scenario, settings, self.keys, self._notice, self.scenario.seed)
+        injected = _injected(self.options)
+        if injected is None:
+            return station
+        self.spoilt = Misbehaving(station, injected)
+        return self.spoilt
+
+    def _give_keys(self) -> None:
+        """Have each device given the key of --set-key, as the first thing once it may be told."""
+        path = self.options["set_key"]
+        if path is None or self.panel is None:
+            return
+        ring = read_keys(path)
+        for address in self.panel.addresses:
+            keys = [key.octets for key in ring.for_address(address) if key.source.value == "given"]
+            if not keys:
+                raise CommandError(f"--set-key {path}: there is no key for address {address} in it", Exit.INPUT)
+            self.panel.send(address, _KEYSET, b"\x01\x10" + keys[0])
+
+    def _turn(self, now_ns: int, lines: list[str]) -> None:
+        from benchtool.simulate.osdp_actions import ActionError, parse_action, usage
+
+        for text in lines:
+            if text.lower() in ("help", "?"):
+                for entry in usage(self.controls):
+                    click.echo(f"  {entry}", err=True)
+                continue
+            if text:
+                try:
+                    action = parse_action(text)
+                except ActionError as error:
+                    self.note(str(error))
+                    continue
+                self.actions.append(action._replace(at_ns=now_ns + action.at_ns))
+        due = [action for action in self.actions if action.at_ns <= now_ns and self._can(action)]
+        for action in due:
+            self.actions.remove(action)
+            self._do(action)
+
+    def _can(self, action: Action) -> bool:
+        """Whether it can be done now: a controller waits until the device is there."""
+        if self.panel is None:
+            return True
+        address = self._address(action)
+        return address not in self.panel.addresses or self.panel.is_online(address)
+
+    def _address(self, action: Action) -> int:
+        assert self.panel is not None
+        return self.panel.addresses[0] if action.address is None else action.address
+
+    def _do(self, action: Action) -> None:
+        from benchtool.commands.stand_in import device_of
+        from benchtool.simulate.osdp_actions import ActionError, command_of, perform
+        from benchtool.simulate.specs import ScenarioError
+
+        try:
+            if self.crowd is not None:
+                perform(action, device_of(self.crowd, action.address).functions)
+            elif self.panel is not None:
+                address = self._address(action)
+                if address not in self.panel.addresses:
+                    raise ActionError(f"address {address} is not polled; there are {self.panel.addresses}")
+                self.panel.send(address, *command_of(action))
+        except (ActionError, ScenarioError) as error:
+            self.note(str(error))
+        else:
+            self.note(f"done: {action.verb}")
+
+    def _heard(self, address: int, code: int, data: bytes) -> None:
+        """What a device said over its secure channel, in words; what it says in clear stands in the frame's own line."""
+        from benchtool.frames.osdp.codes import code_info
+        from benchtool.frames.osdp.payloads import decode_payload
+
+        session = None if self.panel is None else self.panel.session(address)
+        if code == _ACK or session is None or not session.active or code == _RMAC_I:
+            return
+        info = code_info(code, True)
+        fields, _ = decode_payload(code, True, data, 0)
+        words = ", ".join(
+            f"{field.name.replace('_', ' ')} {'•••' if field.secret and not self.show_cards else field.text}"
+            for field in fields
+        )
+        self._notice(address, f"{info.name if info else f'0x{code:02X}'}: {words}")
+
+    def _notice(self, address: int, text: str) -> None:
+        self.note(text, address)
+
+    def note(self, text: str, address: int | None = None) -> None:
+        """A line for the user."""
+        if self.as_json:
+            made: dict[str, Any] = {"kind": "event", "t_s": round(self.now_ns() / 1e9, 6), "text": text}
+            self._out(made if address is None else made | {"address": address})
+        else:
+            whose = "" if address is None else f"address {address}: "
+            click.echo(f"{self.now_ns() / 1e9:9.4f} {'':8} note   {whose}{text}")
+
+    def _out(self, made: dict[str, Any]) -> None:
+        click.echo(json.dumps(made, separators=(",", ":")))
+
+    def _frame(self, frame: Frame) -> None:
+        from benchtool.commands.session import terminal_width
+        from benchtool.reports import frame_text
+
+        if not self.options["show_all"] and frame.ok and _is_routine(frame.octets):
+            return
+        if self.as_json:
+            self._out(frame_text.frame_object(frame, show_secrets=self.show_cards))
+        else:
+            click.echo(frame_text.frame_line(frame, show_secrets=self.show_cards, width=terminal_width()))
+
+    def _result(self, conversation: Conversation) -> None:
+        from benchtool.commands.talking import talked_object, talked_text
+        from benchtool.reports import frame_text
+
+        left = len(self.actions)
+        if self.as_json:
+            made = {"kind": "summary", "stopped_by_user": conversation.stopped_by_user, "actions_left": left}
+            spoilt = {} if self.spoilt is None else {"spoilt": self.spoilt.done}
+            self._out(made | talked_object(conversation) | spoilt | frame_text.figures_object(conversation.figures))
+            return
+        click.echo("")
+        click.echo("\n".join(frame_text.figures_text(conversation.figures)))
+        click.echo("\n".join(talked_text(conversation)))
+        if self.spoilt is not None:
+            click.echo(f"spoilt on purpose: {self.spoilt.done} ({self.options['inject']})")
+        if left:
+            click.echo(f"not done: {left} action(s), whose time or device had not come")
+        if not conversation.talked.octets_heard:
+            click.echo(
+                "nothing was heard: is the other end on, the pair right, A and B not reversed, the rate the same?"
+            )
+
+
+def _is_routine(octets: bytes) -> bool:
+    """Whether it is a POLL or ACK, sealed or not."""
+    if octets[:1] != b"S" or len(octets) < 7:
+        return False
+    at = 5 + (octets[5] if octets[4] & 0x08 else 0)
+    return at < len(octets) and octets[at] in _QUIET
+
+
+def _as_asked(scenario: Scenario, options: dict[str, Any]) -> Scenario:
+    from dataclasses import replace
+
+    controller, devices = scenario.controller, scenario.devices
+    if options["check"] is not None:
+        controller = replace(controller, check=options["check"])
+    if options["poll_gap"] is not None:
+        controller = replace(controller, poll_gap_ms=options["poll_gap"] * 1000)
+    if options["turnaround"] is not None:
+        devices = tuple(replace(device, reply_ms=options["turnaround"] * 1000) for device in devices)
+    return replace(scenario, controller=controller, devices=devices)
+
+
+def _keys(options: dict[str, Any], scenario: Scenario) -> Keys:
+    from benchtool.commands.stand_in import Keys
+
+    path = options["osdp_key"]
+    ring = read_keys(path)
+    caution = key_file_caution(path)
+    if caution is not None:
+        click.echo(f"note: {caution}", err=True)
+    keys = Keys(ring, options["default_key"], not options["clear_too"])
+    if options["set_key"] is not None:
+        if not keys.wanted:
+            raise CommandError(
+                "--set-key needs a secure channel: give the present key with --osdp-key, or --default-key", Exit.USAGE
+            )
+        if options["default_key"]:
+            click.echo(
+                "caution: whoever listens to a session on the default key can read the new key; set it on the bench",
+                err=True,
+            )
+    if keys.wanted and scenario.controller.protocol != "osdp":
+        raise CommandError("keys are for OSDP; this speaks Modbus", Exit.USAGE)
+    return keys
+
+
+def _actions(options: dict[str, Any], controls: bool) -> list[Action]:
+    """The actions of --do and --script, each tried at once so that a mistake is told before anything is sent."""
+    from benchtool.simulate.osdp_actions import ActionError, command_of, parse_action, perform
+    from benchtool.simulate.osdp_functions import Functions
+
+    lines = [(f"--do {number}", text) for number, text in enumerate(options["actions"], 1)]
+    path = options["script"]
+    if path is not None:
+        try:
+            with Path(path).open(encoding="utf-8") as file:
+                text = file.read(_MOST_SCRIPT)
+        except (OSError, UnicodeDecodeError) as error:
+            raise CommandError(
+                f"--script {path}: cannot be read as text ({error.__class__.__name__})", Exit.INPUT
+            ) from None
+        for number, line in enumerate(text.splitlines(), 1):
+            bare = line.strip()
+            if bare and not bare.startswith("#"):
+                lines.append((f"{path} line {number}", bare))
+    actions = []
+    for where, text in lines:
+        try:
+            action = parse_action(text)
+            if controls:
+                command_of(action)
+            else:
+                perform(action, Functions(identity=bytes(12), capabilities=b"", inputs=16))
+        except ActionError as error:
+            raise CommandError(f"{where}: {error}", Exit.USAGE) from None
+        actions.append(action)
+    return actions
+
+
+def _injected(options: dict[str, Any]) -> Injected | None:
+    from benchtool.simulate.misdeeds import Injected, Misdeed
+
+    if options["inject"] is None:
+        return None
+    return Injected(Misdeed(options["inject"]), options["every"], round(options["late"] * 1e9))
