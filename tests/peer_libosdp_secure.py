@@ -168,7 +168,7 @@ def as_secure_log(name: str) -> str:
     text = as_log(record(name)).splitlines()[4:]
     head = [
         "# A secure session between a controller and a device of libosdp (open OSDP stack, 3.2.9) over a",
-        f"# pseudo-terminal: {name}. > controller, < device. Invented identity, card, keys and file. Octets are as sent;",
+        f"# pseudo-terminal: {name}. > controller, < device. Invented identity, card, keys and file. Octets as sent;",
         "# times are when each end wrote, moved on so that a line of 9600 8N1 could carry them, 3 characters apart.",
         "# Written by: python -m tests.peer_libosdp_secure fixtures/osdp",
     ]

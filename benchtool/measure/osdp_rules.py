@@ -57,6 +57,8 @@ class Rules:
         self._at: dict[int, _At] = {}
         self._asked: int | None = None
         self._damages = 0
+        self._command_damages = -1
+        """How much had been damaged by the last command; before the first one its own reply may be heard."""
         self._out: list[Event] = []
 
     def damaged(self) -> None:
@@ -66,6 +68,7 @@ class Rules:
     def gap(self) -> None:
         """Nothing could be heard for a time: what ran before is forgotten."""
         self._damages += 1
+        self._command_damages = -1
         self._asked = None
         for at in self._at.values():
             at.asked_ns = at.silent_since_ns = at.replied_ns = None
@@ -86,7 +89,7 @@ class Rules:
             self._reply(at, frame, header, code, data)
         else:
             self._command(at, frame, header)
-            at.damages = self._damages
+            at.damages = self._command_damages = self._damages
         return self._out
 
     def close(self, now_ns: int) -> list[Event]:
@@ -110,6 +113,8 @@ class Rules:
             self._offline(at, address, t_ns)
         repeated = self._number(at, frame, header)
         at.repeated = repeated
+        if not repeated:
+            at.last_reply = b""
         at.sequence, at.last_sent = header.sequence, frame.octets
         at.answered = False
         at.asked_ns = frame.end_ns
@@ -193,15 +198,14 @@ class Rules:
 
     def _unasked(self, at: _At, frame: Frame, address: int) -> None:
         t_ns = frame.t_ns
-        if at.damages != self._damages:
+        if self._command_damages != self._damages:
             return
-        if at.asked_ns is not None and not at.answered:
+        if at.asked_ns is not None and not at.answered and at.damages == self._damages:
             latency_ns = t_ns - at.asked_ns
             detail = f"{latency_ns / 1e6:.0f} ms, after the controller had gone on"
             self._say(Kind.REPLY_LATE, t_ns, address, detail, latency=latency_ns / 1e9)
             at.answered = True
         elif at.replied_ns is not None and t_ns - at.replied_ns < _SECOND_NS and self._asked is None:
             self._say(Kind.SECOND_REPLY, t_ns, address)
-        elif at.asked_ns is not None or self._asked is not None:
-            # At the beginning of a listening the command may have gone before.
+        else:
             self._say(Kind.UNASKED, t_ns, address)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from benchtool.frames.osdp import words
 from benchtool.frames.osdp.codes import COMMANDS, NAK_TEXT, REPLIES, CodeInfo, Status
+from benchtool.frames.osdp.events import KINDS
 from benchtool.frames.osdp.layout import Group, Kind, Layout, Number, Plain, Repeat
 from benchtool.frames.osdp.security import BLOCK_TYPES
 from benchtool.frames.osdp.tables import layout_of
@@ -112,6 +113,16 @@ def security_table() -> str:
     return "\n".join(lines)
 
 
+def event_table() -> str:
+    """Every event with its level, clause and mend."""
+    lines = ["| event | level | what it says | clause; source | what to do |", "|---|---|---|---|---|"]
+    lines += [
+        f"| `{kind.value}` | {row.level.value} | {row.title} | {row.clause} | {row.mend} |"
+        for kind, row in KINDS.items()
+    ]
+    return "\n".join(lines)
+
+
 def sections() -> dict[str, str]:
     """Every generated table by the name that marks it in the page."""
     return {
@@ -123,6 +134,7 @@ def sections() -> dict[str, str]:
         "transfer-status": words_table("file transfer status", words.TRANSFER_STATUS),
         "capabilities": capability_table(),
         "security": security_table(),
+        "events": event_table(),
     }
 
 

@@ -1,0 +1,191 @@
+"""Rules of the talk: each breach has its event, sound talk has none. Limits are sheet 5.1 and 5.2 (READ)."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchtool.frames.osdp.codes import Command, NakCode, Reply
+from benchtool.frames.osdp.events import KINDS, Kind, Level
+from tests.osdp_talk import FIXTURES, MS, Talk, command, golden, reply
+
+POLL0, ACK0 = command(Command.POLL, sequence=0), reply(sequence=0)
+
+
+def exchange(sequence: int, address: int = 1) -> list[bytes]:
+    return [command(Command.POLL, sequence=sequence, address=address), reply(sequence=sequence, address=address)]
+
+
+def tell(*frames: bytes, resolution_ns: int = 0) -> Talk:
+    talk = Talk(resolution_ns=resolution_ns)
+    for octets in frames:
+        talk.say(octets)
+    return talk
+
+
+def test_a_sound_session_of_an_independent_stack_breaks_no_rule() -> None:
+    talk = Talk()
+    for octets in golden("peer-session.log"):
+        talk.say(octets)
+    talk.end()
+    assert {kind for kind in talk.kinds if KINDS[kind].level is Level.FAULT} == set()
+    assert Kind.LINE_CHANGE in talk.kinds  # it ends in COMSET: tests/peer_libosdp.py
+    assert Kind.SECRET_IN_CLEAR in talk.kinds
+
+
+@pytest.mark.parametrize(("wait_ms", "late"), [(199.9, False), (200.0, False), (200.1, True), (350.0, True)])
+def test_reply_limit(wait_ms: float, late: bool) -> None:
+    talk = Talk().say(POLL0).say(ACK0, wait_ms)
+    assert (Kind.REPLY_LATE in talk.kinds) == late
+
+
+def test_a_reply_is_not_called_late_by_what_the_tap_cannot_tell() -> None:
+    assert Talk(resolution_ns=16 * MS).say(POLL0).say(ACK0, 215).kinds == []
+    assert Talk(resolution_ns=16 * MS).say(POLL0).say(ACK0, 217).kinds == [Kind.REPLY_LATE]
+
+
+def test_a_reply_after_the_controller_had_gone_on() -> None:
+    talk = tell(*exchange(0), *exchange(0, 2), command(Command.POLL, sequence=1))
+    talk.say(command(Command.POLL, sequence=1, address=2), 250).say(reply(sequence=1), 50)
+    assert talk.kinds == [Kind.REPLY_LATE]
+    assert "gone on" in talk.events[0].detail
+
+
+@pytest.mark.parametrize(("gap_ms", "found"), [(19.0, False), (21.0, True), (35.0, True), (90.0, True)])
+def test_gap_between_characters(gap_ms: float, found: bool) -> None:
+    octets = command(Command.POLL, sequence=1)
+    talk = tell(*exchange(0)).say(octets[:5]).say(octets[5:], gap_ms).say(reply(sequence=1)).end()
+    assert (Kind.CHARACTER_GAP in talk.kinds) == found
+    if found:
+        event = next(event for event in talk.events if event.kind is Kind.CHARACTER_GAP)
+        assert event.numbers["gap"] == pytest.approx(gap_ms / 1e3)
+        assert event.address == 1
+
+
+def test_two_characters_of_silence() -> None:
+    # sheet 5.2: two characters at 9600 are 2.083 ms
+    assert Talk().say(POLL0).say(ACK0, 2.083).kinds == []
+    assert Talk().say(POLL0).say(ACK0, 1.5).kinds == [Kind.IDLE_SHORT]
+    assert Talk(resolution_ns=MS).say(POLL0).say(ACK0, 1.5).kinds == []
+
+
+def test_eight_seconds() -> None:
+    assert tell(*exchange(0)).say(command(Command.POLL, sequence=1), 7900).kinds == []
+    late = tell(*exchange(0)).say(command(Command.POLL, sequence=1), 8100)
+    assert late.kinds == [Kind.NOT_POLLED]
+    assert "8.1 s" in late.events[0].detail
+
+
+def test_a_device_that_falls_silent_and_comes_back() -> None:
+    talk = tell(*exchange(0))
+    for _ in range(20):
+        talk.say(command(Command.POLL, sequence=0), 500)
+    assert talk.kinds.count(Kind.OFFLINE) == 1
+    talk.say(ACK0)
+    assert talk.kinds[-1] is Kind.BACK
+    talk.say(command(Command.POLL, sequence=1)).say(reply(sequence=1))
+    assert talk.kinds[-1] is Kind.BACK
+
+
+def test_a_device_that_never_answers_is_off_line_at_the_end_too() -> None:
+    talk = tell(POLL0, POLL0)
+    assert talk.end(8.5).kinds == [Kind.OFFLINE]
+    assert tell(POLL0, POLL0).end(7.0).kinds == []
+
+
+def test_sequence_numbers() -> None:
+    sound = [octets for number in (0, 1, 2, 3, 1, 2, 3, 1) for octets in exchange(number)]
+    assert tell(*sound).kinds == []
+    assert tell(*exchange(0), *exchange(1), *exchange(3)).kinds == [Kind.SEQUENCE_JUMP]
+    assert tell(*exchange(0), *exchange(1), *exchange(0)).kinds == [Kind.RESTART]
+    assert tell(*(octets for _ in range(8) for octets in exchange(0))).kinds == [Kind.STUCK_AT_ZERO]
+    assert tell(command(Command.POLL, sequence=2), reply(sequence=1)).kinds == [Kind.SEQUENCE_REPLY]
+
+
+def test_no_jump_is_claimed_across_damage_or_a_gap() -> None:
+    talk = tell(*exchange(0), *exchange(1)).damage(command(Command.POLL, sequence=2))
+    assert talk.say(exchange(3)[0]).kinds == []
+    talk = tell(*exchange(0), *exchange(1)).gap(1.0)
+    assert talk.say(exchange(3)[0]).kinds == []
+    assert tell(*exchange(0)).gap(20.0).say(exchange(1)[0]).kinds == []
+
+
+def test_repeats() -> None:
+    poll, ack = exchange(1)
+    assert tell(*exchange(0), poll, poll, ack).kinds == [Kind.ASKED_AGAIN]
+    heard = tell(*exchange(0), poll, ack, poll, ack)
+    assert heard.kinds == [Kind.ASKED_AGAIN]
+    assert "sound reply was heard" in heard.events[0].detail
+    other = command(Command.LSTAT, sequence=1)
+    assert tell(*exchange(0), poll, ack, other).kinds == [Kind.REPEAT_DIFFERS]
+    differs = tell(*exchange(0), poll, ack, poll, reply(Reply.LSTATR, b"\1\0", sequence=1))
+    assert differs.kinds == [Kind.ASKED_AGAIN, Kind.REPLY_DIFFERS]
+
+
+def test_busy() -> None:
+    poll, ack = exchange(1)
+    talk = tell(*exchange(0), poll, reply(Reply.BUSY, sequence=0), poll, ack)
+    assert talk.kinds == [Kind.BUSY, Kind.ASKED_AGAIN]
+    assert Kind.BUSY_NUMBERED in tell(*exchange(0), poll, reply(Reply.BUSY, sequence=1)).kinds
+
+
+def test_a_refused_number_may_come_back_with_another() -> None:
+    nak = reply(Reply.NAK, bytes((NakCode.SEQUENCE,)), sequence=0)
+    assert tell(command(Command.POLL, sequence=2), nak).kinds == [Kind.REFUSED]
+
+
+def test_replies_nobody_asked_for() -> None:
+    assert tell(*exchange(0), ACK0).kinds == [Kind.SECOND_REPLY]
+    assert tell(*exchange(0), reply(sequence=0, address=2)).kinds == [Kind.UNASKED]
+    assert tell(POLL0, reply(sequence=0, address=2)).kinds == [Kind.UNASKED]
+    # The first reply of a listening may answer what went before it.
+    assert tell(ACK0).kinds == []
+
+
+def test_a_broadcast_need_not_be_answered() -> None:
+    talk = tell(*(command(Command.POLL, sequence=0, address=127) for _ in range(3)))
+    assert talk.end(20).kinds == []
+
+
+def test_every_event_has_a_row_and_every_fault_a_mend() -> None:
+    assert set(KINDS) == set(Kind)
+    for kind, row in KINDS.items():
+        assert row.title, kind
+        assert row.clause, kind
+        if row.level is not Level.NOTE:
+            assert row.mend, kind
+
+
+def test_every_event_is_in_the_documentation() -> None:
+    text = (FIXTURES.parent.parent / "docs" / "osdp.md").read_text(encoding="utf-8")
+    for kind in Kind:
+        assert f"`{kind.value}`" in text
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([exchange(0), exchange(1), exchange(2), exchange(3, 2), [b"\x53\x01"], [bytes(9)]]),
+            st.floats(0.5, 9000),
+            st.sampled_from(["say", "damage", "gap"]),
+        ),
+        max_size=20,
+    )
+)
+def test_any_talk_is_taken(steps: list[tuple[list[bytes], float, str]]) -> None:
+    talk = Talk()
+    for frames, after_ms, how in steps:
+        for octets in frames:
+            if how == "gap":
+                talk.gap(after_ms / 1e3)
+            elif how == "damage":
+                talk.damage(octets, after_ms)
+            else:
+                talk.say(octets, after_ms)
+    talk.end()
+    counted = {(one.kind, one.address): one.count for one in talk.watch.figures().events}
+    assert sum(counted.values()) == len(talk.events)
+    times = [frame.t_ns for frame, _ in talk.seen]
+    assert times == sorted(times)
