@@ -19,7 +19,8 @@ from benchtool.measure.osdp_contents import Contents
 from benchtool.measure.osdp_rules import Rules
 
 if TYPE_CHECKING:
-    from benchtool.frames.osdp.channel import ChannelFigures, Follower, Sight
+    from benchtool.frames.osdp.channel import Follower
+    from benchtool.frames.osdp.channel_state import ChannelFigures, Sight
 
 CHARACTER_GAP_NS = 20_000_000
 _KEEP_GAPS = 64

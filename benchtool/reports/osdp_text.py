@@ -13,7 +13,7 @@ from benchtool.frames.osdp.events import KINDS, Event, Level
 from benchtool.measure.osdp_watch import EventCount, Seen, WatchFigures
 
 if TYPE_CHECKING:
-    from benchtool.frames.osdp.channel import ChannelFigures
+    from benchtool.frames.osdp.channel_state import ChannelFigures
 
 LEVEL_WORDS = {Level.NOTE: "note", Level.FAULT: "FAULT", Level.SECURITY: "SECURITY"}
 _ORDER = (Level.SECURITY, Level.FAULT, Level.NOTE)

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from benchtool.frames.explain import explain
 from benchtool.frames.osdp.build import build_frame
-from benchtool.frames.osdp.channel import State
 from benchtool.frames.osdp.channel_bridge import MOST_EXCHANGES
+from benchtool.frames.osdp.channel_state import State
 from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.frames.osdp.events import Kind
 from benchtool.frames.osdp.keys import KeyRing, KeySource

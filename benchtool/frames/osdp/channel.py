@@ -6,125 +6,29 @@ start was not heard, or whose key is not at hand, still shows codes, lengths and
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import Enum
-from typing import NamedTuple
-
 from benchtool.frames.frame import Frame
 from benchtool.frames.osdp import secure
 from benchtool.frames.osdp.channel_bridge import Place, recover
+from benchtool.frames.osdp.channel_state import (
+    CLEAR,
+    FAULT_WORDS,
+    KEY_WORDS,
+    UNREAD,
+    ChannelFigures,
+    Device,
+    Sight,
+    Standing,
+    State,
+)
 from benchtool.frames.osdp.codes import NAK_TEXT, Command, Reply
 from benchtool.frames.osdp.events import Event, Kind
 from benchtool.frames.osdp.header import Header
-from benchtool.frames.osdp.keys import Key, KeyRing, KeySource
+from benchtool.frames.osdp.keys import KeyRing, KeySource
 from benchtool.frames.osdp.secure import Chain, Fault, Opened, SessionKeys
 from benchtool.frames.osdp.security import MAC_TYPES
 
 _KEEP_RANDOMS = 256
 _CHALLENGE, _CLIENT, _SERVER, _FIRST_MAC = 0x11, 0x12, 0x13, 0x14
-_KEY_WORDS = {
-    KeySource.DEFAULT: "the default key",
-    KeySource.GIVEN: "the key given",
-    KeySource.MASTER: "the key made from the master key given",
-    KeySource.LEARNED: "a key that was read on the bus",
-}
-
-
-class Standing(Enum):
-    """How a frame stands to its device's secure channel; the value is what `--json` prints."""
-
-    CLEAR = "clear"
-    HANDSHAKE = "handshake"
-    """CHLNG, CCRYPT, SCRYPT or RMAC_I."""
-    VERIFIED = "verified"
-    """The MAC is right; data is decrypted."""
-    NO_KEY = "no-key"
-    """No key at hand fits the session."""
-    START_NOT_HEARD = "start-not-heard"
-    LOST = "lost"
-    """A frame before it was missed, so that nothing can be said of its MAC."""
-    REFUSED = "refused"
-    """The MAC is wrong, or a frame that has to be secured is not."""
-
-
-class Sight(NamedTuple):
-    """What is known of one frame."""
-
-    standing: Standing
-    opened: Opened | None = None
-    """Code and data where the frame was opened; None for clear and unreadable frames."""
-    key: KeySource | None = None
-    events: tuple[Event, ...] = ()
-
-
-class State(Enum):
-    """How far a device's session has come."""
-
-    NONE = "none"
-    STARTING = "starting"
-    OPEN = "open"
-    UNREADABLE = "unreadable"
-    """Secured, but key or start are missing."""
-    LOST = "lost"
-
-
-@dataclass(frozen=True, slots=True)
-class ChannelFigures:
-    """What was seen of one device's secure channel."""
-
-    address: int
-    state: State
-    key: KeySource | None
-    """Of the last session whose key was found."""
-    claimed_default: bool | None
-    """Which key the last start named: the default key or not; None where no start was heard."""
-    sessions: int
-    """Session starts that the device accepted."""
-    verified: int
-    refused: int
-    unreadable: int
-    bridged: int
-    """Frames that were missed and could be made up for."""
-
-
-class _Device:
-    """What is remembered of one address."""
-
-    __slots__ = (
-        "bridged", "chain", "client", "cuid", "damages", "had_own_key", "handshake", "key", "keys",
-        "kind", "last_ns", "last_opened", "last_sent", "place", "refused", "refused_run", "rnd_a", "rnd_b", "said",
-        "sequence", "server", "sessions", "state", "unreadable", "verified",
-    )  # fmt: skip
-
-    def __init__(self) -> None:
-        self.state = State.NONE
-        self.handshake = 0
-        """Security block type of the last frame of a start, 0 when none is under way."""
-        self.kind: int | None = None
-        self.rnd_a = self.rnd_b = self.cuid = self.client = self.server = b""
-        self.key: Key | None = None
-        self.keys: SessionKeys | None = None
-        self.chain: Chain | None = None
-        self.place = Place(None)
-        self.sequence: int | None = None
-        """Of the last frame of the start."""
-        self.last_sent = [b"", b""]
-        self.last_opened: list[Opened | None] = [None, None]
-        self.last_ns = 0
-        self.damages = 0
-        self.had_own_key = False
-        self.said: set[Kind] = set()
-        self.refused_run = 0
-        self.sessions = self.verified = self.refused = self.unreadable = self.bridged = 0
-
-    def drop(self, state: State) -> None:
-        """No session any more, or none that can be read."""
-        self.state = state
-        self.chain = self.keys = None
-        self.handshake = 0
-        self.last_sent = [b"", b""]
-        self.refused_run = 0
-        self.said.clear()
 
 
 class Follower:
@@ -132,7 +36,7 @@ class Follower:
 
     def __init__(self, keys: KeyRing | None = None) -> None:
         self.keys = KeyRing() if keys is None else keys
-        self._devices: dict[int, _Device] = {}
+        self._devices: dict[int, Device] = {}
         self._damages = 0
         self._randoms: dict[bytes, None] = {}
         self._out: list[Event] = []
@@ -165,9 +69,9 @@ class Follower:
         block = header.security_block
         at = self._devices.get(header.address)
         if block is None and at is None and header.code != Command.KEYSET:
-            return _CLEAR
+            return CLEAR
         if at is None:
-            at = self._devices[header.address] = _Device()
+            at = self._devices[header.address] = Device()
             at.damages = self._damages
         self._now_ns, self._address = frame.t_ns, header.address
         self._out = []
@@ -186,14 +90,14 @@ class Follower:
     def _say(self, kind: Kind, detail: str = "", **numbers: int | str) -> None:
         self._out.append(Event(kind, self._now_ns, self._address, detail, numbers))
 
-    def _once(self, at: _Device, kind: Kind, detail: str = "") -> None:
+    def _once(self, at: Device, kind: Kind, detail: str = "") -> None:
         if kind not in at.said:
             at.said.add(kind)
             self._say(kind, detail)
 
     # frames without a security block
 
-    def _clear(self, at: _Device, octets: bytes, header: Header) -> Standing:
+    def _clear(self, at: Device, octets: bytes, header: Header) -> Standing:
         code = header.code
         if header.reply:
             if at.state is State.STARTING and code == Reply.NAK:
@@ -220,18 +124,18 @@ class Follower:
             self._learn(at, octets[header.data_start : header.data_end])
         return Standing.CLEAR
 
-    def _given_up(self, at: _Device) -> None:
+    def _given_up(self, at: Device) -> None:
         """After CCRYPT a controller goes on with SCRYPT, unless the device's cryptogram does not fit its key."""
         if at.state is State.STARTING and at.handshake == _CLIENT and at.damages == self._damages:
             which = (
-                f"the device answered with {_KEY_WORDS[at.key.source]}" if at.key else "the device's key is not at hand"
+                f"the device answered with {KEY_WORDS[at.key.source]}" if at.key else "the device's key is not at hand"
             )
             self._say(Kind.KEYS_DIFFER, f"the controller did not go on after the device's cryptogram; {which}")
         at.handshake = 0
 
     # the four frames of a start
 
-    def _handshake(self, at: _Device, octets: bytes, header: Header, block: bytes) -> Standing:
+    def _handshake(self, at: Device, octets: bytes, header: Header, block: bytes) -> Standing:
         data = octets[header.data_start : header.data_end]
         kind = block[1]
         if kind == _CHALLENGE and len(data) == secure.RANDOM_LENGTH:
@@ -267,7 +171,7 @@ class Follower:
         if octets in self._randoms:
             self._say(Kind.RANDOM_REPEATED, whose)
 
-    def _keep_randoms(self, at: _Device) -> None:
+    def _keep_randoms(self, at: Device) -> None:
         for octets in (at.rnd_a, at.rnd_b):
             if octets:
                 self._randoms.pop(octets, None)
@@ -275,7 +179,7 @@ class Follower:
         while len(self._randoms) > _KEEP_RANDOMS:
             del self._randoms[next(iter(self._randoms))]
 
-    def _identify(self, at: _Device) -> None:
+    def _identify(self, at: Device) -> None:
         """Find the key by the device's cryptogram."""
         if not at.rnd_a:
             return
@@ -291,7 +195,7 @@ class Follower:
         if at.kind == secure.DEFAULT:
             self._say(Kind.CRYPTOGRAM_WRONG, "the device's, in CCRYPT, is not made with the default key")
 
-    def _accepted(self, at: _Device, block: bytes, r_mac: bytes) -> None:
+    def _accepted(self, at: Device, block: bytes, r_mac: bytes) -> None:
         starting = at.state is State.STARTING
         at.handshake = 0
         if len(block) > 2 and block[2] != 1:
@@ -321,7 +225,7 @@ class Follower:
             self._say(Kind.CRYPTOGRAM_WRONG, "the device's first MAC, in RMAC_I")
         self._open(at, chain)
 
-    def _by_first_mac(self, at: _Device, r_mac: bytes) -> None:
+    def _by_first_mac(self, at: Device, r_mac: bytes) -> None:
         """CCRYPT was missed: the first MAC tells the key, too."""
         for key in self.keys.for_address(self._address):
             keys = SessionKeys.derive(key.octets, at.rnd_a)
@@ -329,14 +233,14 @@ class Follower:
                 at.key, at.keys = key, keys
                 return
 
-    def _open(self, at: _Device, chain: Chain) -> None:
+    def _open(self, at: Device, chain: Chain) -> None:
         assert at.key is not None
         at.state, at.chain = State.OPEN, chain
         at.place = Place(at.sequence)
         at.last_sent = [b"", b""]
         at.refused_run = 0
         at.said.clear()
-        self._say(Kind.SESSION_OPEN, f"with {_KEY_WORDS[at.key.source]}", key=at.key.source.value)
+        self._say(Kind.SESSION_OPEN, f"with {KEY_WORDS[at.key.source]}", key=at.key.source.value)
         if at.key.source is KeySource.DEFAULT:
             own = at.kind == secure.INSTALLED
             self._say(Kind.DEFAULT_KEY, "installed as if it were a key of its own" if own else "")
@@ -345,10 +249,10 @@ class Follower:
 
     # frames inside a session
 
-    def _secured(self, at: _Device, octets: bytes, header: Header) -> tuple[Standing, Opened | None]:
+    def _secured(self, at: Device, octets: bytes, header: Header) -> tuple[Standing, Opened | None]:
         way = int(header.reply)
         if octets == at.last_sent[way]:
-            return (Standing.VERIFIED, at.last_opened[way]) if at.state is State.OPEN else (_UNREAD[at.state], None)
+            return (Standing.VERIFIED, at.last_opened[way]) if at.state is State.OPEN else (UNREAD[at.state], None)
         if at.state is State.STARTING and at.keys is not None and at.rnd_b:
             # RMAC_I was missed: that the device goes on says that it accepted.
             at.sessions += 1
@@ -370,12 +274,12 @@ class Follower:
         at.place.took(header, opened)
         at.last_sent[way], at.last_opened[way] = octets, opened
         if opened.fault is not None:
-            self._say(Kind.SEALED_WRONG, _FAULT_WORDS[opened.fault])
+            self._say(Kind.SEALED_WRONG, FAULT_WORDS[opened.fault])
         if opened.code == Command.KEYSET and not header.reply and opened.fault is None:
             self._learn(at, opened.data)
         return Standing.VERIFIED, opened
 
-    def _unreadable(self, at: _Device, octets: bytes, way: int, header: Header) -> tuple[Standing, Opened | None]:
+    def _unreadable(self, at: Device, octets: bytes, way: int, header: Header) -> tuple[Standing, Opened | None]:
         at.unreadable += 1
         at.last_sent[way] = octets
         if at.state is not State.UNREADABLE:
@@ -392,10 +296,10 @@ class Follower:
             at.had_own_key = True
         return (Standing.START_NOT_HEARD if at.kind is None else Standing.NO_KEY), None
 
-    def _refused(self, at: _Device, opened: Opened, octets: bytes, header: Header) -> tuple[Standing, Opened | None]:
+    def _refused(self, at: Device, opened: Opened, octets: bytes, header: Header) -> tuple[Standing, Opened | None]:
         if opened.fault is not Fault.MAC:
             at.refused += 1
-            self._say(Kind.SEALED_WRONG, _FAULT_WORDS[opened.fault or Fault.CUT_OFF])
+            self._say(Kind.SEALED_WRONG, FAULT_WORDS[opened.fault or Fault.CUT_OFF])
             return Standing.REFUSED, opened
         at.refused_run += 1
         missed = at.damages != self._damages or at.state is State.LOST
@@ -410,7 +314,7 @@ class Follower:
         self._say(Kind.MAC_WRONG, "the device's" if header.reply else "the controller's")
         return Standing.REFUSED, None
 
-    def _learn(self, at: _Device, payload: bytes) -> None:
+    def _learn(self, at: Device, payload: bytes) -> None:
         """A KEYSET that can be read: type, length, key."""
         if len(payload) != 2 + secure.KEY_LENGTH or payload[0] != 1 or payload[1] != secure.KEY_LENGTH:
             return
@@ -422,20 +326,3 @@ class Follower:
             self._say(Kind.KEY_UNDER_DEFAULT)
         at.had_own_key = True
         self.keys.learn(payload[2:], self._address)
-
-
-_CLEAR = Sight(Standing.CLEAR)
-_UNREAD = {
-    State.NONE: Standing.START_NOT_HEARD,
-    State.STARTING: Standing.NO_KEY,
-    State.UNREADABLE: Standing.NO_KEY,
-    State.LOST: Standing.LOST,
-}
-_FAULT_WORDS = {
-    Fault.CUT_OFF: "the MAC is missing",
-    Fault.WRONG_DIRECTION: "a security block that belongs to the other direction",
-    Fault.BLOCKS: "encrypted data that is not in blocks of 16 octets",
-    Fault.PADDING: "the decrypted data does not end in its padding",
-    Fault.NO_DATA: "a security block for encrypted data, without data",
-    Fault.DATA_IN_CLEAR: "data in the clear under a security block without encryption",
-}
