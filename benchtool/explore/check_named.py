@@ -1,4 +1,4 @@
-"""Tries every CRC of the catalogue, and the common sums, at every place that makes sense, on all sample frames at once."""
+"""Tries every CRC of the catalogue, and the common sums, at every place that makes sense, on all samples at once."""
 
 from __future__ import annotations
 

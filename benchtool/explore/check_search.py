@@ -85,5 +85,3 @@ def _share(one: Explanation) -> float:
 
 def _fitted(one: Explanation) -> bool:
     return one.check.kind in (CheckKind.SUM, CheckKind.XOR) and one.check.init != 0
-
-

@@ -102,9 +102,7 @@ def _by_list(
                 values = running.at(ends, chosen)
                 for turn in (False, True):
                     if turn:
-                        values = np.stack(
-                            [turned(row, listed[i][0]) for row, i in zip(values, chosen, strict=True)]
-                        )
+                        values = np.stack([turned(row, listed[i][0]) for row, i in zip(values, chosen, strict=True)])
                     for field, low_first in ((big, False), (little, True)):
                         if low_first and layout.size == 1:
                             continue
@@ -257,12 +255,12 @@ def _constants(found: _Found, samples: Samples, notes: dict[str, None]) -> list[
             for bit in range(width):
                 mask = sum(1 << column for column in range(width) if images[column] >> bit & 1)
                 rows.append((mask | 1 << (width + bit), constant >> bit & 1))
-        for first in (0, ones):
-            for last in (0, ones):
-                if all(
-                    ((first | last << width) & mask).bit_count() & 1 == bit for mask, bit in rows
-                ):
-                    plain.append(replace(moved, init=first, xorout=last))
+        plain += [
+            replace(moved, init=first, xorout=last)
+            for first in (0, ones)
+            for last in (0, ones)
+            if all(((first | last << width) & mask).bit_count() & 1 == bit for mask, bit in rows)
+        ]
         solved = solve(rows, 2 * width)
         if solved is not None:
             # Of what may be chosen freely, a final xor of 0 is the plainest.

@@ -22,7 +22,7 @@ Values = npt.NDArray[np.uint64]
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Where the check field stands: `size` octets of value, ending `tail` before the end; cover ends `gap` before it."""
+    """Where the check field stands: `size` octets of value, `tail` before the end; the cover ends `gap` before it."""
 
     size: int
     tail: int

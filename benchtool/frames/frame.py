@@ -14,6 +14,8 @@ class Protocol(Enum):
     OSDP = "osdp"
     MODBUS_RTU = "modbus-rtu"
     MODBUS_ASCII = "modbus-ascii"
+    TABLE = "table"
+    """An unknown bus, read by a protocol table that was learned from its traffic."""
     UNKNOWN = "unknown"
 
 

@@ -11,8 +11,13 @@ from typing import NamedTuple
 
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
 
-REPLY_LIMIT_NS = {Protocol.OSDP: 200_000_000, Protocol.MODBUS_RTU: 1_000_000_000}
-"""How long a reply may take: OSDP 200 ms (sheet 5.2), Modbus typically 1 s or more (sheet 3.1).
+REPLY_LIMIT_NS = {
+    Protocol.OSDP: 200_000_000,
+    Protocol.MODBUS_RTU: 1_000_000_000,
+    Protocol.MODBUS_ASCII: 1_000_000_000,
+    Protocol.TABLE: 1_000_000_000,
+}
+"""How long a reply may take: OSDP 200 ms (sheet 5.2), Modbus typically 1 s or more (sheet 3.1); unknown buses too.
 
 Used to close the last request of a capture, and to tell whose reply it is after damage.
 """
@@ -63,6 +68,8 @@ _new = tuple.__new__
 
 def is_broadcast(frame: Frame) -> bool:
     """Whether a request is for all devices."""
+    if frame.protocol is Protocol.TABLE:
+        return False  # what a table learned from traffic does not say
     return frame.address == (127 if frame.protocol is Protocol.OSDP else 0)
 
 
@@ -92,7 +99,7 @@ class ExchangeTracker:
             return None
         if role is _REPLY:
             # As `Frame.address`, which costs a call more: this is the hot path.
-            address = octets[0] if protocol is _MODBUS_RTU else octets[1] & 0x7F if protocol is _OSDP else None
+            address = octets[0] if protocol is _MODBUS_RTU else octets[1] & 0x7F if protocol is _OSDP else frame.address
             if pending is None or address != self._address or pending.protocol is not protocol:
                 self.orphan_replies += 1
                 return None
@@ -108,7 +115,9 @@ class ExchangeTracker:
         if role is _REQUEST:
             ended = self._end(pending) if pending is not None else None
             self._pending = frame
-            self._address = octets[0] if protocol is _MODBUS_RTU else octets[1] & 0x7F if protocol is _OSDP else None
+            self._address = (
+                octets[0] if protocol is _MODBUS_RTU else octets[1] & 0x7F if protocol is _OSDP else frame.address
+            )
             self._damaged = None
             self._broken = False
             return ended

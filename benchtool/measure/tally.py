@@ -114,6 +114,8 @@ class Tally:
         # Two tables rather than one by protocol: hashing an Enum costs more than all the rest here.
         self._osdp: dict[int, _Address] = {}
         self._modbus: dict[int, _Address] = {}
+        self._others: dict[Protocol, dict[int, _Address]] = {}
+        self._others_ok: dict[Protocol, int] = {}
 
     def begin(self, now_ns: int) -> None:
         """Listening begins at `now_ns`; without this it begins with the first octet."""
@@ -157,6 +159,8 @@ class Tally:
                 self._osdp_ok += 1
             elif protocol is _MODBUS_RTU:
                 self._modbus_ok += 1
+            else:
+                self._others_ok[protocol] = self._others_ok.get(protocol, 0) + 1
             if self._was_bad:
                 self._was_bad = False
                 self._resync += 1
@@ -197,7 +201,8 @@ class Tally:
         return Figures(
             elapsed_ns=elapsed,
             octets=self._octets,
-            frames_ok={p: n for p, n in ((_OSDP, self._osdp_ok), (_MODBUS_RTU, self._modbus_ok)) if n},
+            frames_ok={p: n for p, n in ((_OSDP, self._osdp_ok), (_MODBUS_RTU, self._modbus_ok)) if n}
+            | self._others_ok,
             frames_bad=dict(self._bad),
             unknown_octets=self._unknown_octets,
             resynchronisations=self._resync,
@@ -211,7 +216,7 @@ class Tally:
             resolution_ns=self.info.resolution_ns,
             addresses=tuple(
                 self._address_figures(protocol, address, table[address])
-                for protocol, table in ((_MODBUS_RTU, self._modbus), (_OSDP, self._osdp))
+                for protocol, table in ((_MODBUS_RTU, self._modbus), (_OSDP, self._osdp), *self._others.items())
                 for address in sorted(table)
             ),
             decoder_counters=dict(decoder_counters or {}),
@@ -232,7 +237,12 @@ class Tally:
         )
 
     def _at(self, protocol: Protocol, address: int) -> _Address:
-        table = self._osdp if protocol is _OSDP else self._modbus
+        if protocol is _OSDP:
+            table = self._osdp
+        elif protocol is _MODBUS_RTU:
+            table = self._modbus
+        else:
+            table = self._others.setdefault(protocol, {})
         found = table.get(address)
         if found is None:
             found = table[address] = _Address()

@@ -1,0 +1,261 @@
+"""A protocol table as TOML text: written by `benchtool explore --save`, read by `--protocol`. Grammar: docs/explore.md."""
+
+from __future__ import annotations
+
+import tomllib
+from typing import Any
+
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.frames.check_value import CheckKind, CheckValue
+from benchtool.frames.protocol_table import MOST_LENGTH, LengthRule, Place, ProtocolTable, RoleRule
+
+KIND = "benchtool protocol table"
+VERSION = 1
+
+
+class ProtocolFileError(ValueError):
+    """The text is not a protocol table; the message says what is wrong, in one line."""
+
+
+def to_toml(table: ProtocolTable) -> str:
+    """The table as text, with what each entry means beside it."""
+    lines = [
+        f'kind = "{KIND}"',
+        f"version = {VERSION}",
+        f"name = {_quoted(table.name)}",
+    ]
+    if table.settings is not None:
+        lines += [f"baud = {table.settings.baud}", f'format = "{table.settings.format}"']
+    for note in table.notes:
+        lines.append(f"# {_line(note)}")
+    lines += ["", "[frame]"]
+    if table.starts:
+        lines.append(f"start = {_hex_list(table.starts)}  # a frame begins with one of these octets, in hex")
+    if table.ends:
+        lines.append(f"end = {_hex_list(table.ends)}  # and ends with one of these")
+    lines += [f"least = {table.least}  # octets of the shortest frame", f"most = {table.most}  # and of the longest"]
+    if table.lengths:
+        lines.append(f"lengths = {list(table.lengths)}  # the only lengths there are")
+    if table.silence_ns:
+        lines.append(f"silence_ms = {table.silence_ns / 1e6:g}  # frames are parted by at least this much silence")
+    if table.period_ns is not None:
+        lines.append(f"period_ms = {table.period_ns / 1e6:g}  # from one request to the next, the middle value")
+    if table.length is not None:
+        lines += ["", "[length]  # octets of the whole frame = the field's value + add"]
+        lines += [*_place_lines(table.length.place), f"add = {table.length.add}"]
+    for name, place in (("address", table.address), ("counter", table.counter)):
+        if place is not None:
+            lines += ["", f"[{name}]", *_place_lines(place)]
+    if table.role is not None:
+        lines += ["", "[role]  # who speaks, by the value of a field"]
+        lines += [
+            *_place_lines(table.role.place),
+            f"request = {sorted(table.role.request)}",
+            f"reply = {sorted(table.role.reply)}",
+        ]
+    if table.check is not None:
+        lines += ["", "[check]", *_check_lines(table.check)]
+    return "\n".join(lines) + "\n"
+
+
+def _check_lines(check: CheckValue) -> list[str]:
+    digits = -(-check.width // 4)
+    lines = [f'kind = "{check.kind.value}"', f"width = {check.width}  # bits"]
+    if check.name:
+        lines.append(f'name = "{check.name}"  # in the public catalogue; the parameters below decide')
+    if check.kind is CheckKind.CRC:
+        lines += [
+            f"polynomial = 0x{check.poly:0{digits}X}",
+            f"octets_reflected = {_flag(check.refin)}",
+            f"result_reflected = {_flag(check.refout)}",
+        ]
+    lines += [f"start_value = 0x{check.init:0{digits}X}", f"final_xor = 0x{check.xorout:0{digits}X}"]
+    if check.kind is CheckKind.SUM:
+        lines.append(f"negate = {_flag(check.negate)}  # minus the sum")
+    lines += [
+        f"first = {check.start}  # first octet covered, the frame's first is 0",
+        f"gap = {check.gap}  # octets between the last covered and the check value",
+        f"tail = {check.tail}  # octets after the check value",
+        f"low_octet_first = {_flag(check.little)}",
+        f"hex_characters = {_flag(check.text)}  # sent as text, two characters an octet",
+    ]
+    return lines
+
+
+def _place_lines(place: Place) -> list[str]:
+    lines = [f"at = {place.at}  # octet of the frame, the first is 0"]
+    if place.size != 1:
+        lines += [f"size = {place.size}", f"low_octet_first = {_flag(place.little)}"]
+    if place.mask != (1 << 8 * place.size) - 1:
+        lines.append(f"mask = 0x{place.mask:02X}  # only these bits")
+    return lines
+
+
+def _flag(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def _line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _quoted(text: str) -> str:
+    plain = "".join(letter if letter.isprintable() else " " for letter in text)
+    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _hex_list(values: tuple[bytes, ...]) -> str:
+    return "[" + ", ".join(f'"{value.hex(" ").upper()}"' for value in values) + "]"
+
+
+def from_toml(text: str) -> ProtocolTable:
+    """Read a table. ProtocolFileError says what is wrong with it."""
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ProtocolFileError(f"not TOML: {error}") from None
+    if data.get("kind") != KIND:
+        raise ProtocolFileError(f'not a protocol table: kind = "{KIND}" is wanted (benchtool explore --save makes one)')
+    if data.get("version") != VERSION:
+        raise ProtocolFileError(f"version {data.get('version')!r} of the protocol table is not known, only {VERSION}")
+    try:
+        return _table(_Part(data, ""))
+    except ValueError as error:
+        raise ProtocolFileError(str(error)) from None
+
+
+class _Part:
+    """One table of the file; every key must be taken, so that a mistyped one is told."""
+
+    def __init__(self, data: dict[str, Any], where: str) -> None:
+        self._data = dict(data)
+        self._where = where
+
+    def part(self, name: str) -> _Part | None:
+        value = self._data.pop(name, None)
+        if value is None:
+            return None
+        if not isinstance(value, dict):
+            raise ValueError(f"[{name}] is wanted, not {name} = {value!r}")
+        return _Part(value, f"[{name}] ")
+
+    def number(self, name: str, default: int | None = None) -> int:
+        value = self._data.pop(name, default)
+        if not isinstance(value, int) or isinstance(value, bool) or value is None:
+            raise ValueError(f"{self._where}{name}: a whole number is wanted, not {value!r}")
+        return value
+
+    def real(self, name: str) -> float:
+        value = self._data.pop(name, 0)
+        if not isinstance(value, int | float) or isinstance(value, bool) or not 0 <= value < 1e9:
+            raise ValueError(f"{self._where}{name}: a number of 0 or more is wanted, not {value!r}")
+        return value
+
+    def flag(self, name: str) -> bool:
+        value = self._data.pop(name, False)
+        if not isinstance(value, bool):
+            raise ValueError(f"{self._where}{name}: true or false is wanted, not {value!r}")
+        return value
+
+    def word(self, name: str, default: str = "") -> str:
+        value = self._data.pop(name, default)
+        if not isinstance(value, str):
+            raise ValueError(f"{self._where}{name}: a text is wanted, not {value!r}")
+        return value
+
+    def numbers(self, name: str) -> tuple[int, ...]:
+        value = self._data.pop(name, [])
+        if not isinstance(value, list) or not all(isinstance(one, int) and not isinstance(one, bool) for one in value):
+            raise ValueError(f"{self._where}{name}: a list of whole numbers is wanted, not {value!r}")
+        return tuple(value)
+
+    def octets(self, name: str) -> tuple[bytes, ...]:
+        value = self._data.pop(name, [])
+        try:
+            found = tuple(bytes.fromhex(one) for one in value)
+        except (TypeError, ValueError):
+            raise ValueError(f"{self._where}{name}: a list of octets in hex is wanted, not {value!r}") from None
+        if b"" in found or max(map(len, found), default=0) > 8:
+            raise ValueError(f"{self._where}{name}: one to eight octets each are wanted")
+        return found
+
+    def done(self) -> None:
+        if self._data:
+            raise ValueError(f"{self._where}{next(iter(self._data))} is not known in a protocol table")
+
+
+def _table(top: _Part) -> ProtocolTable:
+    top.number("version")
+    top.word("kind")
+    settings = None
+    baud, char_format = top.number("baud", 0), top.word("format", "8N1")
+    if baud:
+        settings = LineSettings(baud, CharFormat.parse(char_format))
+    name = top.word("name", "unnamed")
+    frame = top.part("frame") or _Part({}, "[frame] ")
+    length = top.part("length")
+    rule = None
+    if length is not None:
+        rule = LengthRule(_place(length), length.number("add"))
+        length.done()
+    role = top.part("role")
+    roles = None
+    if role is not None:
+        roles = RoleRule(_place(role), frozenset(role.numbers("request")), frozenset(role.numbers("reply")))
+        role.done()
+    places = {}
+    for field in ("address", "counter"):
+        part = top.part(field)
+        places[field] = None if part is None else _place(part)
+        if part is not None:
+            part.done()
+    check = top.part("check")
+    period = frame.real("period_ms")
+    made = ProtocolTable(
+        name=name,
+        settings=settings,
+        starts=frame.octets("start"),
+        ends=frame.octets("end"),
+        least=frame.number("least", 1),
+        most=frame.number("most", MOST_LENGTH),
+        lengths=tuple(sorted(frame.numbers("lengths"))),
+        length=rule,
+        silence_ns=round(frame.real("silence_ms") * 1e6),
+        period_ns=round(period * 1e6) or None,
+        check=None if check is None else _check(check),
+        role=roles,
+        **places,
+    )
+    frame.done()
+    top.done()
+    return made
+
+
+def _place(part: _Part) -> Place:
+    size = part.number("size", 1)
+    return Place(part.number("at"), size, part.flag("low_octet_first"), part.number("mask", (1 << 8 * size) - 1))
+
+
+def _check(part: _Part) -> CheckValue:
+    word = part.word("kind")
+    kinds = {kind.value: kind for kind in CheckKind}
+    if word not in kinds:
+        raise ValueError(f"[check] kind: one of {', '.join(kinds)} is wanted, not {word!r}")
+    made = CheckValue(
+        kinds[word],
+        part.number("width"),
+        start=part.number("first", 0),
+        gap=part.number("gap", 0),
+        tail=part.number("tail", 0),
+        little=part.flag("low_octet_first"),
+        text=part.flag("hex_characters"),
+        negate=part.flag("negate"),
+        poly=part.number("polynomial", 0),
+        init=part.number("start_value", 0),
+        refin=part.flag("octets_reflected"),
+        refout=part.flag("result_reflected"),
+        xorout=part.number("final_xor", 0),
+        name=part.word("name"),
+    )
+    part.done()
+    return made
