@@ -266,12 +266,12 @@ class _Run:
             self.note(f"done: {action.verb}")
 
     def _heard(self, address: int, code: int, data: bytes) -> None:
-        """What a device said over its secure channel, in words; what it says in clear stands in the frame's own line."""
+        """What a device said over its secure channel, in words; what it says in clear stands in the frame's line."""
         from benchtool.frames.osdp.codes import code_info
         from benchtool.frames.osdp.payloads import decode_payload
 
         session = None if self.panel is None else self.panel.session(address)
-        if code == _ACK or session is None or not session.active or code == _RMAC_I:
+        if session is None or not session.active or code in (_ACK, _RMAC_I):
             return
         info = code_info(code, True)
         fields, _ = decode_payload(code, True, data, 0)

@@ -96,6 +96,7 @@ class Surveyor(Station):
         self._now: Answers | None = None
         self._steps: list[tuple[int, bytes, bytes | None]] = []
         self._sequence = 0
+        self._first = True
         self._tried = 0
         self._asking: tuple[int, bytes] | None = None
         self._rnd_a = b""
@@ -109,6 +110,10 @@ class Surveyor(Station):
     def done(self) -> bool:
         """Whether every address has been asked."""
         return not self._left and self._now is None
+
+    def is_done(self) -> bool:
+        """The same, to be called."""
+        return self.done
 
     def defers(self) -> bool:
         """While it waits for a reply it does not talk into one."""
@@ -151,6 +156,7 @@ class Surveyor(Station):
         if self._now is None:
             self._now = Answers(self._left.pop())
             self._sequence = self._tried = 0
+            self._first = True
             self._steps = [(Command.ID, b"\0", None)]
         code, data, block = self._steps[0]
         self._asking = code, data
@@ -176,19 +182,20 @@ class Surveyor(Station):
             at.latencies_ns.append(max(0, self._replies[0].t_ns - self._sent_ns))
             for reply in self._replies:
                 self._learn(at, code, reply)
-            self._answered(at, code)
+            self._answered(at)
         elif self._tried < self._tries or (self._damage and self._tried <= self._tries):
             at.silent += not self._damage
         else:
             at.silent += not self._damage
-            self._answered(at, code, missed=True)
+            self._answered(at, missed=True)
 
-    def _answered(self, at: Answers, code: int, *, missed: bool = False) -> None:
+    def _answered(self, at: Answers, *, missed: bool = False) -> None:
         """On to the next step, or the next address."""
-        first = code == Command.ID and self._sequence == 0
+        first, self._first = self._first, False
         self._steps.pop(0)
         self._tried = 0
-        self._sequence = self._sequence % 3 + 1
+        # Whether the device has counted a question whose answer was lost is not known: 0 is always right.
+        self._sequence = 0 if missed else self._sequence % 3 + 1
         if first and not missed:
             self._steps = [(Command.CAP, b"\0", None), (Command.LSTAT, b"", None)]
             self._steps += [(Command.ID, b"\0", None)] * _AGAIN

@@ -1,0 +1,170 @@
+"""What a survey found, as lines for a person and as objects for `--json`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from statistics import median
+from typing import Any
+
+from benchtool.frames.osdp.codes import NAK_TEXT
+from benchtool.frames.osdp.words import capability_text
+from benchtool.simulate.osdp_survey import Answers
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One address at one bit rate, with what an expected list says of it."""
+
+    baud: int
+    answers: Answers
+    name: str = ""
+    expected: bool | None = None
+    """None where there is no list."""
+    differences: tuple[str, ...] = ()
+
+
+@dataclass(slots=True)
+class Survey:
+    """All of it."""
+
+    rows: list[Row] = field(default_factory=list)
+    missing: list[str] = field(default_factory=list)
+    asked: int = 0
+    """Addresses asked, over all bit rates."""
+    complete: bool = True
+
+    @property
+    def wrong(self) -> bool:
+        """Whether anything wants to be mended: a clash, damaged answers, a difference, a device missing or too many."""
+        return bool(self.missing) or any(
+            row.answers.clash or row.answers.garbled or row.differences or row.expected is False for row in self.rows
+        )
+
+
+def identity_parts(identity: bytes) -> dict[str, Any]:
+    """PDID taken apart (sheet 5.5)."""
+    return {
+        "oui": identity[:3].hex().upper(),
+        "model": identity[3],
+        "version": identity[4],
+        "serial": int.from_bytes(identity[5:9], "little"),
+        "firmware": ".".join(str(part) for part in identity[9:12]),
+    }
+
+
+def capability_records(data: bytes) -> list[tuple[int, int, int]]:
+    """PDCAP records: function, compliance, number (sheet 5.5)."""
+    return [(data[at], data[at + 1], data[at + 2]) for at in range(0, len(data) - 2, 3)]
+
+
+def remarks(row: Row) -> list[str]:
+    """What is to be said of an address, with the mend."""
+    at = row.answers
+    out = []
+    if at.clash:
+        who = " and ".join(f"serial {identity_parts(one)['serial']}" for one in at.identities)
+        seen = f"two identities ({who})" if len(at.identities) > 1 else f"{at.doubled} questions got two replies"
+        out.append(f"TWO DEVICES at this address: {seen}; take one off, give it another address, put it back")
+    elif at.doubtful:
+        out.append(
+            f"{at.garbled} of {at.asked} answers were damaged: two devices at this address that talk at once, or a bad "
+            "line; take one off and survey again, or run benchtool diagnose"
+        )
+    elif at.garbled:
+        out.append(f"{at.garbled} of {at.asked} answers were damaged: run benchtool diagnose")
+    if at.silent and at.there:
+        out.append(f"{at.silent} of {at.asked} questions were not answered")
+    if at.nak is not None:
+        out.append(f"refused to say what it is: {NAK_TEXT.get(at.nak, f'NAK {at.nak:02X}')}")
+    if at.default_key:
+        out.append("takes the default key, which everybody knows: set a key of its own")
+    if at.tamper:
+        out.append("its case is open (tamper)")
+    if at.power_failed:
+        out.append("its supply fails")
+    if row.expected is False:
+        out.append("is not in the list")
+    out += row.differences
+    return out
+
+
+def survey_text(survey: Survey) -> list[str]:
+    """The whole result for a person."""
+    lines = [f"{len(survey.rows)} of {survey.asked} addresses answer{'' if survey.complete else ' (stopped early)'}"]
+    for row in survey.rows:
+        at = row.answers
+        lines.append("")
+        name = f" {row.name}" if row.name else ""
+        times = f", replies after {_times(at.latencies_ns)}" if at.latencies_ns else ""
+        lines.append(f"address {at.address}{name} at {row.baud} bit/s: {at.sound} of {at.asked} answers sound{times}")
+        for identity in at.identities:
+            parts = identity_parts(identity)
+            lines.append(
+                f"  maker {parts['oui']}, model {parts['model']}, version {parts['version']}, "
+                f"serial {parts['serial']}, firmware {parts['firmware']}"
+            )
+        if at.capabilities is not None:
+            lines.append(f"  {'; '.join(capability_text(*record) for record in capability_records(at.capabilities))}")
+        lines += [f"  ! {text}" for text in remarks(row)]
+    if survey.missing:
+        lines.append("")
+        lines += [f"! missing: {text}" for text in survey.missing]
+    if not survey.rows:
+        lines.append(
+            "nobody answers: is the supply on, the pair right, the rate the devices'? (--bauds 9600,19200,38400,115200)"
+        )
+    return lines
+
+
+def survey_object(survey: Survey) -> dict[str, Any]:
+    """The whole result for a script (docs/json.md)."""
+    return {
+        "kind": "survey",
+        "asked": survey.asked,
+        "complete": survey.complete,
+        "wrong": survey.wrong,
+        "devices": [row_object(row) for row in survey.rows],
+        "missing": survey.missing,
+    }
+
+
+def row_object(row: Row) -> dict[str, Any]:
+    """One address for a script."""
+    at = row.answers
+    return {
+        "address": at.address,
+        "baud": row.baud,
+        "name": row.name or None,
+        "asked": at.asked,
+        "sound": at.sound,
+        "garbled": at.garbled,
+        "doubled": at.doubled,
+        "silent": at.silent,
+        "clash": at.clash,
+        "identities": [identity_parts(identity) for identity in at.identities],
+        "capabilities": None
+        if at.capabilities is None
+        else [
+            {"function": function, "compliance": compliance, "number": number}
+            for function, compliance, number in capability_records(at.capabilities)
+        ],
+        "tamper": at.tamper,
+        "power_failed": at.power_failed,
+        "default_key": at.default_key,
+        "nak": at.nak,
+        "reply_ms": {
+            "least": min(at.latencies_ns) / 1e6,
+            "median": median(at.latencies_ns) / 1e6,
+            "most": max(at.latencies_ns) / 1e6,
+        }
+        if at.latencies_ns
+        else None,
+        "expected": row.expected,
+        "differences": list(row.differences),
+        "remarks": remarks(row),
+    }
+
+
+def _times(latencies_ns: Sequence[int]) -> str:
+    return f"{min(latencies_ns) / 1e6:.1f} to {max(latencies_ns) / 1e6:.1f} ms, median {median(latencies_ns) / 1e6:.1f}"
