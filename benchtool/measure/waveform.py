@@ -12,6 +12,7 @@ import numpy as np
 
 from benchtool.capture.settings import LineSettings
 from benchtool.measure.waveform_baud import Bits, find_bits
+from benchtool.measure.waveform_conduct import between_states, lead_and_hold
 from benchtool.measure.waveform_csv import read_waveform
 from benchtool.measure.waveform_edges import Traffic, find_traffic, find_weak, with_starts
 from benchtool.measure.waveform_eye import Eye, find_core, find_eye
@@ -19,7 +20,7 @@ from benchtool.measure.waveform_figures import TalkerFigures, WaveformFigures
 from benchtool.measure.waveform_levels import Idle, Runs, Talker, find_idle, find_runs, find_talkers
 from benchtool.measure.waveform_noise import Stray, find_stray
 from benchtool.measure.waveform_octets import Burst, Polarity, find_frames, find_octets, polarity_of, split_bursts
-from benchtool.measure.waveform_record import Floats, Waveform, WaveformError
+from benchtool.measure.waveform_record import Waveform, WaveformError
 from benchtool.measure.waveform_shape import find_shape
 from benchtool.measure.waveform_slicing import Slices, quantiles, time_weights
 
@@ -28,6 +29,8 @@ __all__ = ["Eye", "Waveform", "WaveformError", "WaveformFigures", "find_eye", "m
 _SHAPES = 4
 """So many talkers' edges are looked at."""
 _IDLE_TELLS_V = 0.1
+_DOUBTFUL = 0.05
+"""Share of octets with a line error from which on another rate is tried than the one that was given."""
 _RATE_RUNS = 6
 _RATE_WITHIN = 0.15
 _LEAST_BAUD = 250
@@ -39,6 +42,43 @@ def measure_waveform(waveform: Waveform, baud: int | None = None, *, velocity: f
 
     A record without traffic still gives its idle level, noise and common mode.
     """
+    if baud is None:
+        return _free(waveform, velocity)
+    figures = _figures(waveform, baud, velocity)
+    if not _doubtful(figures, baud):
+        return figures
+    # Bits of half the length fit any record, and impulses hide a rate that is looked for elsewhere.
+    free = _free(waveform, velocity)
+    better = _sound(free) > _sound(figures) or (figures.baud is None and free.baud is not None)
+    return replace(free, baud_given=baud) if better else figures
+
+
+def _free(waveform: Waveform, velocity: float) -> WaveformFigures:
+    """Read without knowing the rate; where frames are damaged, once more at the usual rate next to what was found."""
+    figures = _figures(waveform, None, velocity)
+    if figures.usual_baud is None or _sound(figures) == len(figures.frames) > 0:
+        return figures
+    again = _figures(waveform, figures.usual_baud, velocity)
+    return replace(again, baud_given=None) if _sound(again) > _sound(figures) or _fewer(again, figures) else figures
+
+
+def _fewer(one: WaveformFigures, other: WaveformFigures) -> bool:
+    return _sound(one) == _sound(other) > 0 and len(one.frames) < len(other.frames)
+
+
+def _sound(figures: WaveformFigures) -> int:
+    return sum(frame.ok for frame in figures.frames)
+
+
+def _doubtful(figures: WaveformFigures, baud: int) -> bool:
+    """Whether the record may well run at another rate than it was read at."""
+    wrong = sum(octet.marks != 0 for octet in figures.octets)
+    if figures.baud is not None and abs(figures.baud / baud - 1) > _RATE_WITHIN:
+        return True
+    return not _sound(figures) and wrong >= _DOUBTFUL * len(figures.octets)
+
+
+def _figures(waveform: Waveform, baud: int | None, velocity: float) -> WaveformFigures:
     found = find_traffic(waveform, None if baud is None else 1.0 / baud)
     if found.bits is not None and found.bits.baud >= _LEAST_BAUD:
         figures = _measured(waveform, found, found.bits, baud, velocity)
@@ -101,7 +141,7 @@ def _measured(
     octets = tuple(octet for burst in bursts for octet in burst.octets)
     settings = LineSettings(max(50, min(20_000_000, round(bits.baud))), form)
     core = find_core(waveform, bursts, form, bit_s)
-    around = [_around(calm, bursts, talker, edges, idle, bit_s, form.bits) for talker in talkers]
+    around = [lead_and_hold(calm, bursts, talker, edges, idle, bit_s, form.bits) for talker in talkers]
     lead = around[0][0] if around else None
     hold = max((held for _, held in around if held is not None), default=None)
     return replace(
@@ -127,7 +167,7 @@ def _measured(
         frames=find_frames(bursts, settings, float(waveform.time_s[0])),
         talkers=told,
         shape=None if first is None else first.shape,
-        contention_share=_between(calm, bursts, talkers, edges, bit_s),
+        contention_share=between_states(calm, bursts, talkers, edges, bit_s),
         lead_s=lead,
         hold_s=hold,
     )
@@ -256,80 +296,3 @@ def _common(
     swing = float(np.median(runs.level_v[up]) - np.median(runs.level_v[down]))
     turned = -step if talkers[0].reversed_pair else step
     return low, high, turned, (abs(swing / 2 + step), abs(swing / 2 - step))
-
-
-def _between(
-    waveform: Waveform,
-    bursts: list[Burst],
-    talkers: tuple[Talker, ...],
-    edges: Floats,
-    bit_s: float,
-) -> float | None:
-    """Share of the instants inside characters, away from edges, at which the level is between its talker's states.
-
-    The outermost levels count: what two make that talk at once lies between them.
-    """
-    between = seen = 0
-    padded = np.concatenate(([-np.inf], edges, [np.inf]))
-    for talker in talkers:
-        begun = np.array([octet.start_s for place in talker.bursts for octet in bursts[place].octets])
-        # Middles of the first nine bits: start and data; what follows may be idle already.
-        instants = (begun[:, None] + (np.arange(9) + 0.5)[None, :] * bit_s).ravel()
-        place = np.searchsorted(edges, instants)
-        away = np.minimum(instants - padded[place], padded[place + 1] - instants) > 0.2 * bit_s
-        instants = instants[away]
-        if not len(instants):
-            continue
-        volts = np.interp(instants, waveform.time_s, waveform.difference_v)
-        low, high = np.quantile(volts, (0.04, 0.96))
-        off = np.abs(volts - (low + high) / 2)
-        half = (high - low) / 2
-        between += int((off < 0.4 * half).sum())
-        seen += len(instants)
-    return between / seen if seen else None
-
-
-def _around(
-    waveform: Waveform,
-    bursts: list[Burst],
-    talker: Talker,
-    edges: Floats,
-    idle: Idle,
-    bit_s: float,
-    char_bits: float,
-) -> tuple[float | None, float | None]:
-    """How long the talker drives mark before its bursts (median) and after them; None where idle is too much like mark.
-
-    After them: what every fourth burst exceeds, since drivers of one level may be several and one of them holds.
-    """
-    if idle.level_v is None or not idle.spans:
-        return None, None
-    apart = abs(talker.mark_v - idle.level_v)
-    if apart < max(0.25 * talker.swing_v / 2, 6 * (idle.noise_v or 0.0)):
-        return None, None
-    edge_at = (talker.mark_v + idle.level_v) / 2
-    upper = talker.mark_v > idle.level_v
-    time, volts = waveform.time_s, waveform.difference_v
-    leads, holds = [], []
-    for place in talker.bursts:
-        burst = bursts[place]
-        if not burst.octets:
-            continue
-        begun, ended = burst.octets[0].start_s, burst.octets[-1].start_s + char_bits * bit_s
-        before = float(edges[bursts[place - 1].end - 1]) + char_bits * bit_s if place else float(time[0])
-        followed = place + 1 < len(bursts)
-        after = float(edges[bursts[place + 1].first]) if followed else float(time[-1])
-        low, high = np.searchsorted(time, (before, begun - 0.05 * bit_s))
-        part = (volts[low:high] > edge_at) == upper
-        if len(part) and not part.all():
-            leads.append(begun - float(time[low + int(np.flatnonzero(~part)[-1])]))
-        low, high = np.searchsorted(time, (ended - 0.5 * bit_s, after))
-        part = (volts[low:high] > edge_at) == upper
-        if len(part) and not part.all():
-            holds.append(float(time[low + int(np.argmin(part))]) - ended)
-        elif len(part) and followed:
-            holds.append(after - ended)
-    return (
-        max(0.0, float(np.median(leads))) if leads else None,
-        max(0.0, float(np.quantile(holds, 0.75, method="higher"))) if holds else None,
-    )

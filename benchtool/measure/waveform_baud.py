@@ -54,9 +54,14 @@ class Bits(NamedTuple):
         return 1.0 / self.bit_s
 
 
+def nearest_baud(baud: float) -> int:
+    """The usual rate next to it, however far."""
+    return min(USUAL_BAUD, key=lambda rate: abs(rate - baud) / rate)
+
+
 def usual_baud(baud: float) -> int | None:
     """The usual rate within 3 %, None where there is none."""
-    nearest = min(USUAL_BAUD, key=lambda rate: abs(rate - baud) / rate)
+    nearest = nearest_baud(baud)
     return nearest if abs(nearest - baud) <= USUAL_WITHIN * nearest else None
 
 

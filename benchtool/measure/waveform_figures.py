@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from benchtool.capture.settings import CharFormat
 from benchtool.frames.frame import Frame
 from benchtool.measure import waveform_limits as limits
-from benchtool.measure.waveform_baud import usual_baud
+from benchtool.measure.waveform_baud import nearest_baud, usual_baud
 from benchtool.measure.waveform_limits import Check, Verdict, verdict
 from benchtool.measure.waveform_octets import Polarity
 from benchtool.measure.waveform_shape import Shape
@@ -195,14 +195,16 @@ def share_of(time_s: float | None, bit_s: float | None) -> float | None:
 
 def _checks(figures: WaveformFigures) -> tuple[Check, ...]:
     bit_s = figures.bit_s
-    turned = -1.0 if figures.polarity is Polarity.REVERSED else 1.0
+    # Mark and space are the main talker's, which may be the one whose wires are exchanged.
+    main = figures.talkers[0].reversed_pair if figures.talkers else figures.polarity is Polarity.REVERSED
+    turned = -1.0 if main else 1.0
     mark = None if figures.mark_v is None else turned * figures.mark_v
     space = None if figures.space_v is None else turned * figures.space_v
     edge_share = share_of(figures.edge_s, bit_s)
     limited = figures.shape is not None and figures.shape.limited
-    rate_off = None if figures.usual_baud is None or figures.baud is None else figures.baud / figures.usual_baud - 1
-    if figures.baud_given is not None and figures.baud is not None:
-        rate_off = figures.baud / figures.baud_given - 1
+    rate_off = None
+    if figures.baud is not None:
+        rate_off = figures.baud / (figures.baud_given or nearest_baud(figures.baud)) - 1
     standard = "TIA-485"
     found = [
         Check("idle, A minus B", figures.idle_v, "V", "+200 mV or more", verdict(figures.idle_v, 0.2, None), standard),

@@ -46,13 +46,23 @@ class Check(NamedTuple):
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"), (1e-9, "n"))
 
 
+_LEAST_V = 0.5e-3
+"""Less is below every oscilloscope and every probe: rounding of a simulator."""
+_LEAST_S = 0.5e-12
+_LEAST_SHARE = 0.5e-4
+
+
 def quantity(value: float, unit: str) -> str:
-    """A number with its unit, three digits: 12.3 us, -340 mV, 31 %."""
+    """A number with its unit, three digits: 12.3 us, -340 mV, 31 %; what nobody can measure is 0."""
     if unit == "%":
-        return f"{value * 100:.3g} %"
-    if unit in ("", "m", "bit/s"):
-        return f"{value:.4g} {unit}".rstrip()
+        return f"{value * 100:.3g} %" if abs(value) >= _LEAST_SHARE else "0 %"
+    if unit == "bit/s":
+        return f"{value:.0f} bit/s"
+    if unit in ("", "m"):
+        return f"{value:.4g} {unit}".rstrip() if abs(value) >= 1e-3 else f"0 {unit}".rstrip()
     size = abs(value)
+    if size < {"V": _LEAST_V, "s": _LEAST_S}.get(unit, 0.0):
+        return f"0 {unit}"
     factor, prefix = next(
         ((f, p) for f, p in _PREFIXES if size >= f * 0.9995), (1.0, "") if size == 0 else _PREFIXES[-1]
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from benchtool.measure.waveform_baud import USUAL_BAUD
+from benchtool.measure.waveform_baud import nearest_baud
 from benchtool.measure.waveform_figures import WaveformFigures, share_of, weakest
 from benchtool.measure.waveform_limits import quantity
 from benchtool.measure.waveform_octets import Polarity
@@ -167,4 +167,4 @@ def _rate_off(baud: float, given: int | None) -> float:
     """Distance from the rate that the bus should have, as a share of it: the given one, or the usual one next to it."""
     if given is not None and abs(baud / given - 1) < _SAME_BUS:
         return abs(baud / given - 1)
-    return min(abs(baud / rate - 1) for rate in USUAL_BAUD)
+    return abs(baud / nearest_baud(baud) - 1)
