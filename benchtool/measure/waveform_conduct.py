@@ -1,4 +1,4 @@
-"""What talkers do besides talking: two at once, mark driven before the first start bit or held after the last stop bit."""
+"""What talkers do besides talking: two at once, mark driven before the first start bit or after the last stop bit."""
 
 from __future__ import annotations
 
