@@ -20,14 +20,15 @@ _IDLE_TOLERANCE = 0.95
 _ZEROS = 4
 """So many answered commands with number 0 in a row are no restart any more."""
 _SECOND_NS = 1_000_000_000
+_MOST_ASKS = 16
 
 
 class _At:
     """What is remembered of one address."""
 
     __slots__ = (
-        "answered", "asked_ns", "damages", "last_reply", "last_sent", "offline", "repeated", "replied_ns", "sequence",
-        "silent_since_ns", "unanswered", "zeros",
+        "answered", "asked_ns", "asks", "damages", "last_reply", "last_sent", "offline", "repeated", "replied_ns",
+        "replies", "sequence", "silent_since_ns", "unanswered", "zeros",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -37,6 +38,10 @@ class _At:
         self.repeated = False
         """Whether the open command repeats the one before."""
         self.answered = False
+        self.asks: list[int] = []
+        """When the open command was asked, and asked again."""
+        self.replies = 0
+        """How many replies came to these."""
         self.asked_ns: int | None = None
         self.replied_ns: int | None = None
         self.silent_since_ns: int | None = None
@@ -57,6 +62,8 @@ class Rules:
         self._at: dict[int, _At] = {}
         self._asked: int | None = None
         self._damages = 0
+        self._was_damaged = False
+        """Whether what came last was damaged: noise before a frame is no talker that cuts in."""
         self._command_damages = -1
         """How much had been damaged by the last command; before the first one its own reply may be heard."""
         self._out: list[Event] = []
@@ -64,6 +71,7 @@ class Rules:
     def damaged(self) -> None:
         """Something was damaged: a command or a reply may be missing."""
         self._damages += 1
+        self._was_damaged = True
 
     def gap(self) -> None:
         """Nothing could be heard for a time: what ran before is forgotten."""
@@ -82,7 +90,8 @@ class Rules:
             at = self._at[header.address] = _At()
             at.damages = self._damages
         silence_ns = frame.silence_ns
-        if silence_ns is not None and silence_ns < self._idle_ns:
+        after_damage, self._was_damaged = self._was_damaged, False
+        if silence_ns is not None and silence_ns < self._idle_ns and not after_damage:
             text = f"{silence_ns / 1e6:.2f} ms"
             self._say(Kind.IDLE_SHORT, frame.t_ns, header.address, text, silence=silence_ns / 1e9)
         if header.reply:
@@ -115,6 +124,10 @@ class Rules:
         at.repeated = repeated
         if not repeated:
             at.last_reply = b""
+            at.asks.clear()
+            at.replies = 0
+        if len(at.asks) < _MOST_ASKS:
+            at.asks.append(frame.end_ns)
         at.sequence, at.last_sent = header.sequence, frame.octets
         at.answered = False
         at.asked_ns = frame.end_ns
@@ -174,7 +187,8 @@ class Rules:
             return
         self._asked = None
         latency_ns = t_ns - at.asked_ns
-        if latency_ns - self._resolution_ns > REPLY_LIMIT_NS:
+        # Damage in between may have been the command, asked again.
+        if latency_ns - self._resolution_ns > REPLY_LIMIT_NS and at.damages == self._damages:
             self._say(Kind.REPLY_LATE, t_ns, address, f"{latency_ns / 1e6:.0f} ms", latency=latency_ns / 1e9)
         refused = data[0] if code == Reply.NAK and data else None
         if code == Reply.BUSY:
@@ -193,6 +207,7 @@ class Rules:
             at.offline = False
             self._say(Kind.BACK, t_ns, address)
         at.answered = True
+        at.replies += 1
         at.replied_ns = frame.end_ns
         at.silent_since_ns, at.unanswered = None, 0
 
@@ -206,6 +221,14 @@ class Rules:
             self._say(Kind.REPLY_LATE, t_ns, address, detail, latency=latency_ns / 1e9)
             at.answered = True
         elif at.replied_ns is not None and t_ns - at.replied_ns < _SECOND_NS and self._asked is None:
-            self._say(Kind.SECOND_REPLY, t_ns, address)
+            if at.replies < len(at.asks):
+                # Each asking was answered: so the reply before this one was late.
+                latency_ns = at.replied_ns - at.asks[0]
+                detail = f"{latency_ns / 1e6:.0f} ms, after it had been asked again; then the second reply"
+                self._say(Kind.REPLY_LATE, t_ns, address, detail, latency=latency_ns / 1e9)
+                at.replies += 1
+                at.asks.clear()
+            else:
+                self._say(Kind.SECOND_REPLY, t_ns, address)
         else:
             self._say(Kind.UNASKED, t_ns, address)

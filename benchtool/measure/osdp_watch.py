@@ -114,7 +114,7 @@ class OsdpWatch:
             known = sight.opened is not None
             data = sight.opened.data if sight.opened is not None else b""
         events = self._rules.feed(frame, header, code, data)
-        if sight is not None:
+        if sight is not None and sight.events:
             events += sight.events
         if known:
             events += self._contents.feed(
@@ -122,7 +122,8 @@ class OsdpWatch:
             )
         if self._gaps:
             events += self._gap_inside(frame)
-        self._count(events)
+        if events:
+            self._count(events)
         return Seen(sight, tuple(events))
 
     def close(self, now_ns: int) -> tuple[Event, ...]:

@@ -143,6 +143,18 @@ def test_replies_nobody_asked_for() -> None:
     assert tell(ACK0).kinds == []
 
 
+def test_two_replies_to_two_askings_are_late_ones() -> None:
+    poll, ack = exchange(1)
+    talk = tell(*exchange(0), poll).say(poll, 200).say(ack, 5).say(ack, 180)
+    assert talk.kinds == [Kind.ASKED_AGAIN, Kind.REPLY_LATE]
+    assert talk.events[-1].numbers["latency"] == pytest.approx(0.2217, abs=1e-3)
+    assert talk.say(ack).kinds[-1] is Kind.SECOND_REPLY
+
+
+def test_noise_before_a_frame_is_no_talker_that_cuts_in() -> None:
+    assert Talk().say(POLL0).say(bytes((0xAA, 0x00, 0x3C)), 5).say(ACK0, 1.0).end().kinds == []
+
+
 def test_a_broadcast_need_not_be_answered() -> None:
     talk = tell(*(command(Command.POLL, sequence=0, address=127) for _ in range(3)))
     assert talk.end(20).kinds == []

@@ -47,13 +47,16 @@ class Place:
             del known[_KEEP:]
 
 
-def recover(chain: Chain, place: Place, octets: bytes, header: Header) -> tuple[Chain, Opened, int] | None:
+def recover(
+    chain: Chain, place: Place, octets: bytes, header: Header, *, polls: bool = True
+) -> tuple[Chain, Opened, int] | None:
     """The chain after this frame, what it holds, and how many frames were made up; None where no guess fits.
 
-    Call it only for a frame whose MAC does not fit `chain`, which is left as it is.
+    Call it only for a frame whose MAC does not fit `chain`, which is left as it is. Without `polls` only known data
+    is guessed.
     """
-    for guess, missed in _polls(chain, place, header):
-        opened = guess.open(octets)
+    for guess, missed in _polls(chain, place, header) if polls else ():
+        opened = guess.open(octets, header)
         if opened.fault is not Fault.MAC:
             return guess, opened, missed
     return _known_data(chain, place, octets, header)
@@ -101,7 +104,7 @@ def _known_data(chain: Chain, place: Place, octets: bytes, header: Header) -> tu
         tried.add(first)
         before = bytes(one ^ other ^ 0xFF for one, other in zip(plain, first, strict=False))
         guess = Chain(chain.keys, before, before)
-        opened = guess.open(octets)
+        opened = guess.open(octets, header)
         if opened.fault is not Fault.MAC:
             return guess, opened, 1
     return None

@@ -10,6 +10,8 @@ from typing import NamedTuple
 from benchtool.frames.osdp import check
 from benchtool.frames.osdp.security import MAC_TYPES
 
+_new = tuple.__new__
+
 
 class Header(NamedTuple):
     """Where the parts of a frame lie. Offsets count from SOM and never pass the octets that are there."""
@@ -39,32 +41,41 @@ def parse(octets: bytes) -> Header | None:
     there = len(octets)
     if there < check.HEADER_LENGTH or octets[0] != check.SOM:
         return None
-    length = octets[2] | octets[3] << 8
-    control = octets[4]
+    _, address, low, high, control = octets[:5]
+    length = low | high << 8
+    trailer = 2 if control & check.USES_CRC else 1
+    mac_end = length - trailer
+    if mac_end > there:
+        mac_end = there
+    data_end = mac_end
     code_at = check.HEADER_LENGTH
     block = None
     if control & check.HAS_SECURITY_BLOCK:
         size = octets[5] if there > 5 else 0
-        block = octets[5 : 5 + size]
         code_at += size
-    trailer = 2 if control & check.USES_CRC else 1
-    mac_end = min(there, length - trailer)
-    has_mac = block is not None and len(block) > 1 and block[1] in MAC_TYPES
-    data_end = min(mac_end, length - trailer - check.MAC_LENGTH) if has_mac else mac_end
-    present = code_at < mac_end
-    data_start = min(code_at + 1, there)
-    data_end = max(data_end, data_start)
-    return Header(
-        octets[1] & 0x7F,
-        bool(octets[1] & check.REPLY_BIT),
-        length,
-        control & check.SEQUENCE_MASK,
-        bool(control & check.USES_CRC),
-        block,
-        octets[code_at] if present else None,
-        data_start,
-        data_end,
-        octets[1] & 0x7F == check.BROADCAST,
-        max(mac_end, data_end),
-        control,
+        block = octets[5:code_at]
+        if size > 1 and len(block) > 1 and block[1] in MAC_TYPES:
+            data_end = min(mac_end, length - trailer - check.MAC_LENGTH)
+    data_start = code_at + 1
+    if data_start > there:
+        data_start = there
+    if data_end < data_start:
+        data_end = data_start
+    # As Header(…), which costs a call more: this is the hot path of the watch.
+    return _new(
+        Header,
+        (
+            address & 0x7F,
+            address > 0x7F,
+            length,
+            control & check.SEQUENCE_MASK,
+            trailer == 2,
+            block,
+            octets[code_at] if code_at < mac_end else None,
+            data_start,
+            data_end,
+            address & 0x7F == check.BROADCAST,
+            mac_end if mac_end > data_end else data_end,
+            control,
+        ),
     )

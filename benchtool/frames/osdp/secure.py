@@ -14,7 +14,7 @@ from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
 
 from benchtool.frames.osdp import check
 from benchtool.frames.osdp.build import build_frame
-from benchtool.frames.osdp.header import parse
+from benchtool.frames.osdp.header import Header, parse
 from benchtool.frames.osdp.security import ENCRYPTED_TYPES, MAC_TYPES
 
 DEFAULT_KEY = bytes(range(0x30, 0x40))
@@ -27,6 +27,10 @@ DEFAULT, INSTALLED = 0, 1
 """Third octet of security blocks 11 to 13: SCBK-D or SCBK."""
 _PAD = 0x80
 _ONES = (1 << 128) - 1
+_PADDING = (b"", *(bytes((_PAD,)) + bytes(count) for count in range(BLOCK - 1)))
+"""By how many octets a MAC's input falls short of a whole block."""
+_from_bytes = int.from_bytes
+_new = tuple.__new__
 
 
 class Fault(Enum):
@@ -121,14 +125,15 @@ class SessionKeys:
 
         `before` is the whole MAC of the other side's last frame.
         """
-        short = -len(octets) % BLOCK
-        if short:
-            octets = octets + bytes((_PAD,)) + bytes(short - 1)
+        octets += _PADDING[-len(octets) % BLOCK]
         last = len(octets) - BLOCK
         chained = before
-        for at in range(0, last, BLOCK):
-            chained = self._mac1.update(_xor(octets[at : at + BLOCK], chained))
-        return self._mac2.update(_xor(octets[last:], chained))
+        if last:
+            for at in range(0, last, BLOCK):
+                chained = self._mac1.update(_xor(octets[at : at + BLOCK], chained))
+            octets = octets[last:]
+        mixed = _from_bytes(octets, "little") ^ _from_bytes(chained, "little")
+        return self._mac2.update(mixed.to_bytes(BLOCK, "little"))
 
     def encrypt(self, data: bytes, before: bytes) -> bytes:
         """Data padded and encrypted; `before` as for `mac`."""
@@ -212,9 +217,13 @@ class Chain:
         self._move(reply, mac)
         return build_frame(address, code, sent, mac=mac[: check.MAC_LENGTH], **parts)  # type: ignore[arg-type]
 
-    def open(self, octets: bytes) -> Opened:
-        """Verify and decrypt a frame, whose check value is not looked at; the chain moves on if the MAC is right."""
-        header = parse(octets)
+    def open(self, octets: bytes, header: Header | None = None) -> Opened:
+        """Verify and decrypt a frame, whose check value is not looked at; the chain moves on if the MAC is right.
+
+        `header` is the frame's, where somebody has parsed it already.
+        """
+        if header is None:
+            header = parse(octets)
         if header is None or header.code is None or len(octets) != header.length:
             return Opened(0, b"", Fault.CUT_OFF)
         block, code = header.security_block, header.code
@@ -226,14 +235,15 @@ class Chain:
         end = header.data_end
         if header.mac_end - end != check.MAC_LENGTH:
             return Opened(code, b"", Fault.CUT_OFF)
-        before = self.command_mac if header.reply else self.reply_mac
+        reply = header.reply
+        before = self.command_mac if reply else self.reply_mac
         mac = self.keys.mac(octets[:end], before)
         if not compare_digest(mac[: check.MAC_LENGTH], octets[end : header.mac_end]):
             return Opened(code, b"", Fault.MAC)
-        self._move(header.reply, mac)
+        self._move(reply, mac)
         data = octets[header.data_start : end]
         if kind not in ENCRYPTED_TYPES:
-            return Opened(code, data, Fault.DATA_IN_CLEAR if data else None)
+            return _new(Opened, (code, data, Fault.DATA_IN_CLEAR if data else None))
         if not data:
             return Opened(code, b"", Fault.NO_DATA)
         if len(data) % BLOCK:
