@@ -7,6 +7,7 @@ obeys; 3.5 characters of silence before it talks; above 19200 bit/s 1.750 ms.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterable
 
 from benchtool.capture.chunk import Chunk, Direction
 from benchtool.capture.settings import LineSettings
@@ -85,6 +86,55 @@ class Server(Station):
             return None
         octets = self._due.popleft()[1]
         self._ear.feed(Chunk(now_ns, now_ns + len(octets) * self._settings.char_ns, octets, b"", Direction.SENT))
+        return octets
+
+
+class Servers(Station):
+    """Several servers on one line, as one station: what is heard is decoded once for all of them.
+
+    What one of them says is not heard by the others, as none of them needs it.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        members: Iterable[Server],
+        settings: LineSettings,
+        *,
+        mode: Mode = Mode.RTU,
+        resolution_ns: int = 0,
+    ) -> None:
+        self.name = name
+        self.members = list(members)
+        self._settings = settings
+        self._ear = Ear(mode, settings, resolution_ns)
+
+    def hear(self, chunk: Chunk) -> None:
+        """Decode once; each server takes what is for it."""
+        for frame in self._ear.feed(chunk):
+            if frame.end_ns >= chunk.t_ns:
+                self._take(frame)
+
+    def _take(self, frame: Frame) -> None:
+        for member in self.members:
+            member.take(frame)
+
+    def wake_ns(self) -> int | None:
+        """The first answer that is due, or when silence tells that what was heard is over."""
+        wakes = [self._ear.wake_ns, *(member.wake_ns() for member in self.members)]
+        return min((wake for wake in wakes if wake is not None), default=None)
+
+    def act(self, now_ns: int) -> bytes | None:
+        """Send the answer that is due first, if one is."""
+        for frame in self._ear.flush(now_ns):
+            self._take(frame)
+        due = [(wake, at) for at, member in enumerate(self.members) if (wake := member.wake_ns()) is not None]
+        if not due or min(due)[0] > now_ns:
+            return None
+        octets = self.members[min(due)[1]].act(now_ns)
+        if octets is not None:
+            end_ns = now_ns + len(octets) * self._settings.char_ns
+            self._ear.feed(Chunk(now_ns, end_ns, octets, b"", Direction.SENT))
         return octets
 
 
