@@ -29,12 +29,13 @@ MAY_IMPORT = {
     "measure": {"frames", "capture", "wire"},
     "diagnose": {"measure", "frames", "capture", "wire"},
     "simulate": {"frames", "wire", "capture"},
+    "explore": {"frames", "capture", "measure"},
     "taps": {"capture", "wire", "simulate"},
-    "reports": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps"},
-    "train": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps"},
-    "commands": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "reports"},
+    "reports": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore"},
+    "train": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore"},
+    "commands": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "reports", "explore"},
 }
-PURE = ("frames", "wire", "measure", "diagnose", "simulate")
+PURE = ("frames", "wire", "measure", "diagnose", "simulate", "explore")
 NOT_IN_PURE = {"serial", "time", "threading", "asyncio", "select", "socket", "termios", "prompt_toolkit", "curses"}
 
 

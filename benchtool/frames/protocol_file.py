@@ -1,4 +1,4 @@
-"""A protocol table as TOML text: written by `benchtool explore --save`, read by `--protocol`. Grammar: docs/explore.md."""
+"""A protocol table as TOML text: `benchtool explore --save` writes it, `--protocol` reads it. Grammar: docs/explore.md."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from benchtool.frames.protocol_table import MOST_LENGTH, LengthRule, Place, Prot
 
 KIND = "benchtool protocol table"
 VERSION = 1
+_PLACES = ("address", "reply_address", "counter")
 
 
 class ProtocolFileError(ValueError):
@@ -43,7 +44,7 @@ def to_toml(table: ProtocolTable) -> str:
     if table.length is not None:
         lines += ["", "[length]  # octets of the whole frame = the field's value + add"]
         lines += [*_place_lines(table.length.place), f"add = {table.length.add}"]
-    for name, place in (("address", table.address), ("counter", table.counter)):
+    for name, place in zip(_PLACES, (table.address, table.reply_address, table.counter), strict=True):
         if place is not None:
             lines += ["", f"[{name}]", *_place_lines(place)]
     if table.role is not None:
@@ -203,8 +204,8 @@ def _table(top: _Part) -> ProtocolTable:
     if role is not None:
         roles = RoleRule(_place(role), frozenset(role.numbers("request")), frozenset(role.numbers("reply")))
         role.done()
-    places = {}
-    for field in ("address", "counter"):
+    places: dict[str, Place | None] = {}
+    for field in _PLACES:
         part = top.part(field)
         places[field] = None if part is None else _place(part)
         if part is not None:
@@ -224,7 +225,9 @@ def _table(top: _Part) -> ProtocolTable:
         period_ns=round(period * 1e6) or None,
         check=None if check is None else _check(check),
         role=roles,
-        **places,
+        address=places["address"],
+        reply_address=places["reply_address"],
+        counter=places["counter"],
     )
     frame.done()
     top.done()

@@ -76,6 +76,8 @@ class ProtocolTable:
     """Frames are parted by silences at least this long; 0: not known."""
     check: CheckValue | None = None
     address: Place | None = None
+    reply_address: Place | None = None
+    """Where it stands in replies, if elsewhere."""
     counter: Place | None = None
     role: RoleRule | None = None
     period_ns: int | None = None
@@ -141,6 +143,8 @@ class TableFrame(Frame):
     def address(self) -> int | None:
         """The device address, where the table knows its place; None else, and for unknown spans."""
         place = self.table.address
+        if self.role is Role.REPLY and self.table.reply_address is not None:
+            place = self.table.reply_address
         if place is None or self.reason is Reason.NOT_RECOGNISED:
             return None
         return place.read(self.octets)

@@ -1,0 +1,304 @@
+"""From what a tap delivered to what the traffic is made of: claims with their confidence, and a protocol table.
+
+First the check value, for it tells sound frames from damaged ones; all else is learned from sound frames alone. What
+the traffic does not determine is said, not guessed.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from benchtool.capture.chunk import Chunk, Gap, Item, TapInfo
+from benchtool.explore.bursts import chunks_of
+from benchtool.explore.claims import Claim, What
+from benchtool.explore.cutting import Cutting, cuttings
+from benchtool.explore.explained import CheckResult
+from benchtool.explore.fields import addresses, constant_places, counters, fixed_head, fixed_tail
+from benchtool.explore.lengths import LengthFound, length_fields
+from benchtool.explore.same import merged
+from benchtool.explore.talk import Roles, Seen, period_of, roles_of
+from benchtool.explore.words import check_words, counted, hex_words, length_words, place_words
+from benchtool.frames.frame import Frame, Protocol, Role
+from benchtool.frames.protocol_table import MOST_LENGTH, LengthRule, ProtocolTable, RoleRule
+from benchtool.frames.table_decoder import TableDecoder
+
+LEAST_OCTETS = 24
+_MOST_LENGTHS = 24
+_MOST_SOUND = 4000
+
+
+@dataclass(frozen=True, slots=True)
+class Explored:
+    """Everything that can be said of the traffic."""
+
+    claims: tuple[Claim, ...]
+    open_questions: tuple[str, ...]
+    """What the traffic does not determine, in words."""
+    table: ProtocolTable | None
+    """None where too little is known to find a frame."""
+    check: CheckResult
+    octets: int
+    sound: int
+    """Frames in which everything known is right."""
+    damaged: int
+    """Damaged frames and unknown spans."""
+
+    def claim(self, what: What) -> Claim | None:
+        """The claim about something, if there is one."""
+        return next((claim for claim in self.claims if claim.what is what), None)
+
+
+def explore(items: Sequence[Item], info: TapInfo, *, name: str = "unnamed") -> Explored:
+    """Work out what the traffic is made of. `items` in order of time; `info` says how they were heard."""
+    chunks = chunks_of(items)
+    octets = sum(len(chunk.octets) for chunk in chunks)
+    if octets < LEAST_OCTETS:
+        note = f"{octets} octets are too few to say anything; listen longer"
+        return Explored((), (note,), None, CheckResult(), octets, 0, 0)
+    cutting = cuttings(chunks, info)
+    result = merged(cutting.result, cutting.sound)
+    shape = _shape(cutting, result, info, name)
+    frames = decoded(shape.table, items, info)
+    good = [frame.octets for frame in frames if frame.protocol is Protocol.TABLE and frame.ok]
+    if result.best is not None and len(good) > 1.2 * len(cutting.sound):
+        # Frames that silences had not parted are found now: learn from them too.
+        shape = _shape(replace(cutting, pieces=tuple(good)), result, info, name)
+        frames = decoded(shape.table, items, info)
+    return _told(items, frames, shape, cutting, result, info, octets)
+
+
+def decoded(table: ProtocolTable, items: Sequence[Item], info: TapInfo) -> list[Frame]:
+    """All frames and spans, read by a table."""
+    decoder = TableDecoder(table, info.settings, info.resolution_ns)
+    frames: list[Frame] = []
+    for item in items:
+        if isinstance(item, Chunk | Gap):
+            frames += decoder.feed(item)
+    return frames + decoder.close()
+
+
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    table: ProtocolTable
+    head: bytes
+    tail: bytes
+    lengths: tuple[int, ...]
+    fields: tuple[LengthFound, ...]
+
+
+def _shape(cutting: Cutting, result: CheckResult, info: TapInfo, name: str) -> _Shape:
+    """What whole frames look like from outside."""
+    check = result.best.check if result.best is not None else None
+    sound = cutting.sound[:_MOST_SOUND]
+    distinct = list(dict.fromkeys(sound))
+    if check is None:
+        # Nothing tells damaged ones from others: what is seen once only is left out, if enough is left.
+        counts = Counter(sound)
+        often = [frame for frame, count in counts.items() if count > 1 and len(frame) > 2]
+        distinct = often if len(often) >= 3 else [frame for frame in distinct if len(frame) > 2] or distinct
+    lengths = tuple(sorted({len(frame) for frame in distinct}))
+    fields = length_fields(distinct)
+    head, tail = fixed_head(distinct), fixed_tail(distinct)
+    if check is not None:
+        tail = tail[len(tail) - check.tail :] if check.tail else b""
+    rule = _usable(fields, lengths)
+    keeps = rule is None and 0 < len(lengths) <= _MOST_LENGTHS
+    table = ProtocolTable(
+        name=name,
+        settings=info.settings,
+        starts=(head[:1],) if head else (),
+        ends=(tail,) if tail else (),
+        least=min(lengths[0], MOST_LENGTH),
+        most=_most(rule, lengths),
+        lengths=lengths if keeps else (),
+        length=rule,
+        silence_ns=cutting.pause_ns if not cutting.by_length and info.resolution_ns < cutting.pause_ns else 0,
+        check=check,
+    )
+    return _Shape(table, head, tail, lengths, tuple(fields))
+
+
+def _usable(fields: Sequence[LengthFound], lengths: Sequence[int]) -> LengthRule | None:
+    return fields[0].rule if fields and fields[0].lengths >= min(2, len(lengths)) else None
+
+
+def _most(rule: LengthRule | None, lengths: Sequence[int]) -> int:
+    if rule is None:
+        return min(MOST_LENGTH, lengths[-1])
+    # A frame longer than any heard may come; a damaged length must not make the decoder wait for thousands.
+    widest = rule.place.mask + rule.add
+    return max(lengths[-1], min(MOST_LENGTH, widest, 4 * lengths[-1] + 64))
+
+
+def _told(
+    items: Sequence[Item],
+    frames: Sequence[Frame],
+    shape: _Shape,
+    cutting: Cutting,
+    result: CheckResult,
+    info: TapInfo,
+    octets: int,
+) -> Explored:
+    table, claims, still_open = shape.table, [], list(result.notes)
+    seen: list[Seen] = []
+    whole = True
+    for frame in frames:
+        if frame.ok and frame.protocol is Protocol.TABLE:
+            seen.append(Seen(frame.t_ns, frame.end_ns, frame.octets, whole))
+        whole = frame.ok
+    good = [frame.octets for frame in seen]
+    variety = len(set(good))
+    claims.append(_boundary(shape, cutting, result))
+    roles = roles_of(seen)
+    constant = constant_places(good, table.least - (table.check.size if table.check else 0)) if good else []
+    table = _told_talk(table, seen, roles, constant, shape, claims, still_open)
+    starts = _starts(table, shape, good, roles, claims, still_open, variety)
+    table = replace(table, starts=starts)
+    if shape.tail:
+        claims.append(Claim(What.END, f"frames end with {hex_words(shape.tail)}", min(variety, 50)))
+    _length_claims(shape, claims, still_open)
+    best = result.best
+    if best is not None:
+        rivals = tuple(check_words(one.check) for one in result.explanations[1:])
+        score = (2.0 if best.proved else 1.0) / (1 + len(rivals))
+        proof = f"{best.right} of {best.total} different frames right"
+        if best.proof_total:
+            proof += f"; proved on {best.proof_right} of {best.proof_total} that the search had not seen"
+        claims.append(Claim(What.CHECK, f"{check_words(best.check)}: {proof}", score, rivals))
+    else:
+        still_open.append("no check value was found: damaged frames cannot be told from sound ones")
+    final = decoded(table, items, info)
+    sound = sum(frame.ok and frame.protocol is Protocol.TABLE for frame in final)
+    notes = tuple(f"{claim.what.value}: {claim.text} ({claim.confidence:.0%})" for claim in claims)
+    table = replace(table, notes=(*notes, *(f"open: {text}" for text in still_open)))
+    order = list(What)
+    claims.sort(key=lambda claim: order.index(claim.what))
+    return Explored(tuple(claims), tuple(still_open), table, result, octets, sound, len(final) - sound)
+
+
+def _boundary(shape: _Shape, cutting: Cutting, result: CheckResult) -> Claim:
+    share = len(cutting.sound) / max(1, len(cutting.pieces)) if result.best is not None else 0.0
+    if cutting.by_length:
+        return Claim(What.BOUNDARY, "frames follow each other without silence; the length field parts them", share)
+    text = f"frames are parted by silences of {cutting.pause_ns / 1e6:.2g} ms or more"
+    return Claim(What.BOUNDARY, text, share)
+
+
+def _told_talk(
+    table: ProtocolTable,
+    seen: Sequence[Seen],
+    roles: Roles | None,
+    constant: Sequence[int],
+    shape: _Shape,
+    claims: list[Claim],
+    still_open: list[str],
+) -> ProtocolTable:
+    if roles is None:
+        still_open.append("who asks and who answers cannot be told")
+        return table
+    rule = roles.rule
+    score = roles.lean * (1.0 if roles.order > 0.97 else 0.5)
+    claims.append(Claim(What.ROLE, _role_words(rule, roles), score))
+    period = period_of(seen, roles.roles)
+    if period is not None:
+        claims.append(Claim(What.PERIOD, f"a request every {period[0] / 1e6:.1f} ms", period[1]))
+    skip = [*constant]
+    if table.length is not None:
+        skip += range(table.length.place.at, table.length.place.at + table.length.place.size)
+    skip += range(len(shape.head))
+    bit = None
+    if rule is not None and rule.place.mask != 0xFF:
+        bit = (rule.place.at, rule.place.mask)
+    checked = table.check.size + table.check.tail if table.check is not None else 0
+    skip += [at for at in range(8) if at >= table.least - checked]
+    counting = counters(seen, roles.roles, None)
+    running = [one.place.at for one in counting if one.values > 32]
+    found = addresses(seen, roles.roles, [*skip, *running], bit)
+    address = reply_address = None
+    if found:
+        first = found[0]
+        address, reply_address = first.place, first.reply_place
+        margin = first.score - (found[1].score if len(found) > 1 else 0.0)
+        text = f"the address is {place_words(first.place)}: {counted(first.values)} asked"
+        if reply_address is not None:
+            text += f"; in replies {place_words(reply_address)}"
+        others = tuple(place_words(one.place) for one in found[1:] if one.score > first.score - 0.6)
+        claims.append(Claim(What.ADDRESS, text, margin, others))
+    else:
+        still_open.append("no address field was found: one device alone shows none")
+    counting = [one for one in counters(seen, roles.roles, address) if one.place.at not in skip]
+    counter = None
+    if counting:
+        counter = counting[0].place
+        each = "for each address apart" if counting[0].each else "over all requests"
+        text = f"{place_words(counter)} counts up by one {each}, {counting[0].values} values"
+        others = tuple(place_words(one.place) for one in counting[1:])
+        claims.append(Claim(What.COUNTER, text, counting[0].share * min(counting[0].values, 10) / 10, others))
+    return replace(
+        table,
+        role=rule,
+        address=address,
+        reply_address=reply_address,
+        counter=counter,
+        period_ns=period[0] if period is not None else None,
+    )
+
+
+def _role_words(rule: RoleRule | None, roles: Roles) -> str:
+    if rule is None:
+        return "requests follow long silences, replies short ones; no octet tells them apart"
+    reply, request = sorted(rule.reply), sorted(rule.request)
+    told, side = (reply, "replies") if len(reply) <= len(request) else (request, "requests")
+    values = " or ".join(f"{value:02X}" for value in told[:4])
+    where = place_words(rule.place)
+    if rule.place.mask != 0xFF:
+        state = "set" if rule.reply == frozenset((rule.place.mask,)) else "clear"
+        return f"{where} is {state} in replies"
+    return f"{where} is {values} in {side} only"
+
+
+def _starts(
+    table: ProtocolTable,
+    shape: _Shape,
+    good: Sequence[bytes],
+    roles: Roles | None,
+    claims: list[Claim],
+    still_open: list[str],
+    variety: int,
+) -> tuple[bytes, ...]:
+    head = shape.head
+    if head:
+        one = len(head) == 1
+        text = f"frames begin with {hex_words(head)}"
+        if not one:
+            still_open.append(f"{hex_words(head[1:])} after the first octet may be fields that did not change")
+        claims.append(Claim(What.START, text, min(variety, 50)))
+        return (head if not one and table.address is not None else head[:1],)
+    if roles is not None and good:
+        by: dict[Role, set[int]] = {Role.REQUEST: set(), Role.REPLY: set()}
+        for octets, role in zip(good, roles.roles, strict=True):
+            by.setdefault(role, set()).add(octets[0])
+        if len(by[Role.REQUEST]) == len(by[Role.REPLY]) == 1 and by[Role.REQUEST] != by[Role.REPLY]:
+            ask, answer = by[Role.REQUEST].pop(), by[Role.REPLY].pop()
+            claims.append(
+                Claim(What.START, f"requests begin with {ask:02X}, replies with {answer:02X}", min(variety, 50))
+            )
+            return (bytes((ask,)), bytes((answer,)))
+    return ()
+
+
+def _length_claims(shape: _Shape, claims: list[Claim], still_open: list[str]) -> None:
+    fields = shape.fields
+    if fields:
+        first = fields[0]
+        others = tuple(length_words(one.rule) for one in fields[1:5])
+        score = min(first.lengths, 8) + (0.0 if others else 0.5)
+        claims.append(
+            Claim(What.LENGTH, f"{length_words(first.rule)}, for {first.lengths} different lengths", score, others)
+        )
+    elif len(shape.lengths) == 1:
+        still_open.append(f"all frames have {shape.lengths[0]} octets: whether a field tells the length cannot be told")
+    else:
+        still_open.append(f"no field tells the length; lengths heard: {counted(shape.lengths)}")

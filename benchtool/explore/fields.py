@@ -1,0 +1,181 @@
+"""Fixed first and last octets, the address, and counters, found on whole frames whose roles are known.
+
+What separates them (common practice): an address comes back in the reply and takes few values in turn; a counter goes
+up by one from request to request, of all or of one device; an octet that never changes says nothing about itself.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchtool.explore.talk import Seen, pairs_of
+from benchtool.frames.frame import Role
+from benchtool.frames.protocol_table import Place
+
+_PLACES = range(8)
+_SHARE = 0.95
+_STEP_SHARE = 0.85
+_COUNTER_MASKS = (0xFF, 0x7F, 0x3F, 0x1F, 0x0F, 0x07, 0x03)
+_MOST_ADDRESSES = 127
+
+
+def fixed_head(frames: Sequence[bytes]) -> bytes:
+    """The octets that all frames begin with, eight at most."""
+    head = frames[0][:8]
+    for frame in frames:
+        while not frame.startswith(head):
+            head = head[:-1]
+    return head
+
+
+def fixed_tail(frames: Sequence[bytes]) -> bytes:
+    """The octets that all frames end with, four at most."""
+    tail = frames[0][-4:]
+    for frame in frames:
+        while not frame.endswith(tail):
+            tail = tail[1:]
+    return tail
+
+
+def constant_places(frames: Sequence[bytes], most: int) -> list[int]:
+    """Places among the first `most` octets where all frames have the same value."""
+    return [at for at in range(most) if len({frame[at] for frame in frames if len(frame) > at}) == 1]
+
+
+@dataclass(frozen=True, slots=True)
+class AddressFound:
+    """Where the address stands, and in replies if elsewhere."""
+
+    place: Place
+    reply_place: Place | None
+    values: tuple[int, ...]
+    """Addresses asked."""
+    score: float
+
+
+@dataclass(frozen=True, slots=True)
+class CounterFound:
+    """A field that goes up by one."""
+
+    place: Place
+    share: float
+    """Share of the steps that are by one, or back to the least value."""
+    values: int
+    each: bool
+    """Counted for each address apart, rather than over all requests."""
+
+
+def counters(frames: Sequence[Seen], roles: Sequence[Role], address: Place | None) -> list[CounterFound]:
+    """Fields of requests that count, best first."""
+    requests = [frame for frame, role in zip(frames, roles, strict=True) if role is Role.REQUEST]
+    found: list[CounterFound] = []
+    for at in _PLACES:
+        if address is not None and at == address.at:
+            continue
+        best: CounterFound | None = None
+        for mask in _COUNTER_MASKS:
+            for shift in (False, True):
+                if shift and mask > 0x0F:
+                    continue
+                place = Place(at, mask=mask << 4 if shift else mask)
+                for each in (False, True):
+                    if each and address is None:
+                        continue
+                    one = _counts(requests, place, 16 if shift else 1, address if each else None)
+                    # Wider masks come first: a narrower one must explain more to be preferred.
+                    if one is not None and (best is None or one.share > best.share + 0.03):
+                        best = one
+        if best is not None:
+            found.append(best)
+    return sorted(found, key=lambda one: (-round(one.share, 2), -one.values))
+
+
+def _counts(requests: Sequence[Seen], place: Place, unit: int, by: Place | None) -> CounterFound | None:
+    rows: dict[int | None, list[int]] = defaultdict(list)
+    for request in requests:
+        value = place.read(request.octets)
+        if value is not None:
+            rows[by.read(request.octets) if by is not None else None].append(value // unit)
+    good = total = 0
+    values: set[int] = set()
+    for row in rows.values():
+        if len(row) < 4:
+            continue
+        values.update(row)
+        most, least = max(row), min(row)
+        wraps = Counter(after for before, after in itertools.pairwise(row) if before == most)
+        back = wraps.most_common(1)[0][0] if wraps else least
+        for before, after in itertools.pairwise(row):
+            total += 1
+            good += after == before + 1 or (before == most and after == back and back < most)
+    if total < 6 or len(values) < 3 or good < _STEP_SHARE * total:
+        return None
+    return CounterFound(place, good / total, len(values), by is not None)
+
+
+def addresses(
+    frames: Sequence[Seen], roles: Sequence[Role], skip: Sequence[int], role_mask: tuple[int, int] | None
+) -> list[AddressFound]:
+    """Places where a request's value comes back in its reply and takes several values, likeliest first.
+
+    `skip` are places known to be something else; `role_mask` is (octet, mask) of a bit that tells who speaks.
+    """
+    pairs = pairs_of(frames, roles)
+    requests = [frame for frame, role in zip(frames, roles, strict=True) if role is Role.REQUEST]
+    if len(pairs) < 4:
+        return []
+    found: list[AddressFound] = []
+    for at in _PLACES:
+        if at in skip:
+            continue
+        mask = 0xFF & ~role_mask[1] if role_mask is not None and role_mask[0] == at else 0xFF
+        place = Place(at, mask=mask)
+        asked = [value for frame in requests if (value := place.read(frame.octets)) is not None]
+        values = Counter(asked)
+        if not 2 <= len(values) <= _MOST_ADDRESSES or min(values.values()) < 2 or len(asked) < len(requests):
+            continue
+        for reply_at in (at, *(other for other in _PLACES if other != at and other not in skip)):
+            reply_place = Place(reply_at, mask=mask if reply_at == at else 0xFF)
+            same = sum(place.read(ask.octets) == reply_place.read(answer.octets) for ask, answer in pairs)
+            if same < _SHARE * len(pairs):
+                continue
+            score = _address_score(requests, pairs, place, values)
+            moved = None if reply_at == at else reply_place
+            found.append(AddressFound(place, moved, tuple(sorted(values)), score - (0.3 if moved else 0.0)))
+            break
+    return sorted(found, key=lambda one: (-one.score, one.place.at))
+
+
+def _address_score(
+    requests: Sequence[Seen], pairs: Sequence[tuple[Seen, Seen]], place: Place, values: Counter[int]
+) -> float:
+    """How like an address: early in the frame, asked in turn, each with its own answering behaviour."""
+    score = 1.0 - 0.08 * place.at
+    answered = Counter(place.read(ask.octets) for ask, _ in pairs)
+    shares = [answered[value] / many for value, many in values.items()]
+    if min(shares) < 0.2 and max(shares) > 0.8:
+        score += 0.6  # one never answers: it is a device that is not there
+    order = [place.read(frame.octets) for frame in requests]
+    steps: dict[int | None, Counter[int | None]] = defaultdict(Counter)
+    for before, after in itertools.pairwise(order):
+        if before != after:
+            steps[before][after] += 1
+    usual = sum(max(row.values()) for row in steps.values())
+    total = sum(row.total() for row in steps.values())
+    if total:
+        score += 0.4 * usual / total
+    # How well it foretells the time a device takes.
+    latency: dict[int | None, list[int]] = defaultdict(list)
+    for ask, answer in pairs:
+        latency[place.read(ask.octets)].append(answer.t_ns - ask.end_ns)
+    every = [value for row in latency.values() for value in row]
+    mean = sum(every) / len(every)
+    spread = sum((value - mean) ** 2 for value in every)
+    within = sum(sum((value - sum(row) / len(row)) ** 2 for value in row) for row in latency.values())
+    freedom = (len(every) - len(latency)) / max(1, len(every) - 1)
+    if spread > 0 and freedom > 0:
+        score += 0.5 * max(0.0, 1 - within / spread / freedom)
+    return score
