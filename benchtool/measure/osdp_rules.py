@@ -57,7 +57,9 @@ class Rules:
     """One a tap. `resolution_ns`: shorter silences cannot be told from none."""
 
     def __init__(self, settings: LineSettings, resolution_ns: int = 0) -> None:
-        self._idle_ns = round(_IDLE_CHARACTERS * settings.char_ns * _IDLE_TOLERANCE) - resolution_ns
+        # An adapter's times are counted back from when octets were read: too coarse for so short a silence.
+        exact = 4 * resolution_ns <= settings.char_ns
+        self._idle_ns = round(_IDLE_CHARACTERS * settings.char_ns * _IDLE_TOLERANCE) - resolution_ns if exact else 0
         self._resolution_ns = resolution_ns
         self._at: dict[int, _At] = {}
         self._asked: int | None = None

@@ -67,7 +67,8 @@ def test_two_characters_of_silence() -> None:
     # sheet 5.2: two characters at 9600 are 2.083 ms
     assert Talk().say(POLL0).say(ACK0, 2.083).kinds == []
     assert Talk().say(POLL0).say(ACK0, 1.5).kinds == [Kind.IDLE_SHORT]
-    assert Talk(resolution_ns=MS).say(POLL0).say(ACK0, 1.5).kinds == []
+    assert Talk(resolution_ns=MS // 10).say(POLL0).say(ACK0, 1.5).kinds == [Kind.IDLE_SHORT]
+    assert Talk(resolution_ns=MS).say(POLL0).say(ACK0, 0.0).kinds == []
 
 
 def test_eight_seconds() -> None:
