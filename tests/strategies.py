@@ -12,6 +12,7 @@ from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, Lin
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.frames.card.formats import CardFormat
 from benchtool.frames.frame import Role
+from benchtool.frames.modbus.ascii import to_ascii
 from benchtool.frames.modbus.build import build_exception, build_reply, build_request, encode
 from benchtool.frames.modbus.functions import EXCEPTIONS, FUNCTIONS, IDENTIFICATION, Function, layout_of
 from benchtool.frames.modbus.layout import Kind, Layout, Number, Records, Run
@@ -349,3 +350,36 @@ def _change(function: int, role: Role, data: bytes, place: int, octet: int) -> t
         data = data[:at]
     body = bytes((1, function)) + data
     return role, body + modbus_crc(body).to_bytes(2, "little")
+
+
+def modbus_ascii_traffic() -> st.SearchStrategy[tuple[list[bytes], list[bytes]]]:
+    """Pieces of a line in ASCII mode, and those of them that are sound frames: also cut, changed, and noise between.
+
+    Noise holds neither start nor end characters, so that no other frame can come about.
+    """
+    units = st.one_of(
+        st.binary(min_size=2, max_size=20), st.binary(min_size=254, max_size=254), modbus_octets().map(lambda o: o[:-2])
+    ).filter(lambda unit: 2 <= len(unit) <= 254)
+    sound = units.map(to_ascii)
+    allowed = [octet for octet in range(256) if octet & 0x7F not in b":\r\n"]
+    noise = st.lists(st.sampled_from(allowed), min_size=1, max_size=20).map(bytes)
+
+    def cut(frame: bytes, at: int) -> bytes:
+        return frame[: 1 + at % (len(frame) - 2)]
+
+    def changed(frame: bytes, at: int) -> bytes:
+        place = 1 + at % (len(frame) - 3)
+        other = b"1" if frame[place : place + 1] == b"0" else b"0"
+        return frame[:place] + other + frame[place + 1 :]
+
+    places = st.integers(0, 10**4)
+    pieces = st.one_of(
+        st.tuples(sound, st.just(True)),
+        st.tuples(sound, st.just(True)),
+        st.tuples(st.builds(cut, sound, places), st.just(False)),
+        st.tuples(st.builds(changed, sound, places), st.just(False)),
+        st.tuples(noise, st.just(False)),
+    )
+    return st.lists(pieces, max_size=8).map(
+        lambda made: ([octets for octets, _ in made], [octets for octets, good in made if good])
+    )

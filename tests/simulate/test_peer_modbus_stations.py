@@ -70,6 +70,7 @@ def test_the_peers_client_is_answered_by_our_servers(mode: Mode) -> None:
     steps = session.steps()
     answers, heard = peer.asked_by_peer(station, mode, steps)
     assert len(answers) == len(steps)
+    given: Any
     for (device, exchange), given in zip(steps, answers, strict=True):
         if device == 0:
             continue
