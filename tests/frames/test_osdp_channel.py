@@ -221,9 +221,28 @@ def test_busy_and_refusal_in_the_clear() -> None:
     talk = tell(started(secured), [first[0], reply(Reply.BUSY, sequence=0), *first])
     assert talk.standings[-4:] == ["verified", "clear", "verified", "verified"]
     assert Kind.CLEAR_IN_SESSION not in talk.kinds
-    tell(talk, [secured.exchange()[0], reply(Reply.NAK, b"\x06", sequence=1)])
+    tell(talk, [secured.exchange()[0], reply(Reply.NAK, b"\x09", sequence=1)])
+    assert Kind.SESSION_ENDED not in talk.kinds
+    tell(talk, [secured.exchange()[0], reply(Reply.NAK, b"\x06", sequence=2)])
     assert Kind.SESSION_ENDED in talk.kinds
     assert talk.watch.figures().channels[0].state is State.NONE
+    # The refusal may be of one command only: what follows proves that the session goes on.
+    tell(talk, secured.exchange())
+    assert talk.standings[-2:] == ["verified", "verified"]
+    assert talk.watch.figures().channels[0].state is State.OPEN
+
+
+@pytest.mark.parametrize("again", range(4))
+def test_a_start_whose_frame_was_sent_again(again: int) -> None:
+    secured = Secured()
+    frames = secured.start()
+    # The controller did not hear the reply: it asks again, and gets the same reply again.
+    pair = frames[again // 2 * 2 : again // 2 * 2 + 2]
+    where = again // 2 * 2 + (2 if again % 2 else 1)
+    talk = tell(Talk(), [*frames[:where], *pair, *frames[again // 2 * 2 + 2 :], *secured.exchange()])
+    assert talk.standings[-2:] == ["verified", "verified"]
+    assert [kind for kind in talk.kinds if kind is not Kind.ASKED_AGAIN] == [Kind.SESSION_OPEN, Kind.DEFAULT_KEY]
+    assert talk.watch.figures().channels[0].sessions == 1
 
 
 def test_clear_frames_in_a_session_are_found_once_each() -> None:

@@ -20,7 +20,7 @@ from benchtool.frames.osdp.channel_state import (
     Standing,
     State,
 )
-from benchtool.frames.osdp.codes import NAK_TEXT, Command, Reply
+from benchtool.frames.osdp.codes import NAK_TEXT, Command, NakCode, Reply
 from benchtool.frames.osdp.events import Event, Kind
 from benchtool.frames.osdp.header import Header
 from benchtool.frames.osdp.keys import KeyRing, KeySource
@@ -31,6 +31,8 @@ _KEEP_RANDOMS = 256
 _MOST_TRIES = 64
 """So many frames in a row that do not fit are tried with missed polls made up, which costs time."""
 _NOT_ACCEPTED = (Fault.MAC, Fault.CUT_OFF, Fault.WRONG_DIRECTION)
+_RUNNING = (State.OPEN, State.LOST, State.UNREADABLE)
+_SECURITY_REASONS = (bytes((NakCode.SECURITY_UNSUPPORTED,)), bytes((NakCode.SECURITY_REQUIRED,)))
 _KEYSET = int(Command.KEYSET)
 _new = tuple.__new__
 _CHALLENGE, _CLIENT, _SERVER, _FIRST_MAC = 0x11, 0x12, 0x13, 0x14
@@ -106,29 +108,32 @@ class Follower:
     def _clear(self, at: Device, octets: bytes, header: Header) -> Standing:
         code = header.code
         if header.reply:
-            if at.state is State.STARTING and code == Reply.NAK:
-                at.drop(State.NONE)
-            if at.state in (State.OPEN, State.LOST, State.UNREADABLE) and code != Reply.BUSY:
-                if code == Reply.NAK:
-                    reason = octets[header.data_start] if header.data_end > header.data_start else 0
-                    self._say(Kind.SESSION_ENDED, f"refused in the clear: {NAK_TEXT.get(reason, f'reason {reason}')}")
-                    at.drop(State.NONE)
-                elif at.last_sent[0]:
-                    self._once(at, Kind.CLEAR_IN_SESSION, "a reply of the device")
+            if code == Reply.NAK:
+                self._refused_in_clear(at, octets[header.data_start : header.data_end])
+            elif code != Reply.BUSY and at.state in _RUNNING and at.last_sent[0]:
+                self._once(at, Kind.CLEAR_IN_SESSION, "a reply of the device")
             return Standing.CLEAR
         if header.sequence == 0:
-            if at.state in (State.OPEN, State.LOST, State.UNREADABLE):
+            if at.state in _RUNNING:
                 self._say(Kind.SESSION_ENDED, "the controller began anew")
             self._given_up(at)
             at.drop(State.NONE)
         elif at.state is State.STARTING and at.handshake == _CLIENT:
             self._given_up(at)
-        elif at.state in (State.OPEN, State.LOST, State.UNREADABLE):
+        elif at.state in _RUNNING:
             self._once(at, Kind.CLEAR_IN_SESSION, "a command of the controller")
             at.last_sent[0] = b""
         if code == Command.KEYSET:
             self._learn(at, octets[header.data_start : header.data_end])
         return Standing.CLEAR
+
+    def _refused_in_clear(self, at: Device, data: bytes) -> None:
+        if at.state is State.STARTING:
+            at.drop(State.NONE)
+        elif at.state in _RUNNING and data[:1] in _SECURITY_REASONS:
+            self._say(Kind.SESSION_ENDED, f"refused in the clear: {NAK_TEXT[data[0]]}")
+            # The chain is kept: that the session goes on after all would show by its MACs.
+            at.state = State.NONE
 
     def _given_up(self, at: Device) -> None:
         """After CCRYPT a controller goes on with SCRYPT, unless the device's cryptogram does not fit its key."""
@@ -144,30 +149,32 @@ class Follower:
     def _handshake(self, at: Device, octets: bytes, header: Header, block: bytes) -> Standing:
         data = octets[header.data_start : header.data_end]
         kind = block[1]
+        if octets in at.start and (kind != _CHALLENGE or at.state is State.STARTING):
+            return Standing.HANDSHAKE  # asked, or answered, again
         if kind == _CHALLENGE and len(data) == secure.RANDOM_LENGTH:
-            if at.handshake == _CHALLENGE and at.rnd_a == data:
-                return Standing.HANDSHAKE  # asked again
             self._given_up(at)
-            if at.state in (State.OPEN, State.LOST, State.UNREADABLE):
+            if at.state in _RUNNING:
                 self._say(Kind.SESSION_ENDED, "the controller starts another")
             at.drop(State.STARTING)
             at.kind = block[2] if len(block) > 2 else None
             at.rnd_a, at.rnd_b, at.cuid, at.client, at.server = data, b"", b"", b"", b""
             at.key = None
+            at.start.clear()
             self._random(data, "the controller's")
         elif kind == _CLIENT and len(data) == 32:
-            if at.handshake != _CLIENT:
-                at.cuid, at.rnd_b, at.client = data[:8], data[8:16], data[16:]
-                self._random(at.rnd_b, "the device's")
-                self._identify(at)
+            at.cuid, at.rnd_b, at.client = data[:8], data[8:16], data[16:]
+            self._random(at.rnd_b, "the device's")
+            self._identify(at)
         elif kind == _SERVER and len(data) == secure.BLOCK:
             at.server = data
             if at.keys is not None and at.rnd_b and at.keys.server_cryptogram(at.rnd_a, at.rnd_b) != data:
                 self._say(Kind.CRYPTOGRAM_WRONG, "the controller's, in SCRYPT")
         elif kind == _FIRST_MAC and len(data) == secure.BLOCK:
+            at.start.add(octets)
             at.sequence = header.sequence
             self._accepted(at, block, data)
             return Standing.HANDSHAKE
+        at.start.add(octets)
         at.handshake = kind
         at.sequence = header.sequence
         return Standing.HANDSHAKE
@@ -273,7 +280,7 @@ class Follower:
                 return self._refused(at, opened, octets, header)
             if opened.fault is not None:
                 self._say(Kind.SEALED_WRONG, FAULT_WORDS[opened.fault])
-        if at.refused_run:
+        if at.state is not State.OPEN or at.refused_run:
             at.state, at.refused_run = State.OPEN, 0
             at.said.discard(Kind.SESSION_LOST)
         at.verified += 1

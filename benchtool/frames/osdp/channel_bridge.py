@@ -19,31 +19,32 @@ MOST_EXCHANGES = 24
 """So many exchanges in a row are made up."""
 _KEEP = 8
 _ONES = bytes([0xFF]) * secure.BLOCK
-_USUAL = (b"\0", *(bytes(count) for count in range(2, 9)), b"\1\0", b"\0\1")
+_USUAL = tuple(secure.pad(data) for data in (*(bytes(count) for count in range(1, 9)), b"\1\0", b"\0\1"))
 
 
 class Place:
     """Where in its session a device was last heard, and what its frames then said."""
 
-    __slots__ = ("data", "sequence", "waits")
+    __slots__ = ("firsts", "sequence", "waits")
 
     def __init__(self, sequence: int | None) -> None:
         self.sequence = sequence
         """Of the last verified frame, or of the session's start; None where neither is known."""
         self.waits = False
         """Whether the reply to it is still to come."""
-        self.data: dict[int, list[bytes]] = {}
-        """By code: payloads that came, newest first."""
+        self.firsts: dict[int, list[bytes]] = {}
+        """By code: first blocks of payloads that came, padded, newest first. Keys are not kept."""
 
     def took(self, header: Header, opened: Opened) -> None:
         """A frame was verified."""
         self.waits = not header.reply
         self.sequence = header.sequence
-        if opened.data:
-            known = self.data.setdefault(opened.code, [])
-            if opened.data in known:
-                known.remove(opened.data)
-            known.insert(0, opened.data)
+        if opened.data and opened.code != Command.KEYSET:
+            first = secure.pad(opened.data)[: secure.BLOCK]
+            known = self.firsts.setdefault(opened.code, [])
+            if first in known:
+                known.remove(first)
+            known.insert(0, first)
             del known[_KEEP:]
 
 
@@ -96,12 +97,7 @@ def _known_data(chain: Chain, place: Place, octets: bytes, header: Header) -> tu
         return None
     # Decrypted under a MAC of ones, whose complement is zeros, the first block is AES alone.
     plain = chain.keys.decrypt(sealed, _ONES)
-    tried = set()
-    for data in (*place.data.get(header.code or 0, ()), *_USUAL):
-        first = secure.pad(data)[: secure.BLOCK]
-        if first in tried:
-            continue
-        tried.add(first)
+    for first in dict.fromkeys((*place.firsts.get(header.code or 0, ()), *_USUAL)):
         before = bytes(one ^ other ^ 0xFF for one, other in zip(plain, first, strict=False))
         guess = Chain(chain.keys, before, before)
         opened = guess.open(octets, header)

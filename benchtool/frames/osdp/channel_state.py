@@ -85,13 +85,15 @@ class Device:
     __slots__ = (
         "bridged", "chain", "client", "cuid", "damages", "had_own_key", "handshake", "key", "keys",
         "kind", "last_ns", "last_opened", "last_sent", "place", "refused", "refused_run", "rnd_a", "rnd_b", "said",
-        "sequence", "server", "sessions", "state", "unreadable", "verified",
+        "sequence", "server", "sessions", "start", "state", "unreadable", "verified",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self.state = State.NONE
         self.handshake = 0
         """Security block type of the last frame of a start, 0 when none is under way."""
+        self.start: set[bytes] = set()
+        """The frames of the last start: the same octets again are a repeat."""
         self.kind: int | None = None
         self.rnd_a = self.rnd_b = self.cuid = self.client = self.server = b""
         self.key: Key | None = None
