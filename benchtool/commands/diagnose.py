@@ -32,7 +32,12 @@ _LIVE_SECONDS = 20.0
     "--length", type=click.FloatRange(0, 10_000, min_open=True), metavar="METRES", help="Length of the pair, if known."
 )
 @click.option("--order", metavar="A,B,…", help="Addresses in their order along the pair, from the controller.")
-@click.option("--meter", multiple=True, metavar="KIND=VALUE", help="A meter reading, as ab-ohms=61 or ab-idle@5=0.24.")
+@click.option(
+    "--meter",
+    multiple=True,
+    metavar="KIND=VALUE",
+    help="A reading, as ab-ohms=61 or ab-idle@5=0.24; of two of a kind the last.",
+)
 @click.option(
     "--tried", multiple=True, metavar="ACTION=…", help="What an action brought, as swap-clip=better or =same."
 )
@@ -78,7 +83,9 @@ def command(
     from benchtool.diagnose.conclude import conclude
     from benchtool.diagnose.observed import Observed, to_json
     from benchtool.diagnose.readings import ByHand
+    from benchtool.diagnose.sensible import sensible
     from benchtool.measure.waveform import measure_waveform
+    from benchtool.measure.waveform_rate import rate_words
     from benchtool.reports.diagnosis_text import diagnosis_object, diagnosis_text, is_fault
     from benchtool.reports.frame_text import tap_line
 
@@ -88,6 +95,8 @@ def command(
     if length is not None and not math.isfinite(length):
         raise click.UsageError("--length: metres are wanted, such as 120.")
     hand = measured.by_hand(meter, tried)
+    for note in measured.given_twice(meter, tried):
+        click.echo(f"note: {note}", err=True)
     if tap is None and not (hand.readings or hand.tried or waveform):
         raise click.UsageError("Give a TAP, or what was measured (--meter, --waveform). --readings lists the readings.")
     check_recording(record, tap or "")
@@ -114,13 +123,15 @@ def command(
         hand = hand + ByHand(scope=scope[1].as_readings())
     observed = replace(observed.measured(hand), length_m=length or observed.length_m, order=placed or observed.order)
     found = conclude(observed, evidence.figures if evidence is not None else None)
+    found = sensible(found, listened=observed.symptoms is not None)
+    rate = () if scope is None else rate_words(scope[1], baud or (observed.baud if observed.symptoms else None))
     if save is not None:
         measured.write_text(save, to_json(observed))
     if report is not None:
         from benchtool.reports.diagnosis_html import diagnosis_html
         from benchtool.reports.waveform_plot import waveform_part
 
-        part = waveform_part(*scope) if scope is not None else None
+        part = waveform_part(*scope, notes=rate) if scope is not None else None
         where = tap_line(session.tap.info) if session is not None else observed.tap or "no tap: readings alone"
         made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
         page = diagnosis_html(found, evidence, title="Bus diagnosis", tap=where, made=made, waveform=part)
@@ -129,12 +140,13 @@ def command(
         made_of = diagnosis_object(found)
         if scope is not None:
             made_of["waveform_limits"] = measured.scope_object(scope[1])
+            made_of["waveform_notes"] = [*rate, *scope[1].notes]
         click.echo(json.dumps(made_of, indent=2))
     else:
         if session is not None:
             click.echo(tap_line(session.tap.info))
         if scope is not None:
-            click.echo("\n".join(measured.scope_text(scope[1])))
+            click.echo("\n".join(measured.scope_text(scope[1], rate)))
         click.echo("\n".join(diagnosis_text(found)))
     for path, what in ((save, "saved, go on with it as TAP"), (report, "report")):
         if path is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -27,6 +28,26 @@ def by_hand(meter: Sequence[str], tried: Sequence[str]) -> ByHand:
         return ByHand() + ByHand(tuple(map(parse_reading, meter)), tuple(map(parse_tried, tried)))
     except ReadingError as error:
         raise CommandError(str(error), Exit.USAGE) from None
+
+
+def given_twice(meter: Sequence[str], tried: Sequence[str]) -> list[str]:
+    """One line for each reading or action that was given with two values: which of them counts."""
+    notes = []
+    for option, parsed in (
+        ("--meter", [(one.name, one.text()) for one in map(parse_reading, meter)]),
+        (
+            "--tried",
+            [(one.name, f"{one.name}={'better' if one.better else 'same'}") for one in map(parse_tried, tried)],
+        ),
+    ):
+        values: dict[str, list[str]] = {}
+        for name, text in parsed:
+            values.setdefault(name, []).append(text)
+        for texts in values.values():
+            if len(set(texts)) > 1:
+                others = ", ".join(dict.fromkeys(text for text in texts if text != texts[-1]))
+                notes.append(f"{option} was given twice: {texts[-1]} counts, the last; left out: {others}")
+    return notes
 
 
 def addresses_in_order(text: str | None) -> tuple[int, ...]:
@@ -124,11 +145,16 @@ def read_scope(path: str) -> Waveform:
         raise CommandError(f"{path}: cannot be read ({error.strerror or error})", Exit.INPUT) from None
 
 
-def scope_text(figures: WaveformFigures) -> list[str]:
-    """What was measured on the waveform, each figure beside its limit, and what it says in octets."""
+def scope_text(figures: WaveformFigures, said: Sequence[str] = ()) -> list[str]:
+    """What was measured on the waveform, each figure beside its limit, and what it says in octets.
+
+    `said`: what is to be read first.
+    """
     from benchtool.reports.frame_text import frame_line
 
-    lines = ["WAVEFORM, each figure beside its limit"]
+    lines = [*(line for text in said for line in textwrap.wrap(text, 79, initial_indent="! ", subsequent_indent="  "))]
+    lines += [""] if said else []
+    lines.append("WAVEFORM, each figure beside its limit")
     lines += [f"  {check.text()}" for check in figures.checks() if check.value is not None]
     if figures.frames:
         lines.append(f"  {len(figures.frames)} frames in it:")

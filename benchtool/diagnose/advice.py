@@ -12,7 +12,7 @@ from benchtool.diagnose import steps
 from benchtool.diagnose.finding import Cause, Step
 from benchtool.diagnose.steps import NOTHING_HEARD
 
-__all__ = ["ADVICE", "NOTHING_HEARD", "Advice"]
+__all__ = ["ADVICE", "NOTHING_HEARD", "UNHEARD", "Advice"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,3 +303,26 @@ ADVICE: dict[Cause, Advice] = {
         (steps.IDLE_AT_TAP, steps.OTHER_RATES, steps.SCOPE),
     ),
 }
+
+UNHEARD: dict[str, str] = {
+    "a fault that did not show while we listened": "a fault that these readings cannot show",
+    "Nothing needs mending. Prove the terminators with an ohmmeter before the covers go on.": (
+        "Nothing that was measured needs mending. Whether the devices talk, only listening tells."
+    ),
+    "Swap our clip's two leads.": "Swap the two leads of the probe or the clip, and measure again.",
+    "If the voltmeter shows the opposite sign there, swap the two data wires at that device, and listen again.": (
+        "If the voltmeter shows the opposite sign there, swap the two data wires at that device, and measure again."
+    ),
+    "Set benchtool to the rate found, and listen again.": (
+        "Read the bit rate set at the controller and at the devices, and set those that differ like the others."
+    ),
+    "Set benchtool to the format of the bus (--format 8N1, 8E1, 8O1 or 8N2), and listen again.": (
+        "Read the parity and stop bits set at the controller and at the devices."
+    ),
+    "a protocol that benchtool does not know, at the right rate": "the right rate, and something else wrong",
+    "Note the times of damage, and see what switches then: lock, relay, door motor, lift, lamp.": (
+        "See what switches when it fails: lock, relay, door motor, lift, lamp."
+    ),
+    "If it comes back, update both; show their makers the recording.": "If it comes back, update both.",
+}
+"""What to say instead where nothing was listened to."""

@@ -39,16 +39,44 @@ SUMMARIES: dict[Cause, str] = {
 }
 
 
+_UNHEARD: dict[Cause, str] = {
+    Cause.HEALTHY: "Nothing wrong was found in what was measured; nothing was listened to.",
+    Cause.REVERSED_AT_TAP: "The two data wires are swapped where it was measured: the leads or the clip, most likely.",
+    Cause.NOISE_BROADBAND: "Noise between the wires, enough to damage octets at random.",
+    Cause.NOISE_IMPULSIVE: "Bursts of noise between the wires now and then, as switched coils and contacts make them.",
+    Cause.NOISE_MAINS: "Noise between the wires that is locked to the mains.",
+    Cause.BAUD_WRONG: "A device, or the controller, is set to another bit rate than the others.",
+    Cause.FORMAT_WRONG: "A device, or the controller, is set to another character format (parity or stop bits).",
+    Cause.SEQUENCE_FAULTS: "A device and the controller disagree on sequence numbers or state; no reading shows it.",
+}
+"""The same where nothing was listened to."""
+
+
 def summary(cause: Cause, place: str, observed: Observed) -> str:
     """The sentence with its place filled in."""
     if cause is Cause.NONE_OF_THESE and observed.symptoms is not None and observed.octets == 0:
         return "Nothing at all was heard: no octet came."
-    if cause is Cause.HEALTHY and observed.symptoms is None:
-        return "Nothing wrong was found in what was measured; nothing was listened to."
+    if observed.symptoms is None and cause in _UNHEARD:
+        return _UNHEARD[cause]
     if cause is Cause.BAUD_WRONG and observed.sender_baud is not None:
         return f"The bus runs at {observed.sender_baud} bit/s; our receiver is set to {observed.baud}."
     if place.startswith(("address", "segment")):
         where = place
     else:
         where = "somewhere on the pair" if cause is Cause.CONDUCTOR_OPEN else "one address"
+        if observed.symptoms is None and cause is not Cause.CONDUCTOR_OPEN:
+            return _of_some_device(SUMMARIES[cause])
     return SUMMARIES[cause].format(place=where, baud=observed.baud, format=observed.format)
+
+
+def _of_some_device(sentence: str) -> str:
+    """A sentence of a device of which no address is known."""
+    for words, instead in _SOME:
+        sentence = sentence.replace(words, instead)
+    return sentence.format(place="one of the devices")
+
+
+_SOME = (
+    ("The device at {place}", "One of the devices"),
+    ("Two devices answer at {place}", "Two devices have one address"),
+)

@@ -20,6 +20,8 @@ USUAL_BAUD = (
 """Bit rates that equipment is set to (OSDP: 9600 to 230400, sheet 5.2; the others common practice)."""
 USUAL_WITHIN = 0.03
 """A measured rate this near to a usual one is that one."""
+CLOCK_WITHIN = 0.12
+"""A rate further off than this is another rate, and no clock that is off."""
 MOST_BITS = 9.5
 """A run of one level inside an 8N1 character is at most 9 bits."""
 _USUAL = np.array(USUAL_BAUD, dtype=np.float64)
@@ -57,6 +59,13 @@ class Bits(NamedTuple):
 def nearest_baud(baud: float) -> int:
     """The usual rate next to it, however far."""
     return min(USUAL_BAUD, key=lambda rate: abs(rate - baud) / rate)
+
+
+def rate_off(baud: float, given: int | None) -> float:
+    """How far off the rate that the bus should have, as a share of it: the given one, or the usual one next to it."""
+    if given is not None and abs(baud / given - 1) < CLOCK_WITHIN:
+        return baud / given - 1
+    return baud / nearest_baud(baud) - 1
 
 
 def usual_baud(baud: float) -> int | None:

@@ -202,9 +202,7 @@ def _checks(figures: WaveformFigures) -> tuple[Check, ...]:
     space = None if figures.space_v is None else turned * figures.space_v
     edge_share = share_of(figures.edge_s, bit_s)
     limited = figures.shape is not None and figures.shape.limited
-    rate_off = None
-    if figures.baud is not None:
-        rate_off = figures.baud / (figures.baud_given or nearest_baud(figures.baud)) - 1
+    off = None if figures.baud is None else figures.baud / (figures.baud_given or nearest_baud(figures.baud)) - 1
     standard = "TIA-485"
     found = [
         Check("idle, A minus B", figures.idle_v, "V", "+200 mV or more", verdict(figures.idle_v, 0.2, None), standard),
@@ -273,11 +271,11 @@ def _checks(figures: WaveformFigures) -> tuple[Check, ...]:
         Check("mains hum of both wires", figures.hum_common_v, "V", "", Verdict.UNKNOWN),
         Check("bit rate", figures.baud, "bit/s", "", Verdict.UNKNOWN),
         Check(
-            "bit rate off",
-            rate_off,
+            "bit rate off" if figures.baud_given is None else f"bit rate off the {figures.baud_given} bit/s given",
+            off,
             "%",
             "2 % or less",
-            verdict(None if rate_off is None else abs(rate_off), None, limits.BAUD_SHARE),
+            verdict(None if off is None else abs(off), None, limits.BAUD_SHARE),
             "Modbus serial line guide",
         ),
         Check("jitter of edges", share_of(figures.jitter_s, bit_s), "%", "", Verdict.UNKNOWN),

@@ -6,12 +6,9 @@ factor: further away it is another rate.
 
 from __future__ import annotations
 
-from benchtool.measure.waveform_baud import nearest_baud
+from benchtool.measure.waveform_baud import CLOCK_WITHIN, nearest_baud
 from benchtool.measure.waveform_figures import WaveformFigures
 from benchtool.measure.waveform_limits import BAUD_SHARE
-
-_CLOCK = 0.12
-"""Further off is no clock that is off."""
 
 
 def rate_words(figures: WaveformFigures, set_to: int | None) -> tuple[str, ...]:
@@ -24,7 +21,7 @@ def rate_words(figures: WaveformFigures, set_to: int | None) -> tuple[str, ...]:
     best = min(rates, key=lambda rate: abs(rate / (set_to or nearest_baud(rate)) - 1))
     wanted = set_to or nearest_baud(best)
     off = best / wanted - 1
-    if abs(off) > _CLOCK:
+    if abs(off) > CLOCK_WITHIN:
         usual = nearest_baud(best)
         shown = usual if abs(best / usual - 1) <= BAUD_SHARE else round(best)
         said.append(

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from benchtool.measure.waveform_baud import nearest_baud
+from benchtool.measure.waveform_baud import rate_off
 from benchtool.measure.waveform_figures import WaveformFigures, share_of, weakest
 from benchtool.measure.waveform_limits import quantity
 from benchtool.measure.waveform_octets import Polarity
@@ -88,16 +88,33 @@ SPREAD: dict[str, tuple[float, float]] = {
     "scope-talkers": (0.0, 0.3),
 }
 """Standard deviation of a reading: this share of it, and this much (judgements: what probes and samples leave open)."""
-_SAME_BUS = 0.12
-"""A rate further off than this is another rate, and no clock that is off."""
 _VOLTS_SPREAD = (0.04, 0.03)
 """An eight-bit oscilloscope with its probe: 3 to 4 %, and a step of the converter."""
 
 
 def in_words(name: str, value: float) -> str:
     """A reading as a person says it."""
-    words, unit = WORDS.get(name, (name.removeprefix("scope-"), ""))
-    return f"{words} {quantity(value, unit)}"
+    return f"{words(name)} {shown(name, value)}"
+
+
+def words(name: str) -> str:
+    """What a reading is."""
+    return WORDS.get(name, (name.removeprefix("scope-"), ""))[0]
+
+
+def shown(name: str, value: float) -> str:
+    """A reading's figure, rounded, with its unit."""
+    unit = WORDS.get(name, ("", _unit(name)))[1]
+    return quantity(value, unit)
+
+
+def _unit(name: str) -> str:
+    """By the end of its name, as the head of this module says."""
+    if name == "scope-baud":
+        return "bit/s"
+    if "share" in name or name == "scope-line-errors":
+        return "%"
+    return {"v": "V", "m": "m"}.get(name.rpartition("-")[2], "")
 
 
 def spread(name: str, value: float) -> float:
@@ -156,15 +173,8 @@ def readings(figures: WaveformFigures) -> dict[str, float]:
     if len(rates) > 1:
         found["scope-baud-spread"] = (max(rates) - min(rates)) / min(rates)
     if rates:
-        found["scope-rate-off"] = max(_rate_off(rate, figures.baud_given) for rate in rates)
+        found["scope-rate-off"] = max(abs(rate_off(rate, figures.baud_given)) for rate in rates)
     commons = [talker.common_v for talker in figures.talkers if talker.common_v is not None]
     if len(commons) > 1:
         found["scope-common-spread-v"] = max(commons) - min(commons)
     return {name: value for name, value in found.items() if value is not None}
-
-
-def _rate_off(baud: float, given: int | None) -> float:
-    """Distance from the rate that the bus should have, as a share of it: the given one, or the usual one next to it."""
-    if given is not None and abs(baud / given - 1) < _SAME_BUS:
-        return abs(baud / given - 1)
-    return abs(baud / nearest_baud(baud) - 1)

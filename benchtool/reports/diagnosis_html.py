@@ -17,7 +17,17 @@ from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step
 from benchtool.measure.spread import SpreadFigures
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_limits import Check, quantity
-from benchtool.reports.diagnosis_text import group_text, sure, weight_words
+from benchtool.measure.waveform_readings import shown, words
+from benchtool.reports.diagnosis_text import (
+    MOST_NAMED,
+    group_text,
+    proof_words,
+    shortened,
+    sure,
+    undecided,
+    undecided_text,
+    weight_words,
+)
 
 BRIEF = 0.1
 """Findings less probable than this, other than the first, get one line."""
@@ -42,6 +52,8 @@ class WaveformPart:
 
     plots: tuple[Plot, ...] = ()
     checks: tuple[Check, ...] = ()
+    notes: tuple[str, ...] = ()
+    """What is to be read first."""
 
 
 def diagnosis_html(
@@ -60,18 +72,21 @@ def diagnosis_html(
     template = environment.from_string(
         files("benchtool.reports").joinpath("diagnosis.html").read_text(encoding="utf-8")
     )
-    shown = [f for place, f in enumerate(diagnosis.findings) if place == 0 or f.probability >= BRIEF]
+    told = [f for place, f in enumerate(diagnosis.findings) if place == 0 or f.probability >= BRIEF]
     figures = diagnosis.figures
     return template.render(
         title=title,
         tap=tap,
         made=made,
         diagnosis=diagnosis,
-        findings=shown,
-        brief=[finding for finding in diagnosis.findings if finding not in shown],
-        group=group_text(diagnosis),
+        findings=told,
+        brief=[finding for finding in diagnosis.findings if finding not in told],
+        group=group_text(diagnosis, "all are named below"),
         two_causes=_two_causes(diagnosis),
+        undecided=undecided_text(diagnosis) if undecided(diagnosis) else "",
+        alike=_alike(diagnosis),
         by_hand=_by_hand(diagnosis),
+        scope=[(words(name), shown(name, value)) for name, value in sorted(diagnosis.by_hand.scope.items())],
         plots=[_safe(plot) for plot in _plots(diagnosis, evidence)],
         waveform=None if waveform is None else _waveform(waveform),
         figures=figures,
@@ -81,6 +96,7 @@ def diagnosis_html(
         where=_where,
         than=_than,
         weight_words=_weight_words,
+        proof_words=proof_words,
         scale=_scale,
         signed=_signed,
         meanings=_meanings,
@@ -140,7 +156,7 @@ def _scale(weight: float) -> object:
 def _meanings(step: Step) -> list[tuple[str, str]]:
     """What each result would mean, in two columns."""
     rows = []
-    for line in step.expect:
+    for line in map(shortened, step.expect):
         reading, colon, meaning = line.partition(": ")
         rows.append((reading, meaning) if colon else ("", line))
     return rows
@@ -152,14 +168,16 @@ def _two_causes(diagnosis: Diagnosis) -> str:
     return f"Two causes at once: {percent(diagnosis.two_causes)}."
 
 
+def _alike(diagnosis: Diagnosis) -> str:
+    """All that cannot be told apart, where the sentence at the top names only some of it."""
+    names = [] if diagnosis.group is None else [cause.value for cause in diagnosis.group.causes]
+    return ", ".join(names) if len(names) > MOST_NAMED else ""
+
+
 def _by_hand(diagnosis: Diagnosis) -> list[str]:
     hand = diagnosis.by_hand
     lines = [reading.text() for reading in hand.readings]
     lines += [f"{tried.name}: it got {'better' if tried.better else 'no better'}" for tried in hand.tried]
-    if hand.scope:
-        lines.append(
-            "waveform: " + ", ".join(f"{n.removeprefix('scope-')} {v:.3g}" for n, v in sorted(hand.scope.items()))
-        )
     return lines
 
 
@@ -174,6 +192,7 @@ def _waveform(part: WaveformPart) -> dict[str, Any]:
         "plots": [_safe(plot) for plot in part.plots],
         "checks": part.checks,
         "unseen": [check.name for check in part.checks if check.value is None],
+        "notes": part.notes,
     }
 
 

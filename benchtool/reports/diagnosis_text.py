@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import Any
 
-from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Step
+from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step
 from benchtool.reports.frame_text import figures_object, figures_text
 
 _WIDTH = 79
 _WORTH_SAYING = 0.2
 """Two causes at once are mentioned from this probability on."""
-_MOST_NAMED = 6
-"""Of what cannot be told apart; the rest is counted."""
+MOST_NAMED = 5
+"""Of what cannot be told apart; if there are more, one less is named and the rest is counted."""
+_MANY = 6
+"""So many causes that fit alike are no answer."""
+_UNDECIDED, _UNPROVED = 0.5, 0.75
+_REST = "everything else together"
+"""What `conclude` calls the sum of all small evidence."""
+_TELLING = 0.3
+"""Less than a factor of two (log10) tells nothing."""
+_CERTAIN, _HARDLY = 0.95, 0.05
+"""Beside a finding that is practically certain, others less probable than this are left out."""
 _SURE = ((0.95, "practically certain"), (0.75, "very likely"), (0.5, "likely"), (0.2, "possible"), (0.0, "unlikely"))
 
 
@@ -37,7 +47,7 @@ def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) 
     if brief:
         return lines
     healthy = finding.cause is Cause.HEALTHY
-    said = [f"{proof.text} ({weight_words(proof.weight, healthy=healthy)})" for proof in finding.evidence]
+    said = [f"{proof_words(proof)} ({weight_words(proof.weight, healthy=healthy)})" for proof in finding.evidence]
     for text in said:
         if text not in told:
             lines += _wrap(text, "   - ")
@@ -48,6 +58,11 @@ def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) 
         lines += _wrap(f"Could also be: {'; '.join(finding.could_also_be)}.", "   ")
     lines += [line for todo in finding.todo for line in _wrap(todo, "   > ")]
     return lines
+
+
+def proof_words(proof: Proof) -> str:
+    """A piece of evidence, its sum of small ones in plain words."""
+    return "small signs together, none of which tells by itself" if proof.text == _REST else proof.text
 
 
 def weight_words(weight: float, *, healthy: bool) -> str:
@@ -62,7 +77,7 @@ def weight_words(weight: float, *, healthy: bool) -> str:
 def step_text(number: int, step: Step) -> list[str]:
     """A next step with its readings and caution."""
     lines = _wrap(step.do, f"{number}. ")
-    lines += [line for reading in step.expect for line in _wrap(reading, "   - ")]
+    lines += [line for reading in step.expect for line in _wrap(shortened(reading), "   - ")]
     if step.back:
         lines += _wrap(f"then: {step.back}{worth(step)}", "   = ")
     if step.caution:
@@ -70,31 +85,73 @@ def step_text(number: int, step: Step) -> list[str]:
     return lines
 
 
+_CAUSES = frozenset(cause.value for cause in Cause)
+
+
+def shortened(reading: str) -> str:
+    """What a result would mean, with the likeliest of many causes only."""
+    range_text, colon, names = reading.partition(": ")
+    listed = names.split(", ")
+    return f"{range_text}{colon}{_named(listed)}" if _CAUSES.issuperset(listed) else reading
+
+
+def _named(names: Sequence[str]) -> str:
+    """All of some names; of many the first, and how many more."""
+    if len(names) <= MOST_NAMED:
+        return ", ".join(names)
+    return f"{', '.join(names[: MOST_NAMED - 1])} and {len(names) - MOST_NAMED + 1} more"
+
+
 def worth(step: Step) -> str:
     """What a measurement is expected to bring for its time."""
     return f"  ({step.gain_bits:.2f} bits expected, about {max(1, round(step.minutes))} min)"
 
 
-def group_text(diagnosis: Diagnosis) -> str:
-    """What cannot be told apart, in a sentence; empty where the leader stands alone."""
+def undecided(diagnosis: Diagnosis) -> bool:
+    """Whether the evidence does not tell yet: many causes fit alike, or no single sign speaks for the leading one."""
+    leader, group = diagnosis.findings[0], diagnosis.group
+    if group is not None and len(group.causes) >= _MANY and leader.probability < _UNDECIDED:
+        return True
+    rest = sum(abs(proof.weight) for proof in leader.evidence if proof.text == _REST)
+    shown = sum(abs(proof.weight) for proof in leader.evidence if proof.text != _REST)
+    return leader.probability < _UNPROVED and rest >= _TELLING and rest > shown
+
+
+def group_text(diagnosis: Diagnosis, listed: str = "--json and --report list all") -> str:
+    """What cannot be told apart, in a sentence; empty where the leader stands alone. `listed`: where all stand."""
     group = diagnosis.group
     if group is None:
         return ""
-    named = [cause.value for cause in group.causes[:_MOST_NAMED]]
-    more = len(group.causes) - len(named)
-    names = ", ".join(named) + (f" and {more} more" if more else "")
+    names = _named([cause.value for cause in group.causes])
+    more = f"; {listed}" if len(group.causes) > MOST_NAMED else ""
     splits = next((step.name for step in diagnosis.next if step.name), "")
     how = f"; {splits} is the measurement that splits it best" if splits else ""
-    return f"What was seen cannot tell these apart: {names} ({group.probability:.0%} in all){how}."
+    return f"What was seen cannot tell these apart: {names} ({group.probability:.0%} in all{more}){how}."
+
+
+def undecided_text(diagnosis: Diagnosis) -> str:
+    """In plain words that the evidence does not tell yet."""
+    group = diagnosis.group
+    alike = f": {len(group.causes)} causes fit what was seen" if group is not None and len(group.causes) > 1 else ""
+    if diagnosis.findings[0].cause is Cause.HEALTHY:
+        alike += ", a sound bus best of all"
+    return f"The evidence does not tell yet{alike}. The next measurement says more than any of the guesses below."
 
 
 def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
     """The whole diagnosis: findings first, next steps, what could not be seen, raw figures last."""
-    lines = ["FINDINGS, most probable first"]
-    told: set[str] = set()
-    for number, finding in enumerate(diagnosis.findings, 1):
-        lines += finding_text(number, finding, brief=number > 1 and finding.probability < 0.1, told=told)
-    lines += _wrap(group_text(diagnosis), "   ") if diagnosis.group else []
+    first = diagnosis.findings[0]
+    open_question = undecided(diagnosis)
+    if open_question:
+        lines = ["FINDINGS, none of them sure", *_wrap(undecided_text(diagnosis), "   ")]
+        lines += _guesses(diagnosis)
+    else:
+        lines = ["FINDINGS, most probable first"]
+        told: set[str] = set()
+        for number, finding in enumerate(diagnosis.findings, 1):
+            if number == 1 or finding.probability >= _HARDLY or first.probability < _CERTAIN:
+                lines += finding_text(number, finding, brief=number > 1 and finding.probability < 0.1, told=told)
+        lines += _wrap(group_text(diagnosis), "   ") if diagnosis.group else []
     if diagnosis.two_causes >= _WORTH_SAYING:
         lines += _wrap(f"Two causes at once: {diagnosis.two_causes:.0%}.", "   ")
     lines += ["", "NEXT, what settles most for its time"]
@@ -106,9 +163,22 @@ def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
     if diagnosis.figures is not None:
         lines += ["", "FIGURES", *figures_text(diagnosis.figures)]
     # Last, because that is what a small screen still shows.
-    first = diagnosis.findings[0]
-    lines += ["", *_wrap(f"{_headline(first)}. {first.summary}", "RESULT  "), *_wrap(diagnosis.next[0].do, "FIRST   ")]
-    return lines
+    result = f"{_headline(first)}. {first.summary}"
+    if open_question:
+        result = f"The evidence does not tell yet. First of the guesses: {_headline(first)}."
+    return [*lines, "", *_wrap(result, "RESULT  "), *_wrap(diagnosis.next[0].do, "FIRST   ")]
+
+
+def _guesses(diagnosis: Diagnosis) -> list[str]:
+    """The likeliest of many, a line or two each, and how many more."""
+    shown = diagnosis.findings[: MOST_NAMED - 1] if len(diagnosis.findings) > MOST_NAMED else diagnosis.findings
+    lines = []
+    for number, finding in enumerate(shown, 1):
+        lines += _wrap(f"{_headline(finding)}. {finding.summary}", f"{number}. ")
+    named = {finding.cause for finding in shown}
+    others = {finding.cause for finding in diagnosis.findings} | set(diagnosis.group.causes if diagnosis.group else ())
+    more = len(others - named)
+    return [*lines, *(_wrap(f"and {more} more, less likely; --json and --report list all.", "   ") if more else ())]
 
 
 def diagnosis_object(diagnosis: Diagnosis) -> dict[str, Any]:

@@ -6,6 +6,7 @@ asked for, and the burst that is drawn in detail is one without any, or ends bef
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,15 +35,17 @@ _GREY = "#8a8a8a"
 _TIME_UNITS = ((1.0, "s"), (1e-3, "ms"), (1e-6, "us"), (1e-9, "ns"))
 
 
-def waveform_part(waveform: Waveform, figures: WaveformFigures, *, show_secrets: bool = False) -> WaveformPart:
-    """What the report of a diagnosis shows of a waveform: its pictures, and its figures beside their limits."""
+def waveform_part(
+    waveform: Waveform, figures: WaveformFigures, *, notes: Sequence[str] = (), show_secrets: bool = False
+) -> WaveformPart:
+    """What the report of a diagnosis shows of a waveform: notes, its pictures, its figures beside their limits."""
     plots = [Plot("The record", _record_caption(figures), record_svg(waveform, figures, show_secrets=show_secrets))]
     if figures.shape is not None:
         plots.append(Plot("The mean edge", _edge_caption(figures), edge_svg(figures)))
     eye = find_eye(waveform, figures)
     if eye is not None:
         plots.append(Plot("The eye", _eye_caption(eye, figures), eye_svg(eye)))
-    return WaveformPart(tuple(plots), figures.checks())
+    return WaveformPart(tuple(plots), figures.checks(), (*notes, *figures.notes))
 
 
 def record_svg(waveform: Waveform, figures: WaveformFigures, *, show_secrets: bool = False) -> str:
