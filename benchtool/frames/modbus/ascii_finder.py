@@ -25,7 +25,7 @@ _ESTABLISHED = 2
 """So many sound frames make the protocol known here."""
 
 
-class Decoder(Interface):
+class _Inner(Interface):
     """What it stands around: a decoder of frames."""
 
     counters: dict[str, int]
@@ -50,7 +50,7 @@ class AsciiFinder:
     A span that ends within what may be such a frame is kept back until the next frame, or 1 s of silence, tells.
     """
 
-    def __init__(self, inner: Decoder) -> None:
+    def __init__(self, inner: _Inner) -> None:
         self._inner = inner
         self._held: list[Frame] = []
         self._roles = Roles()
