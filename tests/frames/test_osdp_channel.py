@@ -303,6 +303,26 @@ def test_a_sealed_frame_without_data_is_found() -> None:
     assert "without data" in talk.events[-1].detail
 
 
+def test_secured_frames_that_no_session_takes() -> None:
+    secured = Secured()
+    talk = tell(started(secured), secured.exchange())
+    # sheet 5.7: SCS_16 without a MAC must be refused
+    talk.say(build_frame(1, Reply.ACK, sequence=3, reply=True, security_block=bytes((2, 0x16)), mac=bytes(4)))
+    assert talk.standings[-1] == "refused"
+    talk.say(build_frame(1, Command.POLL, sequence=1, security_block=bytes((2, 0x16)), mac=bytes(4)))
+    assert talk.kinds[-1] is Kind.SEALED_WRONG
+    talk.say(build_frame(1, Command.POLL, sequence=1, security_block=bytes((2, 0x99))))
+    assert talk.standings[-1] == "handshake"
+    tell(talk, secured.exchange())
+    assert talk.standings[-2:] == ["verified", "verified"]
+
+
+def test_a_device_that_refuses_the_start() -> None:
+    talk = tell(Talk(), [Secured().start()[0], reply(Reply.NAK, b"\x05")])
+    assert talk.kinds == [Kind.REFUSED]
+    assert talk.watch.figures().channels[0].state is State.NONE
+
+
 def test_no_key_and_no_payload_in_any_event() -> None:
     talk = tell(Talk(keys=KeyRing.parse(PEER_KEYS)), golden("peer-secure-key-change.log")).end()
     for event in talk.events:

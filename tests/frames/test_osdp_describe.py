@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchtool.frames.frame import Frame, Protocol, Reason
+from benchtool.frames.frame import Frame, Protocol, Reason, Role
 from benchtool.frames.meaning import Meaning
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, Reply
@@ -132,3 +132,23 @@ def test_security_blocks_in_words(octets: str, text: str) -> None:
 def test_key_inside_a_secure_channel_is_not_called_clear() -> None:
     frame = build_frame(1, Command.KEYSET, bytes(32), sequence=1, security_block=b"\x02\x17", mac=bytes(4))
     assert says(frame).problems == ()
+
+
+def test_words_from_memory_stand_beside_the_number_and_never_make_a_problem() -> None:
+    def read(kind: int) -> Meaning:
+        octets = build_frame(1, Command.BIOREAD, bytes((0, kind, 2, 50)), sequence=1)
+        return describe(Frame(Protocol.OSDP, 0, 1, octets, Reason.OK, Role.REQUEST))
+
+    assert "type 7 (left index finger), format 2 (fingerprint template)" in read(7).text()
+    assert "type 99," in read(99).text()
+    assert read(99).problems == ()
+
+
+def test_a_decrypted_payload_takes_all_the_encrypted_octets() -> None:
+    # sheet 5.9: RAW of site 101, number 4095
+    octets = bytes.fromhex("53 80 1E 00 0E 02 18 50 46 DB 53 FD AF 75 5E 7D 75 62 D8 8E 73 83 73 36 6A 3D 59 AF B4 CE")
+    frame = Frame(Protocol.OSDP, 0, 1, octets, Reason.OK, Role.REPLY)
+    meaning = describe(frame, bytes.fromhex("00011A003287FFC0"))
+    bits = next(field for field in meaning.fields if field.name == "bits")
+    assert (bits.value, bits.secret, bits.start, bits.length) == ("00110010100001111111111111", True, 8, 16)
+    assert "16 octets encrypted" in describe(frame).text()

@@ -26,6 +26,8 @@ class Number:
     """Words for the values; a value that is not among them is a problem."""
     flags: Mapping[int, str] | None = None
     """Words for single bits."""
+    hints: Mapping[int, str] | None = None
+    """Words for some values, from memory: shown beside the number, and another value is no problem."""
     signed: bool = False
     least: int = 0
     most: int | None = None
@@ -40,6 +42,8 @@ class Number:
             names = [word for bit, word in self.flags.items() if raw & bit]
             names += [f"bit {n}" for n in range(8 * self.size) if raw >> n & 1 and 1 << n not in self.flags]
             return " + ".join(names) or "none"
+        if self.hints is not None and raw in self.hints:
+            return f"{raw} ({self.hints[raw]})"
         if raw == 0 and self.zero:
             return self.zero
         return f"{raw * self.scale} {self.unit}" if self.unit else str(raw)

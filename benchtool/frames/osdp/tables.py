@@ -40,6 +40,9 @@ _LED_PERMANENT = Group(
         raw["control"], text["on_time"], text["off_time"], text["on_colour"], text["off_colour"]
     ),
 )
+_BIO_TYPE = Number("type", hints=words.BIO_TYPES)
+_BIO_FORMAT = Number("format", hints=words.BIO_FORMATS)
+_EXTENDED_MODE = Number("mode", hints=words.EXTENDED_MODES)
 _OUI = Span("oui", 3)
 _LINE = Layout((Number("address", most=0x7E), Number("baud", 4, unit="bit/s")))
 _FRAGMENT = Layout(
@@ -101,12 +104,12 @@ COMMAND_PAYLOADS: dict[int, Layout] = {
         "sheet 5.7",
     ),
     Command.COMSET: _LINE,
-    Command.BIOREAD: Layout((_READER, Number("type"), Number("format"), Number("quality"))),
+    Command.BIOREAD: Layout((_READER, _BIO_TYPE, _BIO_FORMAT, Number("quality"))),
     Command.BIOMATCH: Layout(
         (
             _READER,
-            Number("type"),
-            Number("format"),
+            _BIO_TYPE,
+            _BIO_FORMAT,
             Number("quality"),
             Number("length", 2),
             Span("template", count="length", secret=True),
@@ -133,7 +136,7 @@ COMMAND_PAYLOADS: dict[int, Layout] = {
         )
     ),
     Command.MFG: Layout((_OUI, Span("data", secret=True))),
-    Command.XWR: Layout((Number("mode"), Number("command"), Span("data", secret=True)), _MEMORY),
+    Command.XWR: Layout((_EXTENDED_MODE, Number("command"), Span("data", secret=True)), _MEMORY),
     Command.ABORT: _EMPTY,
     Command.PIVDATA: Layout((Span("object", 3), Number("element"), Number("offset", 2)), _MEMORY),
     Command.GENAUTH: _FRAGMENT,
@@ -174,7 +177,7 @@ REPLY_PAYLOADS: dict[int, Layout] = {
     Reply.FMT: Layout(  # 7.11
         (
             _READER,
-            Number("direction"),
+            Number("direction", hints=words.DIRECTIONS),
             Number("length"),
             Span("characters", count="length", kind=Kind.CHARACTERS, secret=True),
         )
@@ -187,7 +190,7 @@ REPLY_PAYLOADS: dict[int, Layout] = {
         (
             _READER,
             Number("status", words=words.BIO_STATUS),
-            Number("type"),
+            _BIO_TYPE,
             Number("quality"),
             Number("length", 2),
             Span("template", count="length", secret=True),
@@ -211,7 +214,7 @@ REPLY_PAYLOADS: dict[int, Layout] = {
     Reply.MFGSTATR: _RAW,
     Reply.MFGERRR: _RAW,
     Reply.MFGREP: Layout((_OUI, Span("data", secret=True))),
-    Reply.XRD: Layout((Number("mode"), Number("reply"), Span("data", secret=True)), _MEMORY),
+    Reply.XRD: Layout((_EXTENDED_MODE, Number("reply"), Span("data", secret=True)), _MEMORY),
 }
 """Payloads of replies by code."""
 

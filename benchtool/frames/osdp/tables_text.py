@@ -32,6 +32,8 @@ def _number(item: Number) -> str:
     table = item.words if item.words is not NAK_TEXT else None
     if table is not None and len(table) <= 4:
         notes.append("; ".join(f"{value} {word}" for value, word in table.items()))
+    if item.hints is not None and len(item.hints) <= 4:
+        notes.append("; ".join(f"{value} {word}" for value, word in item.hints.items()) + ", from memory")
     if item.flags is not None:
         notes.append("; ".join(f"bit value {bit} {word}" for bit, word in item.flags.items()))
     return f"`{item.name}`" + (f" ({', '.join(notes)})" if notes else "")
@@ -132,6 +134,7 @@ def sections() -> dict[str, str]:
         "output-codes": words_table("output code", words.OUTPUT_CODES),
         "colours": words_table("colour", words.COLOURS),
         "transfer-status": words_table("file transfer status", words.TRANSFER_STATUS),
+        "biometric-types": words_table("biometric type, from memory", words.BIO_TYPES),
         "capabilities": capability_table(),
         "security": security_table(),
         "events": event_table(),

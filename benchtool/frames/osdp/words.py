@@ -32,6 +32,33 @@ POWER = {0: "normal", 1: "power failure"}
 ACTIVE = {0: "inactive", 1: "active"}
 READER_STATES = {0: "normal", 1: "not connected", 2: "tamper"}
 BIO_STATUS = {0: "ok", 1: "time-out", 0xFF: "unknown error"}
+BIO_TYPES = {
+    0: "any",
+    1: "right thumb",
+    2: "right index finger",
+    3: "right middle finger",
+    4: "right ring finger",
+    5: "right little finger",
+    6: "left thumb",
+    7: "left index finger",
+    8: "left middle finger",
+    9: "left ring finger",
+    10: "left little finger",
+    11: "right iris",
+    12: "right retina",
+    13: "left iris",
+    14: "left retina",
+    15: "full face",
+    16: "right hand",
+    17: "left hand",
+}
+"""What a biometric reader is to scan; from memory."""
+BIO_FORMATS = {0: "any", 1: "raw fingerprint image", 2: "fingerprint template"}
+"""From memory."""
+DIRECTIONS = {0: "forward", 1: "backward"}
+"""Which way a card was read; from memory."""
+EXTENDED_MODES = {0: "mode settings", 1: "smart card"}
+"""XWR and XRD; from memory."""
 KEY_TYPES = {1: "secure channel base key"}
 FILE_TYPES = {1: "opaque file"}
 TRANSFER_FLAGS = {1: "interleave ok", 2: "leave secure channel", 4: "separate poll responses"}
