@@ -1,4 +1,4 @@
-"""What every decoder of a bus has in common, and which one listens: the usual one, or one for a protocol that was named.
+"""What every decoder of a bus has in common, and which one listens: the usual one, or one for a named protocol.
 
 The usual one finds out by itself what is spoken, Modbus in ASCII mode included where it is certain.
 """

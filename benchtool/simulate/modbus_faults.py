@@ -92,6 +92,10 @@ class Faulty(Station):
         """As the station inside."""
         return self.inner.defers()
 
+    def baud(self) -> int | None:
+        """As the station inside."""
+        return self.inner.baud()
+
     def wake_ns(self) -> int | None:
         """Also when something held back is due."""
         wakes = [wake for wake in (self.inner.wake_ns(), self._held[0] if self._held else None) if wake is not None]

@@ -7,13 +7,14 @@ obeys; 3.5 characters of silence before it talks; above 19200 bit/s 1.750 ms.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
 from benchtool.capture.chunk import Chunk, Direction
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.frame import Frame
 from benchtool.frames.modbus.lengths import RULES
 from benchtool.simulate.modbus_counts import BUS_MESSAGES
+from benchtool.simulate.modbus_faults import Faulty, Ill
 from benchtool.simulate.modbus_framing import Ear, Mode, gap_ns, unwrap, wrap
 from benchtool.simulate.modbus_unit import Unit
 from benchtool.simulate.station import Station
@@ -92,7 +93,7 @@ class Server(Station):
 class Servers(Station):
     """Several servers on one line, as one station: what is heard is decoded once for all of them.
 
-    What one of them says is not heard by the others, as none of them needs it.
+    What one of them says is not heard by the others, as none of them needs it. `faults` are by address.
     """
 
     def __init__(
@@ -103,9 +104,15 @@ class Servers(Station):
         *,
         mode: Mode = Mode.RTU,
         resolution_ns: int = 0,
+        faults: Mapping[int, Sequence[Ill]] | None = None,
     ) -> None:
         self.name = name
         self.members = list(members)
+        wrong = faults or {}
+        self._talkers: list[Station] = [
+            Faulty(member, wrong[member.address], mode) if wrong.get(member.address) else member
+            for member in self.members
+        ]
         self._settings = settings
         self._ear = Ear(mode, settings, resolution_ns)
 
@@ -121,17 +128,17 @@ class Servers(Station):
 
     def wake_ns(self) -> int | None:
         """The first answer that is due, or when silence tells that what was heard is over."""
-        wakes = [self._ear.wake_ns, *(member.wake_ns() for member in self.members)]
+        wakes = [self._ear.wake_ns, *(talker.wake_ns() for talker in self._talkers)]
         return min((wake for wake in wakes if wake is not None), default=None)
 
     def act(self, now_ns: int) -> bytes | None:
         """Send the answer that is due first, if one is."""
         for frame in self._ear.flush(now_ns):
             self._take(frame)
-        due = [(wake, at) for at, member in enumerate(self.members) if (wake := member.wake_ns()) is not None]
+        due = [(wake, at) for at, talker in enumerate(self._talkers) if (wake := talker.wake_ns()) is not None]
         if not due or min(due)[0] > now_ns:
             return None
-        octets = self.members[min(due)[1]].act(now_ns)
+        octets = self._talkers[min(due)[1]].act(now_ns)
         if octets is not None:
             end_ns = now_ns + len(octets) * self._settings.char_ns
             self._ear.feed(Chunk(now_ns, end_ns, octets, b"", Direction.SENT))

@@ -52,6 +52,7 @@ __all__ = [
     "TerminatorSpec",
     "check",
     "load",
+    "make_spec",
     "names",
     "parse",
 ]
@@ -148,6 +149,11 @@ def _schema(kind: type) -> dict[str, tuple[Any, bool]]:
         entry.name: (hints[entry.name], entry.default is MISSING and entry.default_factory is MISSING)
         for entry in fields(kind)
     }
+
+
+def make_spec(kind: type[_T], row: Any, where: str) -> _T:
+    """A dataclass of a TOML table, each value checked by the type and range of its field; ScenarioError names it."""
+    return _make(kind, row, where)
 
 
 def _make(kind: type[_T], row: Any, where: str) -> _T:
