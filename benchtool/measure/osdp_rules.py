@@ -199,10 +199,11 @@ class Rules:
             self._say(Kind.BUSY, t_ns, address)
         else:
             # A device that refuses the number may not know which one to answer with.
-            if header.sequence != at.sequence and refused != NakCode.SEQUENCE:
+            whole = at.damages == self._damages
+            if header.sequence != at.sequence and refused != NakCode.SEQUENCE and whole:
                 detail = f"{header.sequence} to {at.sequence}"
                 self._say(Kind.SEQUENCE_REPLY, t_ns, address, detail, sequence=header.sequence)
-            if at.repeated and at.last_reply and frame.octets != at.last_reply and at.damages == self._damages:
+            if at.repeated and at.last_reply and frame.octets != at.last_reply and whole:
                 self._say(Kind.REPLY_DIFFERS, t_ns, address)
             at.last_reply = frame.octets
         if at.offline:

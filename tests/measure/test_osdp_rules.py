@@ -109,6 +109,8 @@ def test_no_jump_is_claimed_across_damage_or_a_gap() -> None:
     assert talk.say(exchange(3)[0]).kinds == []
     talk = tell(*exchange(0), *exchange(1)).gap(1.0)
     assert talk.say(exchange(3)[0]).kinds == []
+    talk = tell(*exchange(0), exchange(1)[0]).damage(exchange(1)[1]).damage(exchange(2)[0])
+    assert talk.say(exchange(2)[1]).kinds == []
     assert tell(*exchange(0)).gap(20.0).say(exchange(1)[0]).kinds == []
 
 
