@@ -3,18 +3,29 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from benchtool.capture.chunk import Gap, Item, LineCounts
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.options import check_recording, line_options, record_options, tap_for, time_option
+from benchtool.commands.options import (
+    check_recording,
+    line_options,
+    protocol_option,
+    read_protocol,
+    record_options,
+    tap_for,
+    time_option,
+)
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
 from benchtool.frames.frame import Frame
 from benchtool.frames.osdp.events import Event, Kind, Level
 from benchtool.taps.tap import Tap
+
+if TYPE_CHECKING:
+    from benchtool.commands.find_settings import Found
 
 _SHOWN_EVENTS = 3
 """So many events of a kind are shown for an address; the summary counts them all."""
@@ -51,6 +62,7 @@ class _Filter:
 @time_option("Stop after this time (of bus time on a simulated bus or a file).")
 @record_options
 @osdp_key_option
+@protocol_option
 @click.option(
     "--only", "only", multiple=True, metavar="WHAT", help="Show only 'errors', or only an address; may be repeated."
 )
@@ -76,6 +88,7 @@ def command(
     record: str | None,
     overwrite: bool,
     osdp_key: str | None,
+    protocol_file: str | None,
     only: tuple[str, ...],
     show_octets: bool,
     wide: bool,
@@ -96,12 +109,15 @@ def command(
       benchtool listen /dev/ttyUSB0 --baud 9600 --for 30s --record visit.pcapng
       benchtool listen visit.pcapng --only 5 --json
       benchtool listen visit.pcapng --osdp-key site.keys
+      benchtool listen /dev/ttyUSB0 --baud auto
+      benchtool listen visit.pcapng --protocol unknown.toml
     """
     from benchtool.commands.session import Session, terminal_width
     from benchtool.measure.osdp_watch import OsdpWatch
     from benchtool.reports import frame_text, osdp_text
 
     check_recording(record, tap)
+    protocol = read_protocol(protocol_file)
     keys = read_keys(osdp_key)
     if (caution := key_file_caution(osdp_key)) is not None:
         click.echo(f"note: {caution}", err=True)
@@ -168,14 +184,19 @@ def command(
         else:
             click.echo(f"note: {text}", err=True)
 
+    def on_found(found: Found) -> None:
+        for line in found.words():
+            on_notice(line)
+
     session = Session(
-        tap_for(tap, baud, char_format, seconds),
+        tap_for(tap, baud, char_format, seconds, protocol, on_found),
         seconds=seconds,
         record=record,
         overwrite=overwrite,
         on_item=on_item,
         on_frame=on_frame,
         on_notice=on_notice,
+        protocol=protocol,
     )
     session.run(opened)
     assert watch is not None

@@ -6,14 +6,18 @@ import os
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlencode
 
 import click
 
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
+from benchtool.frames.protocol_table import ProtocolTable
 from benchtool.taps.tap import Tap, TapError
+
+if TYPE_CHECKING:
+    from benchtool.commands.find_settings import Found
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 
@@ -51,6 +55,10 @@ class Format(click.ParamType):  # type: ignore[type-arg]  # as above
             self.fail(str(error), param, ctx)
 
 
+AUTO = 0
+"""What `--baud auto` gives: find the settings."""
+
+
 class Rate(click.ParamType):  # type: ignore[type-arg]  # as above
     """A bit rate in bit/s."""
 
@@ -60,9 +68,15 @@ class Rate(click.ParamType):  # type: ignore[type-arg]  # as above
         """The rate as a whole number."""
         if isinstance(value, int):
             return value
-        if not str(value).isdigit() or not 50 <= int(value) <= 20_000_000:
-            self.fail(f"'{value}' is not a bit rate; write 9600, 19200, 38400 … (50 to 20 000 000 bit/s)", param, ctx)
-        return int(value)
+        text = str(value).strip()
+        if text.lower() == "auto":
+            return AUTO
+        # isdigit alone takes ² and other digits that int does not.
+        if not (text.isascii() and text.isdigit() and len(text) <= 9) or not 50 <= int(text) <= 20_000_000:
+            self.fail(
+                f"'{value}' is not a bit rate; write 9600, 19200, 38400 … (50 to 20 000 000 bit/s), or auto", param, ctx
+            )
+        return int(text)
 
 
 def line_options(function: _F) -> _F:
@@ -78,7 +92,7 @@ def line_options(function: _F) -> _F:
         "--baud",
         type=Rate(),
         metavar="RATE",
-        help="Bit rate of our receiver (9600 if nobody says); a capture or simulated bus has its own.",
+        help="Bit rate of our receiver (9600 if nobody says), or auto; a capture or simulated bus has its own.",
     )(function)
 
 
@@ -116,10 +130,59 @@ def time_option(help_text: str) -> Callable[[_F], _F]:
     return click.option("--for", "seconds", type=Duration(), metavar="30s", help=help_text)
 
 
-def tap_for(address: str, baud: int | None, char_format: CharFormat | None, seconds: float | None) -> Tap:
-    """The tap at `address`, not yet open, set as the options say; CommandError with one line if there is none."""
+def protocol_option(function: _F) -> _F:
+    """`--protocol`: the table of an unknown bus."""
+    return click.option(
+        "--protocol",
+        "protocol_file",
+        type=click.Path(dir_okay=False),
+        metavar="FILE",
+        help="Read the bus by a protocol table, as benchtool explore --save makes one.",
+    )(function)
+
+
+def read_protocol(path: str | None) -> ProtocolTable | None:
+    """The table in a file; CommandError with one line where it cannot be read."""
+    if path is None:
+        return None
+    from benchtool.frames.protocol_file import ProtocolFileError, from_toml
+
+    try:
+        return from_toml(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise CommandError(f"--protocol {path}: {error.strerror or error}", Exit.INPUT) from None
+    except UnicodeDecodeError:
+        raise CommandError(
+            f"--protocol {path}: not a text file; benchtool explore --save makes one", Exit.INPUT
+        ) from None
+    except ProtocolFileError as error:
+        raise CommandError(f"--protocol {path}: {error}", Exit.INPUT) from None
+
+
+def tap_for(
+    address: str,
+    baud: int | None,
+    char_format: CharFormat | None,
+    seconds: float | None,
+    protocol: ProtocolTable | None = None,
+    found: Callable[[Found], None] | None = None,
+) -> Tap:
+    """The tap at `address`, not yet open, set as the options say; CommandError with one line if there is none.
+
+    With `baud` AUTO the settings are found by listening first, and `found` is told them. Where nobody says, a live tap
+    is set as the bus was when `protocol` was learned.
+    """
     from benchtool.taps.address import open_tap
 
+    if baud == AUTO:
+        from benchtool.commands.find_settings import find_settings
+
+        result = find_settings(address, char_format, protocol)
+        if found is not None:
+            found(result)
+        baud, char_format = result.settings.baud, result.settings.format
+    elif protocol is not None and protocol.settings is not None and is_live(address):
+        baud, char_format = baud or protocol.settings.baud, char_format or protocol.settings.format
     if seconds is not None and address.startswith("sim:"):
         address = f"{address}{'&' if '?' in address else '?'}{urlencode({'for': f'{seconds:g}'})}"
     try:
@@ -129,6 +192,11 @@ def tap_for(address: str, baud: int | None, char_format: CharFormat | None, seco
         raise tap_failed(error) from None
     except ValueError as error:
         raise CommandError(str(error), Exit.USAGE) from None
+
+
+def is_live(address: str) -> bool:
+    """Whether an address names something in real time, rather than a file or a simulated bus."""
+    return not address.startswith("sim:") and not os.path.isfile(address)
 
 
 def _settings(address: str, baud: int | None, char_format: CharFormat | None) -> LineSettings | None:

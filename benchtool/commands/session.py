@@ -13,11 +13,16 @@ from benchtool.capture.files import CaptureError, Recorder
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
 from benchtool.diagnose.evidence import Gatherer
+from benchtool.diagnose.table_evidence import TableGatherer
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame
+from benchtool.frames.protocol_table import ProtocolTable
+from benchtool.frames.table_decoder import TableDecoder
 from benchtool.measure.tally import Tally
 from benchtool.taps.file import FileTap
 from benchtool.taps.tap import Tap, TapError
+
+Decoder = BusDecoder | TableDecoder
 
 _WAIT_S = 0.05
 _FLUSH_NS = 1_000_000_000
@@ -26,6 +31,7 @@ _FLUSH_NS = 1_000_000_000
 class Session:
     """Listens at a tap until it ends, the time is up, or Ctrl-C; then `figures` and `evidence` are complete.
 
+    `protocol`: the table of an unknown bus; None: OSDP and Modbus are found by themselves.
     `on_item` and `on_frame` are called as things happen, in order; `on_notice` with lines for the user.
     """
 
@@ -40,8 +46,11 @@ class Session:
         on_frame: Callable[[Frame], None] | None = None,
         on_notice: Callable[[str], None] | None = None,
         progress: Callable[[int, int], None] | None = None,
+        protocol: ProtocolTable | None = None,
     ) -> None:
         self.tap = tap
+        self.decoder: Decoder
+        self._protocol = protocol
         self.stopped_by_user = False
         self.ended_ns = 0
         """When the listening ended, on the tap's clock."""
@@ -55,6 +64,7 @@ class Session:
         self._recorder: Recorder | None = None
         self._notices_shown = 0
         self._frames = 0
+        self._heard_ns = 0
         self._failed: CommandError | None = None
 
     def run(self, on_open: Callable[[Tap], None] | None = None) -> None:
@@ -65,9 +75,13 @@ class Session:
             except TapError as error:
                 raise tap_failed(error) from None
             info = self.tap.info
-            self.decoder = BusDecoder(info.settings, info.resolution_ns)
             self.tally = Tally(info)
-            self.gatherer = Gatherer(self.tally)
+            if self._protocol is None:
+                self.decoder = BusDecoder(info.settings, info.resolution_ns)
+                self.gatherer = Gatherer(self.tally)
+            else:
+                self.decoder = TableDecoder(self._protocol, info.settings, info.resolution_ns)
+                self.gatherer = TableGatherer(self.tally, self._protocol)
             if not isinstance(self.tap, FileTap):
                 self.tally.begin(self.tap.now_ns)
             if self._record is not None:
@@ -124,6 +138,7 @@ class Session:
                 return
 
     def _hear(self, item: Item) -> None:
+        self._heard_ns = max(self._heard_ns, item.t_ns if isinstance(item, LineCounts) else item.end_ns)
         if self._recorder is not None:
             self._recorder.write(item)
         if self._on_item is not None:
@@ -138,7 +153,11 @@ class Session:
 
     def _finish(self) -> None:
         """Close the tap, take what it still held, and decide what is left."""
-        now_ns = self.ended_ns = self.tap.now_ns
+        now_ns = self.tap.now_ns
+        if self._seconds is not None and isinstance(self.tap, FileTap):
+            # A file is read in batches: what lies beyond the time asked for was not listened to.
+            now_ns = min(now_ns, max(round(self._seconds * 1e9), self._heard_ns))
+        self.ended_ns = now_ns
         self.tap.close()
         try:
             for item in self.tap.read(0):

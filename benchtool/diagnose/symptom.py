@@ -26,7 +26,7 @@ PARTS = (0.02, 0.15, 0.35, 0.65, 0.85, 0.98)
 
 Told = tuple[str, dict[str, float | int | str]]
 """A sentence and its numbers."""
-BROADCASTS = {Protocol.OSDP: 127, Protocol.MODBUS_RTU: 0}
+BROADCASTS = {Protocol.OSDP: 127, Protocol.MODBUS_RTU: 0, Protocol.MODBUS_ASCII: 0, Protocol.TABLE: None}
 
 
 class Measured(NamedTuple):

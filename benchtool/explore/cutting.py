@@ -32,6 +32,12 @@ class Cutting:
         return list(self.pieces) if best is None else [piece for piece in self.pieces if best.check.ok(piece)]
 
     @property
+    def good(self) -> bool:
+        """Whether the check value explains nearly all pieces, so that no better cut is to be looked for."""
+        best = self.result.best
+        return best is not None and best.right >= _GOOD * best.total
+
+    @property
     def weight(self) -> float:
         """How much the check value explains, in bits; 0 where there is none."""
         best = self.result.best
@@ -41,21 +47,24 @@ class Cutting:
 def cuttings(chunks: Sequence[Chunk], info: TapInfo) -> Cutting:
     """The best of the ways to cut the traffic."""
     best: Cutting | None = None
+    cut_by_silence: list[Cutting] = []
     for pause in pauses(chunks, info):
         pieces = [burst.octets for burst in bursts(chunks, pause)][:MOST_BURSTS]
         plain = Cutting(tuple(pieces), pause, False, search(pieces))
+        cut_by_silence.append(plain)
         if best is None or plain.weight > 1.05 * best.weight:
             best = plain
-        if plain.result.best is not None and plain.result.best.right >= _GOOD * plain.result.best.total:
+        if plain.good:
             return best
-        for found in cutting_rules(pieces[:400]):
+    for plain in cut_by_silence:
+        for found in cutting_rules(plain.pieces[:400]):
             parts: list[bytes] = []
-            for piece in pieces:
+            for piece in plain.pieces:
                 parts += cut(piece, found.rule) or [piece]
-            made = Cutting(tuple(parts), pause, True, search(parts))
-            if made.weight > 1.05 * best.weight:
+            made = Cutting(tuple(parts), plain.pause_ns, True, search(parts))
+            if best is None or made.weight > 1.05 * best.weight:
                 best = made
-            if made.result.best is not None and made.result.best.right >= _GOOD * made.result.best.total:
+            if made.good:
                 return best
     assert best is not None
     return best

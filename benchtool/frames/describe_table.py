@@ -15,7 +15,7 @@ def describe(frame: TableFrame) -> Meaning:
     if frame.protocol is not Protocol.TABLE:
         return Meaning(None, "unknown octets", (Field("count", count, str(count), 0, count),))
     table = frame.table
-    fields = [Field("count", count, f"{count} octets", 0, 0)]
+    fields = [Field("length", count, f"{count} octets", 0, 0)]
     for name, place in (("address", table.address), ("counter", table.counter)):
         if place is not None:
             fields += _field(name, place, frame.octets)
@@ -28,7 +28,8 @@ def describe(frame: TableFrame) -> Meaning:
         if not check.ok(frame.octets):
             right = check.field(check.value(frame.octets))
             problems = (f"check should be {right.hex(' ').upper()}",)
-    return Meaning(None, f"{table.name} {_WORDS[frame.role]}", tuple(fields), problems)
+    word = _WORDS[frame.role]
+    return Meaning(word, f"{table.name} {word}", tuple(fields), problems)
 
 
 def _field(name: str, place: Place, octets: bytes) -> list[Field]:

@@ -1,0 +1,87 @@
+"""The evidence of an unknown bus that is read by a protocol table: the same counts, without rules of OSDP or Modbus.
+
+What is not known there: sequence numbers, refusals, which request a reply fits. Damaged frames are mended by the
+table's own check value, if that is wide enough not to be right by luck.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from benchtool.diagnose.evidence import Gatherer
+from benchtool.diagnose.repair import Mended
+from benchtool.frames.frame import Frame, Protocol
+from benchtool.frames.protocol_table import ProtocolTable
+from benchtool.measure.conduct import Conduct, ConductCounter
+from benchtool.measure.exchange import Exchange
+from benchtool.measure.tally import Tally
+
+_WIDE = 16
+"""Bits of a check value from which on one flipped bit is looked for."""
+_MOST_OCTETS = 48
+
+
+def _plain(frame: Frame) -> Frame:
+    """The frame as the conduct counter takes one without sequence numbers: its address, and nothing else."""
+    return frame._replace(octets=bytes(((frame.address or 0) & 0xFF, 0)))
+
+
+class _TableConduct(ConductCounter):
+    """Counts conduct by the address that the table knows."""
+
+    def request(self, frame: Frame) -> None:
+        super().request(_plain(frame))
+
+    def unasked(self, frame: Frame) -> None:
+        super().unasked(_plain(frame))
+
+    def exchange(self, exchange: Exchange) -> None:
+        reply = exchange.reply
+        super().exchange(
+            exchange._replace(
+                request=_plain(exchange.request), reply=None if reply is None else _plain(reply), damaged=None
+            )
+        )
+
+    def figures(self) -> Conduct:
+        found = super().figures()
+        rows = tuple(replace(row, protocol=Protocol.TABLE) for row in found.addresses)
+        return replace(found, addresses=rows)
+
+
+class TableGatherer(Gatherer):
+    """As `Gatherer`, for frames that a `TableDecoder` makes."""
+
+    def __init__(self, tally: Tally, table: ProtocolTable) -> None:
+        super().__init__(tally)
+        self._conduct = _TableConduct()
+        self._table = table
+
+    def _compare(self, octets: bytes, asked: bytes | None) -> list[int]:
+        repairs = self._repairs
+        repairs.tried += 1
+        mended = _one_bit(octets, self._table)
+        if mended is not None:
+            repairs.mended[Mended.BIT] = repairs.mended.get(Mended.BIT, 0) + 1
+            return self._bits.add(octets, mended)
+        found = self._copies.find(octets, None)
+        if found is None:
+            return []
+        at, true = found
+        self._places["extra_before"] += at > 0
+        self._places["extra_after"] += at + len(true) < len(octets)
+        wrong = self._bits.add(octets[at : at + len(true)], true)
+        return [at + place for place in wrong]
+
+
+def _one_bit(octets: bytes, table: ProtocolTable) -> bytes | None:
+    """The frame with one bit put right, where that makes all that the table knows right."""
+    if table.check is None or table.check.width < _WIDE or not table.check.least <= len(octets) <= _MOST_OCTETS:
+        return None
+    for place in range(len(octets)):
+        for bit in range(8):
+            mended = bytearray(octets)
+            mended[place] ^= 1 << bit
+            if table.sound(bytes(mended)):
+                return bytes(mended)
+    return None
