@@ -354,7 +354,8 @@ class Gatherer:
         if outcome is Outcome.DAMAGED and exchange.damaged is not None:
             frame = exchange.damaged
             counts = self._in_slot.setdefault((exchange.protocol, exchange.address), Counter())
-            _count(counts, (frame.lead + frame.octets, frame.marks))
+            marks = bytes(len(frame.lead)) + frame.marks if frame.marks else b""
+            _count(counts, (frame.lead + frame.octets, marks))
         elif outcome is Outcome.SILENT and ending is not None:
             self._conduct.gave_up(ending.t_ns - exchange.request.end_ns)
 

@@ -135,7 +135,7 @@ METER: tuple[Kind, ...] = (
     ),
     _volts(
         "supply@",
-        "At {place}, if it is a 12 V device, measure its supply at its own terminals while a card is held to it or the "
+        "At {place}, if it is a 12 or 24 V device, measure its supply at its own terminals while a card is held to it or the "
         "lock is released",
         5.0,
         0.4,

@@ -38,7 +38,7 @@ TRAINING_SEED = 7
 LINES = 7_000
 PAIR_SHARE = 0.33
 SETTINGS = Settings()
-SCOPED = (800, 160, 30)
+SCOPED = (400, 120, 8)
 """The same for a scope, each of which has to be travelled by waves."""
 METERED = (4000, 1500, 300)
 """Lines drawn for a meter's readings alone, quick to work out: sound buses, buses with each cause that a meter shows,
@@ -176,7 +176,7 @@ def fit_command(drawn: Path) -> None:
         bias_alone=(factor * fitted.bias_alone).astype(np.float32),
         bias_shared=(factor * fitted.bias_shared).astype(np.float32),
     )
-    click.echo(f"tables of {len(samples)} worked lines written to {DATA}")
+    click.echo(f"tables of {len(samples)} worked lines, their weights taken {factor:.2f} times, written to {DATA}")
 
 
 @main.command("measure")

@@ -29,7 +29,7 @@ class Settings:
     """Weight of their squared differences between neighbouring bins, a sample."""
     beside: float = 10.0
     """How many times more the weights beside another cause are held back: far fewer lines show each pair."""
-    lent: float = 0.5
+    lent: float = 0.8
     """Share of a cause's weights alone that its weights beside another cause begin with."""
     steps: int = 500
     rate: float = 0.05
