@@ -1,0 +1,59 @@
+"""The watch over a long secured talk: sound traffic raises nothing, lost frames cost little."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+
+from benchtool.frames.osdp.codes import Command, Reply
+from benchtool.frames.osdp.events import KINDS, Level
+from tests.osdp_talk import Secured, Talk, command, reply
+
+EXCHANGES = 1500
+
+
+def long_talk(damaged: float) -> tuple[Talk, dict[bytes, bytes]]:
+    """Mostly polls, with lights, inputs and cards between; of all frames a share is damaged."""
+    chance = random.Random(7)
+    secured, talk = Secured(), Talk()
+    truth: dict[bytes, bytes] = {}
+    for octets in [command(Command.POLL, sequence=0), reply(sequence=0), *secured.start()]:
+        talk.say(octets)
+    for number in range(EXCHANGES):
+        light = bytes((0, 0, 0, 0, 0, 0, 0, 0, 0, 1, number % 3, 0, 2, 2))
+        inputs = bytes((number % 2, 0))
+        card = bytes((0, 1, 26, 0)) + chance.randbytes(4)
+        code, sent, back, answer = chance.choices(
+            [
+                (Command.POLL, b"", Reply.ACK, b""),
+                (Command.LED, light, Reply.ACK, b""),
+                (Command.ISTAT, b"", Reply.ISTATR, inputs),
+                (Command.POLL, b"", Reply.RAW, card),
+            ],
+            [94, 2, 2, 2],
+        )[0]
+        frames, said = secured.exchange(code, sent, back, answer), (sent, answer)
+        for octets, data in zip(frames, said, strict=True):
+            truth[octets] = data
+            (talk.damage if chance.random() < damaged else talk.say)(octets, 20)
+    return talk.end(), truth
+
+
+@pytest.mark.parametrize(("damaged", "least"), [(0.0, 1.0), (0.01, 0.95), (0.05, 0.8)])
+def test_a_long_secured_talk(damaged: float, least: float) -> None:
+    talk, truth = long_talk(damaged)
+    inside = [(frame, seen.sight) for frame, seen in talk.seen if seen.sight is not None][4:]
+    verified = [(frame, sight) for frame, sight in inside if sight.standing.value == "verified"]
+    assert len(verified) >= least * len(inside)
+    assert len(inside) >= (1 - 2 * damaged) * 2 * EXCHANGES - 10
+    for frame, sight in verified:
+        assert sight.opened is not None
+        assert sight.opened.data == truth[frame.octets]
+    assert [kind for kind in talk.kinds if KINDS[kind].level is Level.FAULT] == []
+
+
+def test_other_protocols_pass_by() -> None:
+    talk = Talk().say(bytes.fromhex("1103006B00037687")).say(bytes.fromhex("11030600AE564D435949AD"), 20).end()
+    assert talk.kinds == []
+    assert talk.watch.figures().channels == ()
