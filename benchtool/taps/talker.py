@@ -113,7 +113,7 @@ class Talker:
             self._pass_on(*self._echo.heard(octets, marks), now_ns)
             self._told_differences()
             return True
-        if self._echo.waits and now_ns > self._until_ns + _ECHO_LATE_NS:
+        if self._echo.waits and now_ns >= self._until_ns + _ECHO_LATE_NS:
             self._pass_on(*self._echo.silent(), now_ns)
             self._told_differences()
         return False
