@@ -91,6 +91,14 @@ def command(role: str, scenario: str | None, port: str, **options: Any) -> None:
       benchtool simulate reader --port /dev/ttyUSB0 --transmit --inject silent --every 10
       benchtool simulate controller --port /dev/ttyUSB0 --transmit --default-key --set-key new.key
     """
+    if scenario is not None and scenario.endswith(".toml"):
+        from benchtool.simulate.modbus_file import is_modbus_file
+
+        if is_modbus_file(scenario):
+            from benchtool.commands.simulate_modbus import ModbusRun
+
+            ModbusRun(role, scenario, port, options).go()
+            return
     _Run(role, scenario, port, options).go()
 
 
@@ -116,6 +124,7 @@ class _Run:
             scenario_for(scenario, role, options["addresses"], options["protocol"]), options
         )
         self.keys: Keys = _keys(options, self.scenario)
+        self.new_keys = _new_keys(options["set_key"], self.scenario, self.keys, self.controls)
         self.actions: list[Action] = _actions(options, self.controls)
         self.panel: Panel | None = None
         self.crowd: Crowd | None = None
@@ -195,7 +204,7 @@ class _Run:
             station = controller_for(self.scenario, settings, self.keys, self._heard, self._notice)
             if isinstance(station, Panel):
                 self.panel = station
-                self._give_keys()
+                self._give_keys(station)
         else:
             station = self.crowd = devices_for(self.scenario, settings, self.keys, self._notice, self.scenario.seed)
         injected = _injected(self.options)
@@ -204,17 +213,10 @@ class _Run:
         self.spoilt = Misbehaving(station, injected)
         return self.spoilt
 
-    def _give_keys(self) -> None:
+    def _give_keys(self, panel: Panel) -> None:
         """Have each device given the key of --set-key, as the first thing once it may be told."""
-        path = self.options["set_key"]
-        if path is None or self.panel is None:
-            return
-        ring = read_keys(path)
-        for address in self.panel.addresses:
-            keys = [key.octets for key in ring.for_address(address) if key.source.value == "given"]
-            if not keys:
-                raise CommandError(f"--set-key {path}: there is no key for address {address} in it", Exit.INPUT)
-            self.panel.send(address, _KEYSET, b"\x01\x10" + keys[0])
+        for address, key in self.new_keys.items():
+            panel.send(address, _KEYSET, b"\x01\x10" + key)
 
     def _turn(self, now_ns: int, lines: list[str]) -> None:
         from benchtool.simulate.osdp_actions import ActionError, parse_action, usage
@@ -373,6 +375,23 @@ def _keys(options: dict[str, Any], scenario: Scenario) -> Keys:
     if keys.wanted and scenario.controller.protocol != "osdp":
         raise CommandError("keys are for OSDP; this speaks Modbus", Exit.USAGE)
     return keys
+
+
+def _new_keys(path: str | None, scenario: Scenario, keys: Keys, controls: bool) -> dict[int, bytes]:
+    """The key that each device is to be given; it is among those tried, for a device may have it already."""
+    if path is None:
+        return {}
+    if not controls:
+        raise CommandError("--set-key is a controller's: a reader is given its key with --osdp-key", Exit.USAGE)
+    ring = read_keys(path)
+    made: dict[int, bytes] = {}
+    for device in scenario.devices:
+        found = [key.octets for key in ring.for_address(device.address) if key.source.value == "given"]
+        if not found:
+            raise CommandError(f"--set-key {path}: there is no key for address {device.address} in it", Exit.INPUT)
+        made[device.address] = found[0]
+        keys.ring.give(found[0], device.address)
+    return made
 
 
 def _actions(options: dict[str, Any], controls: bool) -> list[Action]:

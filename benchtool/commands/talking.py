@@ -18,6 +18,7 @@ from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Role
+from benchtool.frames.modbus.ascii import from_ascii
 from benchtool.measure.tally import Figures, Tally
 from benchtool.simulate.station import Station
 from benchtool.taps.clock import Clock, SystemClock
@@ -28,14 +29,15 @@ from benchtool.taps.talker_line import Switching, TalkPort, open_talk
 from benchtool.taps.tap import TapError
 
 if TYPE_CHECKING:
+    from benchtool.frames.decoders import Decoder
     from benchtool.taps.talker import TalkFigures
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 _TURN_S = 0.05
 _LISTEN_NS = 1_000_000_000
 _FLUSH_NS = 1_000_000_000
-_SAME_REPLY = frozenset({0x05, 0x06, 0x08, 0x16})
-"""Modbus functions whose replies repeat the request (sheet 3.2): no echo can be told by them."""
+_SAME_REPLY = frozenset({0x05, 0x06, 0x08, 0x15, 0x16})
+"""Modbus functions whose replies repeat the request (sheet 3.3): no echo can be told by them."""
 
 
 def line_to_talk(function: _F) -> _F:
@@ -80,6 +82,9 @@ def open_line(
 
 def certain(octets: bytes) -> bool:
     """Whether no reply to these octets is the same octets."""
+    ascii_body = from_ascii(octets)
+    if ascii_body is not None:
+        return ascii_body[1] not in _SAME_REPLY
     return octets[:1] == b"S" or len(octets) < 2 or octets[1] not in _SAME_REPLY
 
 
@@ -143,6 +148,7 @@ class Conversation:
         on_notice: Callable[[str], None] | None = None,
         each_turn: Callable[[int], None] | None = None,
         done: Callable[[], bool] | None = None,
+        decoder: Decoder | None = None,
     ) -> None:
         self._port = port
         self._seconds = seconds
@@ -153,7 +159,7 @@ class Conversation:
         self._each_turn = each_turn
         self._done = done
         self._recorder: Recorder | None = None
-        self._decoder = BusDecoder(port.info.settings)
+        self._decoder = decoder or BusDecoder(port.info.settings)
         self._tally = Tally(port.info)
         self._notices = 0
         self.stopped_by_user = False

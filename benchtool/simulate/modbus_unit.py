@@ -56,16 +56,20 @@ class Unit:
         """The run indicator that function 11 tells."""
         self.status = 0
         """The eight bits that function 07 tells."""
-        self.refusals = list(refusals)
-        for refusal in self.refusals:
-            if refusal.exception not in EXCEPTIONS or refusal.every < 1:
-                raise ValueError(f"a refusal has a defined exception and comes every 1st or later time, not {refusal}")
-        self._fits = [0] * len(self.refusals)
+        self.refuse(refusals)
         self._functions = frozenset(_DO if functions is None else functions)
         if strange := self._functions - frozenset(_DO):
             raise ValueError(f"functions that this server does not know: {sorted(strange)}")
         self.server_id = server_id
         self.identity = dict(identity or {})
+
+    def refuse(self, refusals: Iterable[Refusal]) -> None:
+        """From now on these are refused on purpose; ValueError for one that cannot be."""
+        self._refusals = list(refusals)
+        for refusal in self._refusals:
+            if refusal.exception not in EXCEPTIONS or refusal.every < 1:
+                raise ValueError(f"a refusal has a defined exception and comes every 1st or later time, not {refusal}")
+        self._fits = [0] * len(self._refusals)
 
     def answer(self, body: bytes, now_ns: int, *, broadcast: bool = False) -> bytes | None:
         """Do what function and data ask; the reply's, or None where nothing is to be said. Never raises on input."""
@@ -112,7 +116,7 @@ class Unit:
 
     def _refuse_on_purpose(self, function: int, values: Mapping[str, Any]) -> None:
         first, last = _touched(values)
-        for index, refusal in enumerate(self.refusals):
+        for index, refusal in enumerate(self._refusals):
             if refusal.function in (None, function) and first <= refusal.end and refusal.start <= last:
                 self._fits[index] += 1
                 if self._fits[index] % refusal.every == 0:
