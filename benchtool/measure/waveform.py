@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchtool.capture.settings import LineSettings
-from benchtool.measure.waveform_baud import Bits, find_bits
+from benchtool.measure.waveform_baud import MOST_BITS, Bits, find_bits
 from benchtool.measure.waveform_conduct import between_states, lead_and_hold
 from benchtool.measure.waveform_csv import read_waveform
 from benchtool.measure.waveform_edges import Traffic, find_traffic, find_weak, with_starts
@@ -29,6 +29,8 @@ __all__ = ["Eye", "Waveform", "WaveformError", "WaveformFigures", "find_eye", "m
 _SHAPES = 4
 """So many talkers' edges are looked at."""
 _IDLE_TELLS_V = 0.1
+_SINGLE_BITS, _SINGLES, _LEAST_RUNS = 1.5, 0.05, 12
+"""A record with fewer single bits than this share of at least so many runs was read at a multiple of its rate."""
 _DOUBTFUL = 0.05
 """Share of octets with a line error from which on another rate is tried than the one that was given."""
 _RATE_RUNS = 6
@@ -44,21 +46,33 @@ def measure_waveform(waveform: Waveform, baud: int | None = None, *, velocity: f
     """
     if baud is None:
         return _free(waveform, velocity)
-    figures = _figures(waveform, baud, velocity)
-    if not _doubtful(figures, baud):
+    found = find_traffic(waveform, 1.0 / baud)
+    figures = _figures(waveform, found, baud, velocity)
+    fraction = _a_fraction(found)
+    if not fraction and not _doubtful(figures, baud):
         return figures
     # Bits of half the length fit any record, and impulses hide a rate that is looked for elsewhere.
     free = _free(waveform, velocity)
-    better = _sound(free) > _sound(figures) or (figures.baud is None and free.baud is not None)
+    slower = figures.baud is None or (fraction and free.baud is not None and free.baud < 0.7 * figures.baud)
+    better = _sound(free) > _sound(figures) or (slower and free.baud is not None)
     return replace(free, baud_given=baud) if better else figures
+
+
+def _a_fraction(found: Traffic) -> bool:
+    """Whether the bit is only a fraction of the record's: octets are full of single bits, and there are hardly any."""
+    if found.bits is None or len(found.edges) <= _LEAST_RUNS:
+        return False
+    lengths = np.diff(found.edges) / found.bits.bit_s
+    inside = lengths[lengths < MOST_BITS]
+    return float(np.mean(inside < _SINGLE_BITS)) < _SINGLES if len(inside) else False
 
 
 def _free(waveform: Waveform, velocity: float) -> WaveformFigures:
     """Read without knowing the rate; where frames are damaged, once more at the usual rate next to what was found."""
-    figures = _figures(waveform, None, velocity)
+    figures = _figures(waveform, find_traffic(waveform, None), None, velocity)
     if figures.usual_baud is None or _sound(figures) == len(figures.frames) > 0:
         return figures
-    again = _figures(waveform, figures.usual_baud, velocity)
+    again = _figures(waveform, find_traffic(waveform, 1.0 / figures.usual_baud), figures.usual_baud, velocity)
     return replace(again, baud_given=None) if _sound(again) > _sound(figures) or _fewer(again, figures) else figures
 
 
@@ -78,8 +92,7 @@ def _doubtful(figures: WaveformFigures, baud: int) -> bool:
     return not _sound(figures) and wrong >= _DOUBTFUL * len(figures.octets)
 
 
-def _figures(waveform: Waveform, baud: int | None, velocity: float) -> WaveformFigures:
-    found = find_traffic(waveform, None if baud is None else 1.0 / baud)
+def _figures(waveform: Waveform, found: Traffic, baud: int | None, velocity: float) -> WaveformFigures:
     if found.bits is not None and found.bits.baud >= _LEAST_BAUD:
         figures = _measured(waveform, found, found.bits, baud, velocity)
         if _believable(figures):

@@ -58,8 +58,11 @@ def quantity(value: float, unit: str) -> str:
         return f"{value * 100:.3g} %" if abs(value) >= _LEAST_SHARE else "0 %"
     if unit == "bit/s":
         return f"{value:.0f} bit/s"
-    if unit in ("", "m"):
-        return f"{value:.4g} {unit}".rstrip() if abs(value) >= 1e-3 else f"0 {unit}".rstrip()
+    if unit == "m":
+        return f"{value:.4g} m" if abs(value) >= 1e-3 else "0 m"
+    if unit in ("", "bits"):
+        rounded = float(f"{value:.3g}") if abs(value) >= 1e-3 else 0.0
+        return f"{rounded:.0f} {unit}".rstrip() if abs(rounded) >= 1000 else f"{rounded:g} {unit}".rstrip()
     size = abs(value)
     if size < {"V": _LEAST_V, "s": _LEAST_S}.get(unit, 0.0):
         return f"0 {unit}"

@@ -52,7 +52,7 @@ WORDS: dict[str, tuple[str, str]] = {
     "scope-impulses-per-s": ("impulses a second", ""),
     "scope-mains-locked": ("share of impulses locked to the mains", "%"),
     "scope-contention-share": ("time between the states in characters", "%"),
-    "scope-hold-bits": ("driver held after its last character, in bits", ""),
+    "scope-hold-bits": ("driver held after its last character", "bits"),
     "scope-baud-spread": ("spread of the talkers' rates", "%"),
     "scope-rate-off": ("greatest distance of a talker's rate from the usual one", "%"),
     "scope-common-spread-v": ("common mode of one talker above another's", "V"),

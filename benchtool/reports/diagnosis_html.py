@@ -17,7 +17,7 @@ from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step
 from benchtool.measure.spread import SpreadFigures
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_limits import Check, quantity
-from benchtool.measure.waveform_readings import shown, words
+from benchtool.measure.waveform_readings import WORDS, shown, words
 from benchtool.reports.diagnosis_text import (
     MOST_NAMED,
     group_text,
@@ -86,7 +86,7 @@ def diagnosis_html(
         undecided=undecided_text(diagnosis) if undecided(diagnosis) else "",
         alike=_alike(diagnosis),
         by_hand=_by_hand(diagnosis),
-        scope=[(words(name), shown(name, value)) for name, value in sorted(diagnosis.by_hand.scope.items())],
+        scope=_scope(diagnosis),
         plots=[_safe(plot) for plot in _plots(diagnosis, evidence)],
         waveform=None if waveform is None else _waveform(waveform),
         figures=figures,
@@ -172,6 +172,11 @@ def _alike(diagnosis: Diagnosis) -> str:
     """All that cannot be told apart, where the sentence at the top names only some of it."""
     names = [] if diagnosis.group is None else [cause.value for cause in diagnosis.group.causes]
     return ", ".join(names) if len(names) > MOST_NAMED else ""
+
+
+def _scope(diagnosis: Diagnosis) -> list[tuple[str, str]]:
+    """The figures of a waveform that were weighed, in words."""
+    return [(words(name), shown(name, value)) for name, value in diagnosis.by_hand.scope.items() if name in WORDS]
 
 
 def _by_hand(diagnosis: Diagnosis) -> list[str]:

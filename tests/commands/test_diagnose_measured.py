@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -217,3 +218,66 @@ def test_a_full_disk_leaves_the_saved_diagnosis_as_it_was(tmp_path: Path, monkey
     assert "No space left" in result.stderr
     assert state.read_text() == before
     assert list(tmp_path.iterdir()) == [state]
+
+
+def test_of_two_values_for_one_reading_the_last_counts_and_it_is_said() -> None:
+    twice = ("--meter", "ab-ohms=61", "--meter", "ab-idle=0.24", "--meter", "ab-ohms=118")
+    result = run(*twice, "--json")
+    assert result.exit_code == 0
+    assert json.loads(result.stdout)["measured"] == {"ab-ohms": 118, "ab-idle": 0.24}
+    notes = result.stderr.splitlines()
+    assert notes == ["note: --meter was given twice: ab-ohms 118 ohm counts, the last; left out: ab-ohms 61 ohm"]
+    tried = ("sim:demo", "--for", "2s", "--tried", "unplug@3=better", "--tried", "unplug@3=same")
+    assert "unplug@3=same counts, the last; left out: unplug@3=better" in run(*tried).stderr
+
+
+def test_the_same_value_twice_is_no_matter() -> None:
+    result = run(
+        "--meter", "ab-ohms=61", "--meter", "ab-ohms=61.0", "--meter", "ab-idle@1=0.2", "--meter", "ab-idle@2=0.3"
+    )
+    assert result.exit_code == 0
+    assert "twice" not in result.stderr
+
+
+def test_a_waveform_at_another_rate_is_said_in_plain_words(tmp_path: Path) -> None:
+    shot = scope_csv(tmp_path / "scope.csv")  # 9600 bit/s
+    given = run("--waveform", shot, "--baud", "38400")
+    assert given.exit_code == 0
+    assert given.stdout.startswith("! The waveform runs at 9600 bit/s, but 38400 is set")
+    object_ = diagnosis("--waveform", shot, "--baud", "38400")
+    assert any("--baud 9600" in note for note in object_["waveform_notes"])
+    assert diagnosis("--waveform", shot)["waveform_notes"] == []
+    # A tap's own rate is what is set, too.
+    page = tmp_path / "visit.html"
+    tapped = run("sim:demo?baud=19200&for=2", "--waveform", shot, "--report", str(page))
+    assert tapped.exit_code == 0, tapped.output
+    assert "The waveform runs at 9600 bit/s, but 19200 is set" in " ".join(tapped.stdout.split())
+    assert "The waveform runs at 9600 bit/s, but 19200 is set" in page.read_text(encoding="utf-8")
+
+
+def test_no_figure_of_a_report_has_an_exponent(tmp_path: Path) -> None:
+    page = tmp_path / "visit.html"
+    shot = scope_csv(tmp_path / "a.csv", terminated=False)
+    assert run("--waveform", shot, "--meter", "ab-ohms=61", "--report", str(page)).exit_code == 0
+    text = re.sub(r"<svg.*?</svg>|<style.*?</style>", "", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+    assert not re.findall(r"[0-9]e[+-][0-9]+", text)
+    order = [text.index(f"<h2>{head}") for head in ("Findings", "Next", "Measured", "Waveform", "Raw figures")]
+    assert order == sorted(order)
+
+
+def test_without_a_tap_nobody_is_told_to_listen_again(tmp_path: Path) -> None:
+    for words in (
+        ("--meter", "ab-idle=-0.3"),
+        ("--meter", "ab-ohms=61"),
+        ("--waveform", scope_csv(tmp_path / "a.csv")),
+    ):
+        said = " ".join(run(*words).stdout.split())
+        assert "listen again" not in said
+        assert "we listened" not in said
+
+
+def test_after_a_proof_no_idle_action_is_suggested() -> None:
+    found = diagnosis("sim:demo?fault=pair-reversed-at-tap", "--for", "10s")
+    assert found["findings"][0]["probability"] > 0.95
+    assert [step["name"] for step in found["next"] if step["name"] in ("lower-baud", "unplug@1")] == []
+    assert "swap-clip" in [step["name"] for step in found["next"]]

@@ -187,7 +187,8 @@ def test_what_a_record_of_both_wires_gives_holds_the_core() -> None:
     [(0.0123, "V", "12.3 mV"), (-2.434, "V", "-2.43 V"), (1.01e-6, "s", "1.01 us"), (0.305, "%", "30.5 %"),
      (0.0, "V", "0 V"), (99.96, "m", "99.96 m"), (9600, "bit/s", "9600 bit/s"), (4e-13, "s", "0 s"),
      (3.0, "", "3"), (4e-16, "V", "0 V"), (41.9e-9, "V", "0 V"), (-6e-4, "V", "-600 uV"), (4e-16, "%", "0 %"),
-     (38398.4, "bit/s", "38398 bit/s"), (1e-9, "m", "0 m"), (4e-16, "", "0"), (48e-9, "s", "48 ns")],
+     (38398.4, "bit/s", "38398 bit/s"), (1e-9, "m", "0 m"), (4e-16, "", "0"), (18648.5, "", "18600"), (0.02229, "bits", "0.0223 bits"),
+     (48e-9, "s", "48 ns")],
 )  # fmt: skip
 def test_quantities_in_words(value: float, unit: str, text: str) -> None:
     assert quantity(value, unit) == text

@@ -239,11 +239,16 @@ def test_what_was_measured_by_hand_is_listed() -> None:
     hand = ByHand(
         (Reading("ab-ohms", 61.0), Reading("ab-idle@", 0.24, 4)),
         (Tried("swap-clip", better=False),),
-        {"scope-swing-v": 2.31},
+        {"scope-swing-least-v": 2.31, "scope-overshoot": 4e-16, "scope-of-no-kind": 1.0},
     )
     text = page(replace(diagnosis(), by_hand=hand)).text
-    for words in ("ab-ohms 61 ohm", "ab-idle@4 0.24 V", "swap-clip: it got no better", "swing-v 2.31"):
+    for words in ("ab-ohms 61 ohm", "ab-idle@4 0.24 V", "swap-clip: it got no better"):
         assert words in text, words
+    # Figures of a waveform are raw figures: last, rounded, and with their names in words.
+    last = text[text.index("Raw figures") :]
+    assert "smallest swing of any talker 2.31 V" in last
+    assert "overshoot 0 %" in last
+    assert "of-no-kind" not in text
 
 
 def test_group_and_two_causes_are_said_at_the_top() -> None:
