@@ -28,6 +28,7 @@ _TIOCGRS485, _TIOCSRS485 = 0x542E, 0x542F
 _RS485_SIZE = 32
 _ENABLED, _RTS_ON_SEND, _RTS_AFTER_SEND, _RX_DURING_TX = 1, 2, 4, 0x10
 _STUCK_S = 2.0
+_SHORT_S = 0.02
 
 
 class PosixTalkPort:
@@ -48,6 +49,11 @@ class PosixTalkPort:
 
     def read(self, timeout_s: float) -> tuple[bytes, bytes]:
         """Octets and marks."""
+        if 0 < timeout_s < _SHORT_S:
+            # poll(), which listening uses, waits whole milliseconds; two characters at 115200 are a sixth of one.
+            with contextlib.suppress(ValueError, OSError):
+                select.select([self._port.fd], [], [], timeout_s)
+            timeout_s = 0
         return self._parmrk.feed(self._port.read(timeout_s))
 
     def send(self, octets: bytes) -> None:
