@@ -151,7 +151,11 @@ def _told(
     good = [frame.octets for frame in seen]
     variety = len(set(good))
     claims.append(_boundary(shape, cutting, result))
-    roles = roles_of(seen)
+    fixed = table.least - (table.check.size + table.check.tail if table.check else 0)
+    other = set(range(fixed, 8))
+    if table.length is not None:
+        other |= set(range(table.length.place.at, table.length.place.at + table.length.place.size))
+    roles = roles_of(seen, other)
     constant = constant_places(good, table.least - (table.check.size if table.check else 0)) if good else []
     table = _told_talk(table, seen, roles, constant, shape, claims, still_open)
     starts = _starts(table, shape, good, roles, claims, still_open, variety)
@@ -220,7 +224,7 @@ def _told_talk(
     if found:
         first = found[0]
         address, reply_address = first.place, first.reply_place
-        margin = first.score - (found[1].score if len(found) > 1 else 0.0)
+        margin = first.score - max(0.6, found[1].score if len(found) > 1 else 0.0)
         text = f"the address is {place_words(first.place)}: {counted(first.values)} asked"
         if reply_address is not None:
             text += f"; in replies {place_words(reply_address)}"
@@ -274,7 +278,8 @@ def _starts(
         text = f"frames begin with {hex_words(head)}"
         if not one:
             still_open.append(f"{hex_words(head[1:])} after the first octet may be fields that did not change")
-        claims.append(Claim(What.START, text, min(variety, 50)))
+        # A bus with one device shows its address, its command, in the same place all the time.
+        claims.append(Claim(What.START, text, min(variety, 50) if table.address is not None else 1))
         return (head if not one and table.address is not None else head[:1],)
     if roles is not None and good:
         by: dict[Role, set[int]] = {Role.REQUEST: set(), Role.REPLY: set()}

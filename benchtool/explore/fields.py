@@ -167,15 +167,22 @@ def _address_score(
     total = sum(row.total() for row in steps.values())
     if total:
         score += 0.4 * usual / total
+    # What foretells how long frames are is a command, not an address.
+    score -= 0.7 * max(
+        _foretells([(place.read(ask.octets), len(answer.octets)) for ask, answer in pairs]),
+        _foretells([(place.read(ask.octets), len(ask.octets)) for ask, _ in pairs]),
+    )
     # How well it foretells the time a device takes.
-    latency: dict[int | None, list[int]] = defaultdict(list)
-    for ask, answer in pairs:
-        latency[place.read(ask.octets)].append(answer.t_ns - ask.end_ns)
-    every = [value for row in latency.values() for value in row]
-    mean = sum(every) / len(every)
-    spread = sum((value - mean) ** 2 for value in every)
-    within = sum(sum((value - sum(row) / len(row)) ** 2 for value in row) for row in latency.values())
-    freedom = (len(every) - len(latency)) / max(1, len(every) - 1)
-    if spread > 0 and freedom > 0:
-        score += 0.5 * max(0.0, 1 - within / spread / freedom)
-    return score
+    return score + 0.5 * _foretells([(place.read(ask.octets), answer.t_ns - ask.end_ns) for ask, answer in pairs])
+
+
+def _foretells(rows: Sequence[tuple[int | None, int]]) -> float:
+    """Share of the spread of the second that knowing the first takes away, 0 to 1."""
+    by: dict[int | None, list[int]] = defaultdict(list)
+    for value, measured in rows:
+        by[value].append(measured)
+    mean = sum(measured for _, measured in rows) / len(rows)
+    spread = sum((measured - mean) ** 2 for _, measured in rows)
+    within = sum(sum((value - sum(row) / len(row)) ** 2 for value in row) for row in by.values())
+    freedom = (len(rows) - len(by)) / max(1, len(rows) - 1)
+    return max(0.0, 1 - within / spread / freedom) if spread > 0 and freedom > 0 else 0.0
