@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.frame import Frame
-from benchtool.frames.osdp.codes import NakCode, Reply
+from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.events import Event, Kind
 from benchtool.frames.osdp.header import Header
 
@@ -133,11 +133,19 @@ class Rules:
         at.sequence, at.last_sent = header.sequence, frame.octets
         at.answered = False
         at.asked_ns = frame.end_ns
-        if not header.broadcast:
+        if header.broadcast:
+            if header.code == Command.COMSET:
+                self._for_all(t_ns, address)
+        else:
             if at.silent_since_ns is None:
                 at.silent_since_ns = frame.end_ns
             at.unanswered += 1
         self._asked = address
+
+    def _for_all(self, t_ns: int, address: int) -> None:
+        answering = sorted(other for other, at in self._at.items() if at.replied_ns is not None and other != address)
+        if len(answering) > 1:
+            self._say(Kind.LINE_CHANGE_FOR_ALL, t_ns, address, f"heard of: {', '.join(map(str, answering))}")
 
     def _number(self, at: _At, frame: Frame, header: Header) -> bool:
         """Judge the sequence number; answers whether the command repeats the last one."""

@@ -14,6 +14,7 @@ from benchtool.frames.card.decode import decode
 from benchtool.frames.explain import explain
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
 from benchtool.frames.meaning import HIDDEN, Field, Meaning
+from benchtool.frames.osdp.check import BROADCAST
 from benchtool.measure.spread import SpreadFigures
 from benchtool.measure.tally import AddressFigures, Figures
 
@@ -69,11 +70,12 @@ def _words(meaning: Meaning, show_secrets: bool) -> str:
 
 
 def who(frame: Frame) -> str:
-    """Direction and address: `-> 5` to device 5, `<- 5` from it."""
+    """Direction and address: `-> 5` to device 5, `<- 5` from it; `all` for OSDP's address of every device."""
     if frame.protocol is Protocol.UNKNOWN or frame.address is None:
         return "?"
     arrow = {Role.REQUEST: "->", Role.REPLY: "<-", Role.UNKNOWN: "--"}[frame.role]
-    return f"{arrow} {frame.address}"
+    everyone = frame.protocol is Protocol.OSDP and frame.address == BROADCAST
+    return f"{arrow} {'all' if everyone else frame.address}"
 
 
 def octets_text(frame: Frame, meaning: Meaning, *, show_secrets: bool) -> str:

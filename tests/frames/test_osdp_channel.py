@@ -303,6 +303,21 @@ def test_a_sealed_frame_without_data_is_found() -> None:
     assert "without data" in talk.events[-1].detail
 
 
+def test_a_session_goes_on_at_the_devices_new_address() -> None:
+    # as libosdp's two ends do: tests/peer_libosdp_secure.py
+    secured = Secured(KEY, kind=1)
+    talk = started(secured, keys=KeyRing.parse(f"1 {KEY.hex()}"))
+    line = bytes((9,)) + (9600).to_bytes(4, "little")
+    tell(talk, secured.exchange(Command.COMSET, line, Reply.COM, line))
+    for back in (False, True):
+        talk.say(secured.chain.seal(9, Reply.ACK if back else Command.POLL, sequence=1, reply=back))
+    assert talk.standings[-2:] == ["verified", "verified"]
+    assert [channel.address for channel in talk.watch.figures().channels] == [9]
+    assert talk.kinds == [Kind.SESSION_OPEN, Kind.LINE_CHANGE]
+    # Its own key is tried there, too, when it starts anew.
+    assert talk.watch._keys.for_address(9)[0].octets == KEY
+
+
 def test_secured_frames_that_no_session_takes() -> None:
     secured = Secured()
     talk = tell(started(secured), secured.exchange())

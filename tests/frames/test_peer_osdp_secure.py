@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import sys
-
 import pytest
 
-if sys.platform != "linux":
-    pytest.skip("libosdp is installed on Linux only", allow_module_level=True)
+pytest.importorskip("osdp", reason="libosdp, the peer, is not installed")
 
 from benchtool.frames.osdp.events import KINDS, Kind, Level
 from benchtool.frames.osdp.keys import KeyRing, KeySource

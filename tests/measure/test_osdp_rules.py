@@ -163,6 +163,14 @@ def test_a_broadcast_need_not_be_answered() -> None:
     assert talk.end(20).kinds == []
 
 
+def test_a_new_address_for_all_is_a_fault_where_several_would_take_it() -> None:
+    comset = command(Command.COMSET, bytes.fromhex("0580250000"), sequence=0, address=127)
+    assert tell(*exchange(0), comset).kinds == []
+    (event,) = tell(*exchange(0), *exchange(0, 2), comset).events
+    assert event.kind is Kind.LINE_CHANGE_FOR_ALL
+    assert "1, 2" in event.detail
+
+
 def test_every_event_has_a_row_and_every_fault_a_mend() -> None:
     assert set(KINDS) == set(Kind)
     for kind, row in KINDS.items():

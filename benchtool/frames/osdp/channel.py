@@ -20,6 +20,7 @@ from benchtool.frames.osdp.channel_state import (
     Standing,
     State,
 )
+from benchtool.frames.osdp.check import BROADCAST
 from benchtool.frames.osdp.codes import NAK_TEXT, Command, NakCode, Reply
 from benchtool.frames.osdp.events import Event, Kind
 from benchtool.frames.osdp.header import Header
@@ -33,7 +34,7 @@ _MOST_TRIES = 64
 _NOT_ACCEPTED = (Fault.MAC, Fault.CUT_OFF, Fault.WRONG_DIRECTION)
 _RUNNING = (State.OPEN, State.LOST, State.UNREADABLE)
 _SECURITY_REASONS = (bytes((NakCode.SECURITY_UNSUPPORTED,)), bytes((NakCode.SECURITY_REQUIRED,)))
-_KEYSET = int(Command.KEYSET)
+_KEYSET, _COM = int(Command.KEYSET), int(Reply.COM)
 _new = tuple.__new__
 _CHALLENGE, _CLIENT, _SERVER, _FIRST_MAC = 0x11, 0x12, 0x13, 0x14
 
@@ -110,6 +111,8 @@ class Follower:
         if header.reply:
             if code == Reply.NAK:
                 self._refused_in_clear(at, octets[header.data_start : header.data_end])
+            elif code == Reply.COM:
+                self._moved(octets[header.data_start : header.data_end])
             elif code != Reply.BUSY and at.state in _RUNNING and at.last_sent[0]:
                 self._once(at, Kind.CLEAR_IN_SESSION, "a reply of the device")
             return Standing.CLEAR
@@ -288,6 +291,8 @@ class Follower:
         at.last_sent[way], at.last_opened[way] = octets, opened
         if header.code == _KEYSET and not way and opened.fault is None:
             self._learn(at, opened.data)
+        elif header.code == _COM and way:
+            self._moved(opened.data)
         return Standing.VERIFIED, opened
 
     @staticmethod
@@ -335,6 +340,12 @@ class Follower:
         at.refused += 1
         self._say(Kind.MAC_WRONG, "the device's" if header.reply else "the controller's")
         return Standing.REFUSED, None
+
+    def _moved(self, data: bytes) -> None:
+        """The device takes a new address, and its session may go on there."""
+        if len(data) == 5 and data[0] < BROADCAST and data[0] != self._address and self._address in self._devices:
+            self.keys.moved(self._address, data[0])
+            self._devices[data[0]] = self._devices.pop(self._address)
 
     def _learn(self, at: Device, payload: bytes) -> None:
         """A KEYSET that can be read: type, length, key."""

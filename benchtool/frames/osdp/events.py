@@ -45,6 +45,7 @@ class Kind(Enum):
     REFUSED = "refused"
     TOO_LONG = "too-long"
     LINE_CHANGE = "line-change"
+    LINE_CHANGE_FOR_ALL = "line-change-for-all"
     TRANSFER_DONE = "transfer-done"
     TRANSFER_GAP = "transfer-gap"
     TRANSFER_STOPPED = "transfer-stopped"
@@ -175,6 +176,12 @@ KINDS: dict[Kind, Row] = {
         "send in smaller parts: the frame is dropped or refused",
     ),
     Kind.LINE_CHANGE: Row(_N, "address or bit rate changes", "sheet 5.5"),
+    Kind.LINE_CHANGE_FOR_ALL: Row(
+        _F,
+        "address or bit rate set for every device at once, with more than one on the pair",
+        "5.4; sheet 5.1",
+        "all of them take the same address: set addresses with one device on the pair, or by its own address",
+    ),
     Kind.TRANSFER_DONE: Row(_N, "all parts of a message came through", "sheet 5.5"),
     Kind.TRANSFER_GAP: Row(
         _F,

@@ -48,7 +48,7 @@ class KeyRing:
     def __init__(self) -> None:
         self._given: dict[int | None, list[bytes]] = {}
         self._masters: list[bytes] = []
-        self._learned: dict[int, list[bytes]] = {}
+        self._learned: dict[int | None, list[bytes]] = {}
 
     @classmethod
     def parse(cls, text: str) -> KeyRing:
@@ -89,6 +89,13 @@ class KeyRing:
             known.remove(key)
         known.insert(0, key)
         del known[4:]
+
+    def moved(self, old: int, new: int) -> None:
+        """A device has a new address: its keys go with it."""
+        for held in (self._given, self._learned):
+            if old in held:
+                known = held.setdefault(new, [])
+                known[:0] = [key for key in held[old] if key not in known]
 
     @property
     def given(self) -> int:
