@@ -111,13 +111,16 @@ def command(
       benchtool listen visit.pcapng --osdp-key site.keys
       benchtool listen /dev/ttyUSB0 --baud auto
       benchtool listen visit.pcapng --protocol unknown.toml
+      benchtool listen /dev/ttyUSB0 --format 7E1 --protocol modbus-ascii
     """
     from benchtool.commands.session import Session, terminal_width
+    from benchtool.frames.decoders import NAMED, usual_decoder
     from benchtool.measure.osdp_watch import OsdpWatch
     from benchtool.reports import frame_text, osdp_text
 
     check_recording(record, tap)
-    protocol = read_protocol(protocol_file)
+    named = NAMED.get(protocol_file or "")
+    protocol = read_protocol(protocol_file) if named is None else None
     keys = read_keys(osdp_key)
     if (caution := key_file_caution(osdp_key)) is not None:
         click.echo(f"note: {caution}", err=True)
@@ -197,6 +200,7 @@ def command(
         on_frame=on_frame,
         on_notice=on_notice,
         protocol=protocol,
+        make_decoder=named or usual_decoder,
     )
     session.run(opened)
     assert watch is not None

@@ -137,7 +137,7 @@ def protocol_option(function: _F) -> _F:
         "protocol_file",
         type=click.Path(dir_okay=False),
         metavar="FILE",
-        help="Read the bus by a protocol table, as benchtool explore --save makes one.",
+        help="Read the bus by a protocol table, as benchtool explore --save makes one; listen also takes modbus-ascii.",
     )(function)
 
 

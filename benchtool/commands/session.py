@@ -10,19 +10,19 @@ from contextlib import ExitStack, contextmanager
 
 from benchtool.capture.chunk import Gap, Item, LineCounts
 from benchtool.capture.files import CaptureError, Recorder
+from benchtool.capture.settings import LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
 from benchtool.diagnose.evidence import Gatherer
 from benchtool.diagnose.table_evidence import TableGatherer
 from benchtool.frames.decoder import BusDecoder
+from benchtool.frames.decoders import Decoder
 from benchtool.frames.frame import Frame
 from benchtool.frames.protocol_table import ProtocolTable
 from benchtool.frames.table_decoder import TableDecoder
 from benchtool.measure.tally import Tally
 from benchtool.taps.file import FileTap
 from benchtool.taps.tap import Tap, TapError
-
-Decoder = BusDecoder | TableDecoder
 
 _WAIT_S = 0.05
 _FLUSH_NS = 1_000_000_000
@@ -31,7 +31,7 @@ _FLUSH_NS = 1_000_000_000
 class Session:
     """Listens at a tap until it ends, the time is up, or Ctrl-C; then `figures` and `evidence` are complete.
 
-    `protocol`: the table of an unknown bus; None: OSDP and Modbus are found by themselves.
+    `protocol`: the table of an unknown bus; None: what `make_decoder` finds, OSDP and Modbus RTU.
     `on_item` and `on_frame` are called as things happen, in order; `on_notice` with lines for the user.
     """
 
@@ -47,10 +47,12 @@ class Session:
         on_notice: Callable[[str], None] | None = None,
         progress: Callable[[int, int], None] | None = None,
         protocol: ProtocolTable | None = None,
+        make_decoder: Callable[[LineSettings, int], Decoder] = BusDecoder,
     ) -> None:
         self.tap = tap
         self.decoder: Decoder
         self._protocol = protocol
+        self._make_decoder = make_decoder
         self.stopped_by_user = False
         self.ended_ns = 0
         """When the listening ended, on the tap's clock."""
@@ -77,7 +79,7 @@ class Session:
             info = self.tap.info
             self.tally = Tally(info)
             if self._protocol is None:
-                self.decoder = BusDecoder(info.settings, info.resolution_ns)
+                self.decoder = self._make_decoder(info.settings, info.resolution_ns)
                 self.gatherer = Gatherer(self.tally)
             else:
                 self.decoder = TableDecoder(self._protocol, info.settings, info.resolution_ns)

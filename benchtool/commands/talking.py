@@ -17,6 +17,7 @@ from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
 from benchtool.frames.decoder import BusDecoder
+from benchtool.frames.decoders import usual_decoder
 from benchtool.frames.frame import Frame, Role
 from benchtool.frames.modbus.ascii import from_ascii
 from benchtool.measure.tally import Figures, Tally
@@ -90,7 +91,7 @@ def certain(octets: bytes) -> bool:
 
 def who_controls(port: TalkPort, clock: Clock, listen_ns: int = _LISTEN_NS) -> Frame | None:
     """Listen before talking: a command of another controller that is on the line, if one is heard."""
-    decoder = BusDecoder(port.info.settings)
+    decoder = usual_decoder(port.info.settings)
     begin_ns = clock.now_ns()
     try:
         while (now_ns := clock.now_ns() - begin_ns) < listen_ns:
