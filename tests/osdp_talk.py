@@ -102,9 +102,19 @@ def golden(name: str) -> list[bytes]:
 
 
 class Secured:
-    """Both ends of a session at address 1: makes the octets that each would send."""
+    """Both ends of a session: makes the octets that each would send."""
 
-    def __init__(self, key: bytes = DEFAULT_KEY, *, kind: int = 0, rnd_a: bytes = RND_A, rnd_b: bytes = RND_B) -> None:
+    def __init__(
+        self,
+        key: bytes = DEFAULT_KEY,
+        *,
+        kind: int = 0,
+        rnd_a: bytes = RND_A,
+        rnd_b: bytes = RND_B,
+        address: int = 1,
+        crc: bool = True,
+    ) -> None:
+        self.address, self.crc = address, crc
         self.keys = SessionKeys.derive(key, rnd_a)
         self.kind = kind
         self.rnd_a, self.rnd_b = rnd_a, rnd_b
@@ -122,7 +132,7 @@ class Secured:
             (Reply.RMAC_I, self.chain.reply_mac, 2, True, bytes((3, 0x14, accepted))),
         ]
         return [
-            build_frame(1, code, data, sequence=sequence, reply=back, security_block=block)
+            build_frame(self.address, code, data, sequence=sequence, crc=self.crc, reply=back, security_block=block)
             for code, data, sequence, back, block in parts
         ]
 
@@ -132,6 +142,6 @@ class Secured:
         """A command and its reply."""
         self.sequence = self.sequence % 3 + 1
         return [
-            self.chain.seal(1, code, data, sequence=self.sequence),
-            self.chain.seal(1, back, sent, sequence=self.sequence, reply=True),
+            self.chain.seal(self.address, code, data, sequence=self.sequence, crc=self.crc),
+            self.chain.seal(self.address, back, sent, sequence=self.sequence, crc=self.crc, reply=True),
         ]

@@ -106,7 +106,7 @@ def test_a_command_to_every_device_says_so(tmp_path: Path) -> None:
     path = tmp_path / "a.log"
     # sheet 5.6: COMSET to address 7F
     path.write_text("0.5 53 7F 0D 00 04 6E 00 80 25 00 00 6E 38\n")
-    assert "-> all  ok        COMSET" in run(str(path)).output
+    assert "-> all ok        COMSET" in run(str(path)).output
 
 
 def test_sound_simulated_traffic_has_no_fault_but_the_dead_reader() -> None:

@@ -318,6 +318,21 @@ def test_a_session_goes_on_at_the_devices_new_address() -> None:
     assert talk.watch._keys.for_address(9)[0].octets == KEY
 
 
+def test_two_devices_with_keys_of_their_own_and_checksums() -> None:
+    one = Secured(KEY, kind=1, address=3, crc=False)
+    two = Secured(OTHER, kind=1, address=4, rnd_a=b"12345678", rnd_b=b"abcdefgh", crc=False)
+    talk = Talk(keys=KeyRing.parse(f"3 {KEY.hex()}; 4 {OTHER.hex()}"))
+    for first, second in zip(one.start(), two.start(), strict=True):
+        tell(talk, [first, second])
+    for _ in range(5):
+        tell(talk, [*one.exchange(back=Reply.RAW, sent=CARD), *two.exchange(Command.LED, bytes(14))])
+    assert talk.standings[8:] == ["verified"] * 20
+    talk.damage(one.exchange()[0])
+    tell(talk, [*two.exchange(), *one.exchange(back=Reply.RAW, sent=CARD)])
+    assert talk.standings[28:] == ["verified"] * 4
+    assert {channel.address: channel.bridged for channel in talk.watch.figures().channels} == {3: 2, 4: 0}
+
+
 def test_secured_frames_that_no_session_takes() -> None:
     secured = Secured()
     talk = tell(started(secured), secured.exchange())

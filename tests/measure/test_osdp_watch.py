@@ -5,12 +5,18 @@ from __future__ import annotations
 import random
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.frames.osdp.events import KINDS, Level
 from tests.osdp_talk import Secured, Talk, command, reply
 
 EXCHANGES = 1500
+_ENDS = Secured()
+PIECES = [*_ENDS.start(), *_ENDS.exchange(), *_ENDS.exchange(Command.LED, bytes(14)), *Secured(bytes(16)).start()]
+PIECES += [command(Command.POLL, sequence=number) for number in range(4)] + [reply(sequence=1), b"\x53\x81\x08"]
+PIECES += [reply(Reply.COM, bytes((7, 128, 37, 0, 0))), command(Command.KEYSET, bytes((1, 16)) + bytes(16))]
 
 
 def long_talk(damaged: float) -> tuple[Talk, dict[bytes, bytes]]:
@@ -57,3 +63,15 @@ def test_other_protocols_pass_by() -> None:
     talk = Talk().say(bytes.fromhex("1103006B00037687")).say(bytes.fromhex("11030600AE564D435949AD"), 20).end()
     assert talk.kinds == []
     assert talk.watch.figures().channels == ()
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(PIECES), st.binary(max_size=12), st.floats(0, 300)), max_size=30))
+def test_any_octets_are_taken(steps: list[tuple[bytes, bytes, float]]) -> None:
+    talk = Talk()
+    for octets, noise, after_ms in steps:
+        talk.say(octets, after_ms)
+        if noise:
+            talk.say(noise, after_ms / 2)
+    talk.end()
+    assert sum(one.count for one in talk.watch.figures().events) == len(talk.events)
