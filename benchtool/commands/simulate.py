@@ -5,14 +5,13 @@ from __future__ import annotations
 import json
 import sys
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import Duration, check_recording, line_options, record_options, time_option
-from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
+from benchtool.commands.osdp_keys import osdp_key_option
 from benchtool.commands.talking import line_to_talk
 
 if TYPE_CHECKING:
@@ -20,7 +19,7 @@ if TYPE_CHECKING:
     from benchtool.commands.talking import Conversation
     from benchtool.frames.frame import Frame
     from benchtool.simulate.crowd import Crowd
-    from benchtool.simulate.misdeeds import Injected, Misbehaving
+    from benchtool.simulate.misdeeds import Misbehaving
     from benchtool.simulate.osdp_actions import Action
     from benchtool.simulate.panel import Panel
     from benchtool.simulate.specs import Scenario
@@ -28,7 +27,6 @@ if TYPE_CHECKING:
 
 ROLES = ("controller", "reader", "interface")
 MISDEEDS = ("wrong-check", "truncated", "late", "wrong-sequence", "silent")
-_MOST_SCRIPT = 1 << 20
 _POLL, _ACK, _RMAC_I, _KEYSET = 0x60, 0x40, 0x78, 0x75
 _QUIET = frozenset({_POLL, _ACK})
 """POLL and ACK: shown with --all only."""
@@ -107,6 +105,7 @@ class _Run:
 
     def __init__(self, role: str, scenario: str | None, port: str, options: dict[str, Any]) -> None:
         from benchtool.commands.stand_in import scenario_for
+        from benchtool.commands.stand_in_options import actions_of, as_asked_of, keys_of, new_keys_of
         from benchtool.commands.talking import need_transmit
 
         self.role, self.port, self.options = role, port, options
@@ -123,9 +122,9 @@ class _Run:
         self.scenario: Scenario = _as_asked(
             scenario_for(scenario, role, options["addresses"], options["protocol"]), options
         )
-        self.keys: Keys = _keys(options, self.scenario)
-        self.new_keys = _new_keys(options["set_key"], self.scenario, self.keys, self.controls)
-        self.actions: list[Action] = _actions(options, self.controls)
+        self.keys: Keys = keys_of(options, self.scenario)
+        self.new_keys = new_keys_of(options["set_key"], self.scenario, self.keys, self.controls)
+        self.actions: list[Action] = actions_of(options, self.controls)
         self.panel: Panel | None = None
         self.crowd: Crowd | None = None
         self.spoilt: Misbehaving | None = None
@@ -196,6 +195,7 @@ class _Run:
 
     def _station(self, settings: Any) -> Station:
         from benchtool.commands.stand_in import controller_for, devices_for
+        from benchtool.commands.stand_in_options import injected_of
         from benchtool.simulate.misdeeds import Misbehaving
         from benchtool.simulate.panel import Panel
 
@@ -207,7 +207,7 @@ class _Run:
                 self._give_keys(station)
         else:
             station = self.crowd = devices_for(self.scenario, settings, self.keys, self._notice, self.scenario.seed)
-        injected = _injected(self.options)
+        injected = injected_of(self.options)
         if injected is None:
             return station
         self.spoilt = Misbehaving(station, injected)
@@ -338,98 +338,3 @@ def _is_routine(octets: bytes) -> bool:
         return False
     at = 5 + (octets[5] if octets[4] & 0x08 else 0)
     return at < len(octets) and octets[at] in _QUIET
-
-
-def _as_asked(scenario: Scenario, options: dict[str, Any]) -> Scenario:
-    from dataclasses import replace
-
-    controller, devices = scenario.controller, scenario.devices
-    if options["check"] is not None:
-        controller = replace(controller, check=options["check"])
-    if options["poll_gap"] is not None:
-        controller = replace(controller, poll_gap_ms=options["poll_gap"] * 1000)
-    if options["turnaround"] is not None:
-        devices = tuple(replace(device, reply_ms=options["turnaround"] * 1000) for device in devices)
-    return replace(scenario, controller=controller, devices=devices)
-
-
-def _keys(options: dict[str, Any], scenario: Scenario) -> Keys:
-    from benchtool.commands.stand_in import Keys
-
-    path = options["osdp_key"]
-    ring = read_keys(path)
-    caution = key_file_caution(path)
-    if caution is not None:
-        click.echo(f"note: {caution}", err=True)
-    keys = Keys(ring, options["default_key"], not options["clear_too"])
-    if options["set_key"] is not None:
-        if not keys.wanted:
-            raise CommandError(
-                "--set-key needs a secure channel: give the present key with --osdp-key, or --default-key", Exit.USAGE
-            )
-        if options["default_key"]:
-            click.echo(
-                "caution: whoever listens to a session on the default key can read the new key; set it on the bench",
-                err=True,
-            )
-    if keys.wanted and scenario.controller.protocol != "osdp":
-        raise CommandError("keys are for OSDP; this speaks Modbus", Exit.USAGE)
-    return keys
-
-
-def _new_keys(path: str | None, scenario: Scenario, keys: Keys, controls: bool) -> dict[int, bytes]:
-    """The key that each device is to be given; it is among those tried, for a device may have it already."""
-    if path is None:
-        return {}
-    if not controls:
-        raise CommandError("--set-key is a controller's: a reader is given its key with --osdp-key", Exit.USAGE)
-    ring = read_keys(path)
-    made: dict[int, bytes] = {}
-    for device in scenario.devices:
-        found = [key.octets for key in ring.for_address(device.address) if key.source.value == "given"]
-        if not found:
-            raise CommandError(f"--set-key {path}: there is no key for address {device.address} in it", Exit.INPUT)
-        made[device.address] = found[0]
-        keys.ring.give(found[0], device.address)
-    return made
-
-
-def _actions(options: dict[str, Any], controls: bool) -> list[Action]:
-    """The actions of --do and --script, each tried at once so that a mistake is told before anything is sent."""
-    from benchtool.simulate.osdp_actions import ActionError, command_of, parse_action, perform
-    from benchtool.simulate.osdp_functions import Functions
-
-    lines = [(f"--do {number}", text) for number, text in enumerate(options["actions"], 1)]
-    path = options["script"]
-    if path is not None:
-        try:
-            with Path(path).open(encoding="utf-8") as file:
-                text = file.read(_MOST_SCRIPT)
-        except (OSError, UnicodeDecodeError) as error:
-            raise CommandError(
-                f"--script {path}: cannot be read as text ({error.__class__.__name__})", Exit.INPUT
-            ) from None
-        for number, line in enumerate(text.splitlines(), 1):
-            bare = line.strip()
-            if bare and not bare.startswith("#"):
-                lines.append((f"{path} line {number}", bare))
-    actions = []
-    for where, text in lines:
-        try:
-            action = parse_action(text)
-            if controls:
-                command_of(action)
-            else:
-                perform(action, Functions(identity=bytes(12), capabilities=b"", inputs=16))
-        except ActionError as error:
-            raise CommandError(f"{where}: {error}", Exit.USAGE) from None
-        actions.append(action)
-    return actions
-
-
-def _injected(options: dict[str, Any]) -> Injected | None:
-    from benchtool.simulate.misdeeds import Injected, Misdeed
-
-    if options["inject"] is None:
-        return None
-    return Injected(Misdeed(options["inject"]), options["every"], round(options["late"] * 1e9))

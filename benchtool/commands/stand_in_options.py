@@ -1,0 +1,109 @@
+"""What the options of `simulate` say, read and checked before anything is sent."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import click
+
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.osdp_keys import key_file_caution, read_keys
+from benchtool.commands.stand_in import Keys
+from benchtool.frames.osdp.keys import KeySource
+from benchtool.simulate.misdeeds import Injected, Misdeed
+from benchtool.simulate.osdp_actions import Action, ActionError, command_of, parse_action, perform
+from benchtool.simulate.osdp_functions import Functions
+from benchtool.simulate.specs import Scenario
+
+_MOST_SCRIPT = 1 << 20
+
+
+def as_asked_of(scenario: Scenario, options: dict[str, Any]) -> Scenario:
+    """The scenario with the check value, pauses and turnaround that were asked for."""
+    controller, devices = scenario.controller, scenario.devices
+    if options["check"] is not None:
+        controller = replace(controller, check=options["check"])
+    if options["poll_gap"] is not None:
+        controller = replace(controller, poll_gap_ms=options["poll_gap"] * 1000)
+    if options["turnaround"] is not None:
+        devices = tuple(replace(device, reply_ms=options["turnaround"] * 1000) for device in devices)
+    return replace(scenario, controller=controller, devices=devices)
+
+
+def keys_of(options: dict[str, Any], scenario: Scenario) -> Keys:
+    """The keys of the secure channel, with cautions on standard error; CommandError in one line, without a key."""
+    path = options["osdp_key"]
+    ring = read_keys(path)
+    caution = key_file_caution(path)
+    if caution is not None:
+        click.echo(f"note: {caution}", err=True)
+    keys = Keys(ring, options["default_key"], not options["clear_too"])
+    if options["set_key"] is not None:
+        if not keys.wanted:
+            raise CommandError(
+                "--set-key needs a secure channel: give the present key with --osdp-key, or --default-key", Exit.USAGE
+            )
+        if options["default_key"]:
+            click.echo(
+                "caution: whoever listens to a session on the default key can read the new key; set it on the bench",
+                err=True,
+            )
+    if keys.wanted and scenario.controller.protocol != "osdp":
+        raise CommandError("keys are for OSDP; this speaks Modbus", Exit.USAGE)
+    return keys
+
+
+def new_keys_of(path: str | None, scenario: Scenario, keys: Keys, controls: bool) -> dict[int, bytes]:
+    """The key that each device is to be given; it is among those tried, for a device may have it already."""
+    if path is None:
+        return {}
+    if not controls:
+        raise CommandError("--set-key is a controller's: a reader is given its key with --osdp-key", Exit.USAGE)
+    ring = read_keys(path)
+    made: dict[int, bytes] = {}
+    for device in scenario.devices:
+        found = [key.octets for key in ring.for_address(device.address) if key.source is KeySource.GIVEN]
+        if not found:
+            raise CommandError(f"--set-key {path}: there is no key for address {device.address} in it", Exit.INPUT)
+        made[device.address] = found[0]
+        keys.ring.give(found[0], device.address)
+    return made
+
+
+def actions_of(options: dict[str, Any], controls: bool) -> list[Action]:
+    """The actions of --do and --script, each tried at once so that a mistake is told before anything is sent."""
+    lines = [(f"--do {number}", text) for number, text in enumerate(options["actions"], 1)]
+    path = options["script"]
+    if path is not None:
+        try:
+            with Path(path).open(encoding="utf-8") as file:
+                text = file.read(_MOST_SCRIPT)
+        except (OSError, UnicodeDecodeError) as error:
+            raise CommandError(
+                f"--script {path}: cannot be read as text ({error.__class__.__name__})", Exit.INPUT
+            ) from None
+        for number, line in enumerate(text.splitlines(), 1):
+            bare = line.strip()
+            if bare and not bare.startswith("#"):
+                lines.append((f"{path} line {number}", bare))
+    actions = []
+    for where, text in lines:
+        try:
+            action = parse_action(text)
+            if controls:
+                command_of(action)
+            else:
+                perform(action, Functions(identity=bytes(12), capabilities=b"", inputs=16))
+        except ActionError as error:
+            raise CommandError(f"{where}: {error}", Exit.USAGE) from None
+        actions.append(action)
+    return actions
+
+
+def injected_of(options: dict[str, Any]) -> Injected | None:
+    """The fault that is put into what we say, if any."""
+    if options["inject"] is None:
+        return None
+    return Injected(Misdeed(options["inject"]), options["every"], round(options["late"] * 1e9))
