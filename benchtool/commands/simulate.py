@@ -119,7 +119,7 @@ class _Run:
         )
         need_transmit(options["transmit"], port, harm)
         check_recording(options["record"], port)
-        self.scenario: Scenario = _as_asked(
+        self.scenario: Scenario = as_asked_of(
             scenario_for(scenario, role, options["addresses"], options["protocol"]), options
         )
         self.keys: Keys = keys_of(options, self.scenario)
