@@ -154,16 +154,8 @@ SEEN: tuple[CardFormat, ...] = (
 )
 """Layouts seen in one place only: offered as a hint, never as a reading."""
 
-_BY_LENGTH: dict[int, tuple[CardFormat, ...]] = {
-    length: tuple(row for row in FORMATS if row.length == length) for length in sorted({row.length for row in FORMATS})
-}
-LENGTHS: tuple[int, ...] = tuple(_BY_LENGTH)
+LENGTHS: tuple[int, ...] = tuple(sorted({row.length for row in FORMATS}))
 """Lengths that a format has, rising."""
-
-
-def formats_of(length: int) -> tuple[CardFormat, ...]:
-    """The formats of that length, in the table's order; empty where none has it."""
-    return _BY_LENGTH.get(length, ())
 
 
 def _plain(name: str) -> str:
