@@ -20,9 +20,9 @@ from benchtool.reports.osdp_text import line_meaning, meaning_of
 from tests.osdp_talk import Secured, command, reply
 
 SETTINGS = LineSettings(115200)
-ROUNDS = 301
-EXCHANGES = 25
-"""So few, that a slot lasts about half a millisecond; the session's start is not timed."""
+ROUNDS = 601
+EXCHANGES = 10
+"""So few, that a slot lasts less than a millisecond; the session's start is not timed."""
 START = 6
 """Frames before: a poll and its answer, the four of the session's start."""
 CARD = bytes.fromhex("00011A003287FFC0")
