@@ -64,7 +64,7 @@ def perform(action: Action, device: Functions) -> None:
         raise ActionError(f"a device does: {', '.join(_DEVICE)}; {action.verb} is a controller's")
     try:
         deed[0](device, action.words)
-    except (ValueError, IndexError) as error:
+    except (ValueError, IndexError, OverflowError) as error:
         raise _usage(action, deed[1], error) from None
 
 
@@ -75,7 +75,7 @@ def command_of(action: Action) -> tuple[int, bytes]:
         raise ActionError(f"a controller does: {', '.join(_CONTROLLER)}; {action.verb} is a device's")
     try:
         return deed[0](action.words)
-    except (ValueError, IndexError) as error:
+    except (ValueError, IndexError, OverflowError) as error:
         raise _usage(action, deed[1], error) from None
 
 
