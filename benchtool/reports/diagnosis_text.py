@@ -16,7 +16,7 @@ MOST_NAMED = 5
 """Of what cannot be told apart; if there are more, one less is named and the rest is counted."""
 _MANY = 6
 """So many causes that fit alike are no answer."""
-_UNDECIDED, _UNPROVED = 0.5, 0.75
+_UNDECIDED, _UNPROVED = 0.5, 0.6
 _REST = "everything else together"
 """What `conclude` calls the sum of all small evidence."""
 _TELLING = 0.3
@@ -36,9 +36,10 @@ def _wrap(text: str, first: str, rest: str | None = None) -> list[str]:
     return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
 
 
-def _headline(finding: Finding) -> str:
-    place = "" if finding.place in ("bus", "tap") else f" at {finding.place}"
-    return f"{finding.cause.value}{place}: {finding.probability:.0%} ({sure(finding.probability)})"
+def _headline(finding: Finding, then: str = ":") -> str:
+    at = "on the" if finding.place.startswith("segment") else "at"
+    place = "" if finding.place in ("bus", "tap") else f" {at} {finding.place}"
+    return f"{finding.cause.value}{place}{then} {finding.probability:.0%} ({sure(finding.probability)})"
 
 
 def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) -> list[str]:
@@ -165,7 +166,7 @@ def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
     # Last, because that is what a small screen still shows.
     result = f"{_headline(first)}. {first.summary}"
     if open_question:
-        result = f"The evidence does not tell yet. First of the guesses: {_headline(first)}."
+        result = f"The evidence does not tell yet. First of the guesses: {_headline(first, ',')}."
     return [*lines, "", *_wrap(result, "RESULT  "), *_wrap(diagnosis.next[0].do, "FIRST   ")]
 
 

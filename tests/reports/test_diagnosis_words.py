@@ -47,7 +47,7 @@ def test_of_many_names_the_likeliest_are_given_and_the_rest_counted(many: int) -
     # Straight on to what to measure, without advice on guesses.
     assert "Mend" not in said
     assert said.index("NEXT") < 700
-    assert "RESULT The evidence does not tell yet. First of the guesses: healthy: 30% (possible)." in said
+    assert "RESULT The evidence does not tell yet. First of the guesses: healthy, 30% (possible)." in said
 
 
 def test_no_line_names_more_than_five() -> None:
@@ -72,14 +72,19 @@ def test_few_that_read_alike_are_all_named() -> None:
 
 
 def test_a_leader_that_rests_on_small_signs_alone_is_a_guess() -> None:
-    found = Diagnosis((finding(Cause.NOISE_BROADBAND, 0.6, 0.2, -0.1, rest=0.9),), (STEP,), (), None)
+    found = Diagnosis((finding(Cause.NOISE_BROADBAND, 0.55, 0.2, -0.1, rest=0.9),), (STEP,), (), None)
     assert undecided(found)
     assert "The evidence does not tell yet. The next measurement" in text(found)
-    # With a telling sign, or when very likely, it is none.
-    assert not undecided(replace(found, findings=(finding(Cause.NOISE_BROADBAND, 0.6, 1.2, rest=0.9),)))
-    sure = replace(found, findings=(finding(Cause.NOISE_BROADBAND, 0.9, 0.2, rest=0.9),))
+    # With a telling sign, or when it is rather likely, it is none.
+    assert not undecided(replace(found, findings=(finding(Cause.NOISE_BROADBAND, 0.55, 1.2, rest=0.9),)))
+    sure = replace(found, findings=(finding(Cause.NOISE_BROADBAND, 0.65, 0.2, rest=0.9),))
     assert not undecided(sure)
     assert "small signs together, none of which tells by itself (7.9 times likelier" in text(sure)
+
+
+def test_a_segment_is_a_place_on_the_pair() -> None:
+    broken = replace(finding(Cause.CONDUCTOR_OPEN, 0.9, 2.0), place="segment to address 4, 11")
+    assert "conductor-open on the segment to address 4, 11: 90%" in text(Diagnosis((broken,), (STEP,), (), None))
 
 
 def test_beside_a_proof_nothing_improbable_is_listed() -> None:
