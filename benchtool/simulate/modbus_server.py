@@ -60,17 +60,20 @@ class Server(Station):
         """Take a frame that has just ended."""
         if frame.direction is Direction.SENT:
             return
-        body = None if any(frame.marks) else unwrap(self.mode, frame)
-        if body is None or len(body) < 2:
-            if not frame.ok or any(frame.marks):
-                self.unit.counts.damaged()
+        unit = unit_of(self.mode, frame)
+        if unit is not None:
+            self.unit.counts.add(BUS_MESSAGES)
+            self.take_unit(unit, frame.end_ns)
+        elif is_damage(frame):
+            self.unit.counts.damaged()
+
+    def take_unit(self, unit: bytes, end_ns: int) -> None:
+        """Take address, function and data that ended at `end_ns`."""
+        if unit[0] not in (self.address, 0) or not is_request(unit) or len(self._due) >= _KEPT_REQUESTS:
             return
-        self.unit.counts.add(BUS_MESSAGES)
-        if body[0] not in (self.address, 0) or not is_request(body) or len(self._due) >= _KEPT_REQUESTS:
-            return
-        said = self.unit.answer(body[1:], frame.end_ns, broadcast=not body[0])
+        said = self.unit.answer(unit[1:], end_ns, broadcast=not unit[0])
         if said is not None:
-            begin_ns = max(frame.end_ns, self._due[-1][0]) if self._due else frame.end_ns
+            begin_ns = max(end_ns, self._due[-1][0]) if self._due else end_ns
             wait_ns = max(self.reply_ns, gap_ns(self.mode, self._settings))
             self._due.append((begin_ns + wait_ns, wrap(self.mode, bytes((self.address,)) + said)))
 
@@ -88,6 +91,17 @@ class Server(Station):
         octets = self._due.popleft()[1]
         self._ear.feed(Chunk(now_ns, now_ns + len(octets) * self._settings.char_ns, octets, b"", Direction.SENT))
         return octets
+
+
+def unit_of(mode: Mode, frame: Frame) -> bytes | None:
+    """Address, function and data of a frame that no line error touched; None for anything else."""
+    unit = None if any(frame.marks) else unwrap(mode, frame)
+    return unit if unit is not None and len(unit) > 1 else None
+
+
+def is_damage(frame: Frame) -> bool:
+    """Whether a frame counts as a communication error."""
+    return not frame.ok or any(frame.marks)
 
 
 class Servers(Station):
@@ -114,7 +128,13 @@ class Servers(Station):
             for member in self.members
         ]
         self._settings = settings
+        self._mode = mode
         self._ear = Ear(mode, settings, resolution_ns)
+        self._at: dict[int, list[int]] = {0: list(range(len(self.members)))}
+        for place, member in enumerate(self.members):
+            self._at.setdefault(member.address, []).append(place)
+        self._busy: list[int] = []
+        """Who may have something to say."""
 
     def hear(self, chunk: Chunk) -> None:
         """Decode once; each server takes what is for it."""
@@ -123,22 +143,42 @@ class Servers(Station):
                 self._take(frame)
 
     def _take(self, frame: Frame) -> None:
+        if frame.direction is Direction.SENT:
+            return
+        unit = unit_of(self._mode, frame)
+        if unit is None:
+            if is_damage(frame):
+                for member in self.members:
+                    member.unit.counts.damaged()
+            return
         for member in self.members:
-            member.take(frame)
+            member.unit.counts.add(BUS_MESSAGES)
+        for place in self._at.get(unit[0], ()):
+            self.members[place].take_unit(unit, frame.end_ns)
+            if place not in self._busy:
+                self._busy.append(place)
+
+    def _due(self) -> tuple[int, int] | None:
+        """When somebody has something to say, and who."""
+        wakes = [(self._talkers[place].wake_ns(), place) for place in self._busy]
+        due = [(wake, place) for wake, place in wakes if wake is not None]
+        self._busy = [place for _, place in due]
+        return min(due, default=None)
 
     def wake_ns(self) -> int | None:
         """The first answer that is due, or when silence tells that what was heard is over."""
-        wakes = [self._ear.wake_ns, *(talker.wake_ns() for talker in self._talkers)]
+        due = self._due()
+        wakes = [self._ear.wake_ns, None if due is None else due[0]]
         return min((wake for wake in wakes if wake is not None), default=None)
 
     def act(self, now_ns: int) -> bytes | None:
         """Send the answer that is due first, if one is."""
         for frame in self._ear.flush(now_ns):
             self._take(frame)
-        due = [(wake, at) for at, talker in enumerate(self._talkers) if (wake := talker.wake_ns()) is not None]
-        if not due or min(due)[0] > now_ns:
+        due = self._due()
+        if due is None or due[0] > now_ns:
             return None
-        octets = self._talkers[min(due)[1]].act(now_ns)
+        octets = self._talkers[due[1]].act(now_ns)
         if octets is not None:
             end_ns = now_ns + len(octets) * self._settings.char_ns
             self._ear.feed(Chunk(now_ns, end_ns, octets, b"", Direction.SENT))

@@ -17,7 +17,6 @@ MIN_CHARACTERS = 9
 CHARACTER_LIMIT_NS = 1_000_000_000
 """The most time between two characters of one frame."""
 
-_HEX = frozenset(b"0123456789ABCDEFabcdef")
 _PLAIN = bytes(octet & 0x7F for octet in range(256))
 _EVEN = bytes(octet for octet in range(256) if octet.bit_count() % 2 == 0)
 _ODD = bytes(octet for octet in range(256) if octet.bit_count() % 2)
@@ -53,14 +52,19 @@ def inside(characters: bytes) -> bytes | None:
     digits = characters[1:]
     if digits.endswith(END):
         digits = digits[:-2]
-    if len(digits) % 2 or not _HEX.issuperset(digits):
+    # Numbers and letters alone: fromhex would leave out white space.
+    if not digits.isalnum():
+        return None if digits else b""
+    try:
+        return bytes.fromhex(digits.decode("ascii"))
+    except ValueError:
         return None
-    return bytes.fromhex(digits.decode("ascii"))
 
 
 def from_ascii(characters: bytes) -> bytes | None:
     """Address, function and data of a sound frame, eighth bits left out; None for anything else."""
-    characters = plain(characters)
+    if not characters.isascii():
+        characters = plain(characters)
     if not MIN_CHARACTERS <= len(characters) <= MAX_CHARACTERS or characters[0] != START:
         return None
     if not characters.endswith(END):

@@ -15,7 +15,6 @@ from benchtool.frames.modbus.ascii import (
     END,
     MAX_CHARACTERS,
     START,
-    as_rtu,
     from_ascii,
     plain,
 )
@@ -26,8 +25,12 @@ _MOST_UNKNOWN = 4096
 """So many octets without a start character are told without waiting for one."""
 
 
+NO_CHECK = b"\0\0"
+"""Stands for the check value of RTU, so that a frame is as long as there."""
+
+
 def fitting_role(rtu: bytes) -> Role:
-    """The role that the length alone leaves to a sound frame, given as RTU; UNKNOWN where both fit, or neither."""
+    """The role that the length alone leaves to a sound frame as long as in RTU; UNKNOWN where both fit, or neither."""
     for length, role in lengths(rtu, 0, len(rtu)):
         if length == len(rtu):
             return role
@@ -80,34 +83,35 @@ class AsciiDecoder:
     def _settle(self, final: bool) -> list[Frame]:
         out: list[Frame] = []
         stream = self._stream
-        characters = plain(bytes(stream.octets))
+        octets = bytes(stream.octets)
+        characters = octets if octets.isascii() else plain(octets)
         at, count = 0, len(characters)
         while at < count:
             limit = stream.next_break(at, count)
-            end, reason = _first_piece(characters, at, count if limit is None else limit, final or limit is not None)
+            end, reason, body = _first_piece(
+                characters, at, count if limit is None else limit, final or limit is not None
+            )
             if not end:
                 break
-            out.append(self._frame(characters, at, end, reason))
+            out.append(self._frame(octets, at, end, reason, body))
             at = end
         stream.drop(at)
         return out
 
-    def _frame(self, characters: bytes, start: int, end: int, reason: Reason) -> Frame:
+    def _frame(self, octets: bytes, start: int, end: int, reason: Reason, body: bytes | None) -> Frame:
         stream = self._stream
         first_ns, last_ns = stream.start_ns(start), stream.stop_ns(end - 1)
         direction = stream.direction(start, end)
-        octets = bytes(stream.octets[start:end])
         role = Role.UNKNOWN
-        body = from_ascii(characters[start:end]) if reason is Reason.OK else None
         if body is not None:
-            rtu = as_rtu(body)
-            role = self._roles.judge(rtu, fitting_role(rtu), first_ns, last_ns, direction)
+            as_long = body + NO_CHECK
+            role = self._roles.judge(as_long, fitting_role(as_long), first_ns, last_ns, direction)
         previous = stream.stop_before_ns(start)
         return Frame(
             Protocol.UNKNOWN if reason is Reason.NOT_RECOGNISED else Protocol.MODBUS_ASCII,
             first_ns,
             last_ns,
-            octets,
+            octets[start:end],
             reason,
             role,
             None if previous is None else max(0, first_ns - previous),
@@ -117,16 +121,16 @@ class AsciiDecoder:
         )
 
 
-def _first_piece(characters: bytes, at: int, limit: int, closed: bool) -> tuple[int, Reason]:
-    """Where the piece that begins at `at` ends, and what it is; end 0 where that is not certain yet.
+def _first_piece(characters: bytes, at: int, limit: int, closed: bool) -> tuple[int, Reason, bytes | None]:
+    """Where the piece that begins at `at` ends, what it is, and what a sound frame holds; end 0: not certain yet.
 
     `limit` is the end of what belongs together; `closed` says that nothing more will.
     """
     if characters[at] != START:
         start = characters.find(START, at, limit)
         if start >= 0:
-            return start, Reason.NOT_RECOGNISED
-        return limit if closed or limit - at >= _MOST_UNKNOWN else 0, Reason.NOT_RECOGNISED
+            return start, Reason.NOT_RECOGNISED, None
+        return limit if closed or limit - at >= _MOST_UNKNOWN else 0, Reason.NOT_RECOGNISED, None
     most = at + MAX_CHARACTERS
     until = min(limit, most)
     again = characters.find(START, at + 1, until)
@@ -134,6 +138,6 @@ def _first_piece(characters: bytes, at: int, limit: int, closed: bool) -> tuple[
         until = again
     end = characters.find(END, at, until)
     if end >= 0:
-        sound = from_ascii(characters[at : end + 2]) is not None
-        return end + 2, Reason.OK if sound else Reason.CHECK_FAILED
-    return until if again >= 0 or closed or until == most else 0, Reason.TRUNCATED
+        body = from_ascii(characters[at : end + 2])
+        return end + 2, Reason.CHECK_FAILED if body is None else Reason.OK, body
+    return until if again >= 0 or closed or until == most else 0, Reason.TRUNCATED, None

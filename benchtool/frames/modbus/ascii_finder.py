@@ -10,11 +10,11 @@ from __future__ import annotations
 import re
 from typing import Protocol as Interface
 
-from benchtool.capture.chunk import Gap, Item
+from benchtool.capture.chunk import Chunk, Gap, Item
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
 from benchtool.frames.hunt_roles import Roles
-from benchtool.frames.modbus.ascii import CHARACTER_LIMIT_NS, MAX_CHARACTERS, as_rtu, from_ascii, plain, same_parity
-from benchtool.frames.modbus.ascii_decoder import fitting_role
+from benchtool.frames.modbus.ascii import CHARACTER_LIMIT_NS, MAX_CHARACTERS, from_ascii, plain, same_parity
+from benchtool.frames.modbus.ascii_decoder import NO_CHECK, fitting_role
 from benchtool.frames.modbus.lengths import KNOWN
 
 _WHOLE = re.compile(rb":(?:[0-9A-Fa-f]{2}){3,255}\r\n")
@@ -52,6 +52,7 @@ class AsciiFinder:
 
     def __init__(self, inner: _Inner) -> None:
         self._inner = inner
+        self._feed = inner.feed
         self._held: list[Frame] = []
         self._roles = Roles()
         self._sound = 0
@@ -68,7 +69,14 @@ class AsciiFinder:
 
     def feed(self, item: Item) -> list[Frame]:
         """Take the next item."""
-        found = self._take(self._inner.feed(item))
+        frames = self._feed(item)
+        if item.__class__ is Chunk and not self._held:
+            # The usual case, and every frame of every bus goes this way.
+            for frame in frames:
+                if frame.protocol is _UNKNOWN:
+                    return self._take(frames)
+            return frames
+        found = self._take(frames)
         if isinstance(item, Gap):
             found += self._let_go()
             self._roles.asked = None
@@ -153,8 +161,8 @@ class AsciiFinder:
         body = from_ascii(frame.octets)
         if body is None:
             return frame._replace(protocol=Protocol.MODBUS_ASCII, reason=Reason.CHECK_FAILED)
-        rtu = as_rtu(body)
-        role = self._roles.judge(rtu, fitting_role(rtu), frame.t_ns, frame.end_ns, frame.direction)
+        as_long = body + NO_CHECK
+        role = self._roles.judge(as_long, fitting_role(as_long), frame.t_ns, frame.end_ns, frame.direction)
         return frame._replace(protocol=Protocol.MODBUS_ASCII, reason=Reason.OK, role=role)
 
 
