@@ -249,10 +249,10 @@ def test_a_waveform_at_another_rate_is_said_in_plain_words(tmp_path: Path) -> No
     assert diagnosis("--waveform", shot)["waveform_notes"] == []
     # A tap's own rate is what is set, too.
     page = tmp_path / "visit.html"
-    tapped = run("sim:demo?baud=19200&for=2", "--waveform", shot, "--report", str(page))
+    tapped = run("sim:longline?for=2", "--waveform", shot, "--report", str(page))
     assert tapped.exit_code == 0, tapped.output
-    assert "The waveform runs at 9600 bit/s, but 19200 is set" in " ".join(tapped.stdout.split())
-    assert "The waveform runs at 9600 bit/s, but 19200 is set" in page.read_text(encoding="utf-8")
+    assert "The waveform runs at 9600 bit/s, but 115200 is set" in " ".join(tapped.stdout.split())
+    assert "The waveform runs at 9600 bit/s, but 115200 is set" in page.read_text(encoding="utf-8")
 
 
 def test_no_figure_of_a_report_has_an_exponent(tmp_path: Path) -> None:
