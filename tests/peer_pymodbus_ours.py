@@ -7,8 +7,10 @@ beyond need.
 from __future__ import annotations
 
 import asyncio
+import sys
 import threading
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 from pymodbus import FramerType
@@ -25,7 +27,7 @@ from benchtool.taps.clock import SystemClock
 from benchtool.taps.talker import Talker
 from benchtool.taps.talker_echo import Echo
 from benchtool.taps.talker_line import Switching, open_talk
-from tests.modbus_session import DEVICES, IDENTITY, LINE, Exchange, Traffic
+from tests.modbus_session import DEVICES, EXCHANGES, IDENTITY, LINE, Exchange, Traffic
 from tests.peer_pymodbus import PATIENCE_S, Bridge, _device
 
 FRAMERS = {Mode.RTU: FramerType.RTU, Mode.ASCII: FramerType.ASCII}
@@ -122,3 +124,38 @@ async def _asking_peer(station: Station, client: Client, mode: Mode, count: int)
 def asking_peer(station: Station, client: Client, mode: Mode, count: int) -> Traffic:
     """Let our client (inside `station`) ask the peer's server until it has `count` results; what passed."""
     return asyncio.run(asyncio.wait_for(_asking_peer(station, client, mode, count), PATIENCE_S))
+
+
+def record_ascii() -> str:
+    """A session in ASCII mode between the peer's client and our servers as an octet log, times spread as a line's."""
+    from tests.simulate.test_peer_modbus_stations import servers
+
+    steps = [(device, exchange) for device in DEVICES for exchange in EXCHANGES if exchange.call in _SHOWN]
+    _, heard = asked_by_peer(servers(Mode.ASCII), Mode.ASCII, steps)
+    lines = [
+        "# A session in ASCII mode: a client of pymodbus (open Modbus stack, 3.16.1) asks benchtool's servers 1 and 17",
+        "# over bridged pseudo-terminals: > client, < servers. Invented registers and identity. Octets are as they",
+        "# passed; times are counted: 9600 7E1, 4 characters of silence between messages.",
+        "# Written by: python -m tests.peer_pymodbus_ours fixtures/modbus/ascii-session.log",
+    ]
+    begin = 0
+    for arrow, octets in heard:
+        lines.append(f"{begin / 1e9:.6f} {arrow} {octets.hex(' ').upper()}")
+        begin += (len(octets) + 4) * LINE.char_ns
+    return "\n".join(lines) + "\n"
+
+
+_SHOWN = frozenset(
+    {
+        "read_coils",
+        "read_holding_registers",
+        "write_coil",
+        "write_registers",
+        "mask_write_register",
+        "report_device_id",
+        "read_device_information",
+    }
+)
+
+if __name__ == "__main__":
+    Path(sys.argv[1]).write_text(record_ascii(), encoding="utf-8")
