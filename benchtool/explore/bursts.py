@@ -64,6 +64,9 @@ def pauses(chunks: Sequence[Chunk], info: TapInfo) -> list[int]:
         if ratio >= 1.5:
             found.append(round((before * after) ** 0.5))
     found += [char_ns + info.resolution_ns // 2, usual * 3, 20_000_000 + info.resolution_ns, max(1, info.resolution_ns)]
+    if info.resolution_ns:
+        # Lumps of a coarse tap: each hand-over apart.
+        found.insert(1, max(1, char_ns // 2))
     kept: list[int] = []
     for pause in found:
         if pause > 0 and all(abs(pause - other) > 0.1 * other for other in kept):

@@ -17,6 +17,8 @@ from benchtool.frames.crc_catalogue import CATALOGUE
 
 MOST_SEARCHED = 120
 MOST_PROVED = 400
+MOST_OCTETS = 300
+"""Longer frames are not looked at: they are several that nothing parts, or their polls tell the check value too."""
 LEAST_FRAMES = 4
 """Fewer distinct frames say nothing."""
 _MOST_LISTED = 12
@@ -28,7 +30,7 @@ _ENOUGH = 0.7
 def search(frames: Sequence[bytes]) -> CheckResult:
     """The check values that explain `frames` (in order of time, damaged ones among them, repeats welcome)."""
     seen = distinct(frames)
-    seen = [frame for frame in seen if len(frame) >= 3]
+    seen = [frame for frame in seen if 3 <= len(frame) <= MOST_OCTETS]
     if len(seen) < LEAST_FRAMES:
         note = f"{len(seen)} different frame(s) are too few to tell a check value: at least {LEAST_FRAMES} are needed"
         return CheckResult(notes=(note,), distinct=len(seen))

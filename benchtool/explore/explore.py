@@ -27,6 +27,8 @@ from benchtool.frames.table_decoder import TableDecoder
 LEAST_OCTETS = 24
 _MOST_LENGTHS = 24
 _MOST_SOUND = 4000
+_LEAST_ADDRESS = 0.75
+"""What speaks for an address field must come to this: a command that is echoed looks like one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,7 +159,7 @@ def _told(
         other |= set(range(table.length.place.at, table.length.place.at + table.length.place.size))
     roles = roles_of(seen, other)
     constant = constant_places(good, table.least - (table.check.size if table.check else 0)) if good else []
-    table = _told_talk(table, seen, roles, constant, shape, claims, still_open)
+    table = _told_talk(table, seen, roles, constant, shape, info.resolution_ns < cutting.pause_ns, claims, still_open)
     starts = _starts(table, shape, good, roles, claims, still_open, variety)
     table = replace(table, starts=starts)
     if shape.tail:
@@ -196,6 +198,7 @@ def _told_talk(
     roles: Roles | None,
     constant: Sequence[int],
     shape: _Shape,
+    fine: bool,
     claims: list[Claim],
     still_open: list[str],
 ) -> ProtocolTable:
@@ -203,11 +206,12 @@ def _told_talk(
         still_open.append("who asks and who answers cannot be told")
         return table
     rule = roles.rule
-    score = roles.lean * (1.0 if roles.order > 0.97 else 0.5)
+    # Lumps of a coarse tap hide who was silent before whom.
+    score = roles.lean * (1.0 if roles.order > 0.97 else 0.5) * (1.0 if fine else 0.5)
     claims.append(Claim(What.ROLE, _role_words(rule, roles), score))
     period = period_of(seen, roles.roles)
     if period is not None:
-        claims.append(Claim(What.PERIOD, f"a request every {period[0] / 1e6:.1f} ms", period[1]))
+        claims.append(Claim(What.PERIOD, f"a request every {period[0] / 1e6:.1f} ms", min(period[1], score)))
     skip = [*constant]
     if table.length is not None:
         skip += range(table.length.place.at, table.length.place.at + table.length.place.size)
@@ -221,7 +225,7 @@ def _told_talk(
     running = [one.place.at for one in counting if one.values > 32]
     found = addresses(seen, roles.roles, [*skip, *running], bit)
     address = reply_address = None
-    if found:
+    if found and found[0].score >= _LEAST_ADDRESS:
         first = found[0]
         address, reply_address = first.place, first.reply_place
         margin = first.score - max(0.6, found[1].score if len(found) > 1 else 0.0)
@@ -281,12 +285,11 @@ def _starts(
         # A bus with one device shows its address, its command, in the same place all the time.
         claims.append(Claim(What.START, text, min(variety, 50) if table.address is not None else 1))
         return (head if not one and table.address is not None else head[:1],)
-    if roles is not None and good:
-        by: dict[Role, set[int]] = {Role.REQUEST: set(), Role.REPLY: set()}
-        for octets, role in zip(good, roles.roles, strict=True):
-            by.setdefault(role, set()).add(octets[0])
-        if len(by[Role.REQUEST]) == len(by[Role.REPLY]) == 1 and by[Role.REQUEST] != by[Role.REPLY]:
-            ask, answer = by[Role.REQUEST].pop(), by[Role.REPLY].pop()
+    if roles is not None and {Role.REQUEST, Role.REPLY} <= set(roles.roles):
+        asked = fixed_head([octets for octets, role in zip(good, roles.roles, strict=True) if role is Role.REQUEST])
+        answered = fixed_head([octets for octets, role in zip(good, roles.roles, strict=True) if role is Role.REPLY])
+        if asked and answered and asked[0] != answered[0]:
+            ask, answer = asked[0], answered[0]
             claims.append(
                 Claim(What.START, f"requests begin with {ask:02X}, replies with {answer:02X}", min(variety, 50))
             )

@@ -11,7 +11,8 @@ _PLACES = range(8)
 _ADDS = range(-4, 17)
 _MASKS = (0xFF, 0x7F, 0x3F, 0x1F, 0x0F)
 _LEAST_SHARE = 0.97
-_CUT_SHARE = 0.6
+_CUT_SHARE = 0.5
+_TRIED_FIRST = 24
 LEAST_FRAME = 3
 
 
@@ -93,17 +94,14 @@ def cut(octets: bytes, rule: LengthRule) -> list[bytes] | None:
 def cutting_rules(bursts: Sequence[bytes]) -> list[LengthFound]:
     """Rules that cut most bursts into frames without remainder, best first; for taps that deliver frames in lumps."""
     found = []
+    some = bursts[:: max(1, len(bursts) // _TRIED_FIRST)][:_TRIED_FIRST]
     for place in _places():
         if place.mask not in (0xFF, 0xFFFF):
             continue
-        adds: dict[int, int] = {}
-        for burst in bursts:
-            value = place.read(burst)
-            if value is not None and len(burst) - value in _ADDS:
-                adds[len(burst) - value] = adds.get(len(burst) - value, 0) + 1
-        # The first frame of many bursts fills the burst: only what that suggests is tried in full.
-        for add in sorted(adds, key=lambda one: -adds[one])[:3]:
+        for add in _ADDS:
             rule = LengthRule(place, add)
+            if sum(cut(burst, rule) is not None for burst in some) < 0.4 * len(some):
+                continue
             pieces = [cut(burst, rule) for burst in bursts]
             whole = sum(len(burst) for burst, piece in zip(bursts, pieces, strict=True) if piece)
             share = whole / max(1, sum(map(len, bursts)))
