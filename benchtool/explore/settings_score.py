@@ -14,7 +14,7 @@ from benchtool.capture.chunk import Chunk, Gap, Item, LineCounts, LineErrors, Ma
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.explore.bursts import bursts, chunks_of, pauses
 from benchtool.explore.check_search import search
-from benchtool.frames.decoder import BusDecoder
+from benchtool.frames.decoders import Decoder, usual_decoder
 from benchtool.frames.frame import Frame, Protocol
 from benchtool.frames.protocol_table import ProtocolTable
 from benchtool.frames.table_decoder import TableDecoder
@@ -98,7 +98,7 @@ def searched(items: Sequence[Item], info: TapInfo) -> Score:
 
 
 def _decoded(items: Sequence[Item], info: TapInfo, protocol: ProtocolTable | None) -> tuple[int, int]:
-    decoder: BusDecoder | TableDecoder = BusDecoder(info.settings, info.resolution_ns)
+    decoder: Decoder = usual_decoder(info.settings, info.resolution_ns)
     if protocol is not None:
         decoder = TableDecoder(protocol, info.settings, info.resolution_ns)
     frames: list[Frame] = []
