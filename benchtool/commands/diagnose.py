@@ -13,21 +13,32 @@ import click
 
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import Exit
-from benchtool.commands.options import check_recording, line_options, record_options, tap_for, time_option
+from benchtool.commands.options import (
+    check_recording,
+    listening_line_options,
+    protocol_option,
+    read_protocol,
+    record_options,
+    tap_for,
+    time_option,
+)
 
 if TYPE_CHECKING:
+    from benchtool.commands.find_settings import Found
     from benchtool.commands.session import Session
     from benchtool.diagnose.evidence import Evidence
     from benchtool.diagnose.observed import Observed
+    from benchtool.frames.protocol_table import ProtocolTable
 
 _LIVE_SECONDS = 20.0
 
 
 @click.command("diagnose")
 @click.argument("tap", required=False)
-@line_options
+@listening_line_options
 @time_option("How long to listen (20s on an adapter; a file or simulated bus is taken whole).")
 @record_options
+@protocol_option
 @click.option(
     "--length", type=click.FloatRange(0, 10_000, min_open=True), metavar="METRES", help="Length of the pair, if known."
 )
@@ -54,6 +65,7 @@ def command(
     seconds: float | None,
     record: str | None,
     overwrite: bool,
+    protocol_file: str | None,
     length: float | None,
     order: str | None,
     meter: tuple[str, ...],
@@ -77,6 +89,7 @@ def command(
       benchtool diagnose /dev/ttyUSB0 --baud 9600 --for 30s --save visit.json --report visit.html
       benchtool diagnose visit.json --meter ab-ohms=118 --meter ab-idle=0.42
       benchtool diagnose --meter ab-ohms=61 --meter ab-idle=0.24
+      benchtool diagnose visit.pcapng --protocol unknown.toml
       benchtool diagnose pasted.txt --baud 19200 --format 8N1 --json
     """
     from benchtool.commands import measured
@@ -106,17 +119,23 @@ def command(
     scope = None
     if waveform is not None:
         record_read = measured.read_scope(waveform)
-        scope = (record_read, measure_waveform(record_read, baud))
+        scope = (record_read, measure_waveform(record_read, baud or None))
     saved = measured.saved_diagnosis(tap) if tap is not None else Observed()
     if saved is not None:
-        for given, option in ((record, "--record"), (seconds, "--for"), (char_format, "--format")):
+        for given, option in (
+            (record, "--record"),
+            (seconds, "--for"),
+            (char_format, "--format"),
+            (protocol_file, "--protocol"),
+        ):
             if given is not None:
                 raise click.UsageError(f"{option}: nothing is listened to without a tap, or with a saved diagnosis.")
     session: Session | None = None
     evidence: Evidence | None = None
     if saved is None:
         assert tap is not None
-        session, evidence, observed = _listen(tap, baud, char_format, seconds, record, overwrite, length)
+        protocol = read_protocol(protocol_file)
+        session, evidence, observed = _listen(tap, baud, char_format, seconds, record, overwrite, length, protocol)
     else:
         observed = saved
     if scope is not None:
@@ -165,6 +184,7 @@ def _listen(
     record: str | None,
     overwrite: bool,
     length_m: float | None,
+    protocol: ProtocolTable | None = None,
 ) -> tuple[Session, Evidence, Observed]:
     """Listen at the tap, and work out the symptoms."""
     from benchtool.commands.session import Session, end_progress, progress_line
@@ -172,7 +192,11 @@ def _listen(
     from benchtool.taps.file import FileTap
     from benchtool.taps.simulated import SimulatedTap
 
-    opened = tap_for(tap, baud, char_format, seconds)
+    def on_found(found: Found) -> None:
+        for line in found.words():
+            click.echo(f"note: {line}", err=True)
+
+    opened = tap_for(tap, baud, char_format, seconds, protocol, on_found)
     if seconds is None and not isinstance(opened, FileTap | SimulatedTap):
         seconds = _LIVE_SECONDS
     progress = progress_line()
@@ -183,6 +207,7 @@ def _listen(
         overwrite=overwrite,
         on_notice=lambda text: click.echo(f"note: {text}", err=True),
         progress=progress,
+        protocol=protocol,
     )
     session.run()
     if progress is not None:

@@ -13,7 +13,7 @@ import click
 from benchtool.capture.chunk import Chunk, Gap, Item
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.options import check_recording, line_options, record_options, tap_for, time_option
+from benchtool.commands.options import check_recording, listening_line_options, record_options, tap_for, time_option
 
 if TYPE_CHECKING:
     from benchtool.commands.find_settings import Found
@@ -27,7 +27,7 @@ _NAME = re.compile(r"[\w .+-]{1,40}")
 
 @click.command("explore")
 @click.argument("tap")
-@line_options
+@listening_line_options
 @time_option("How long to listen (30s on an adapter; a file or simulated bus is taken whole).")
 @record_options
 @click.option("--save", metavar="FILE", help="Save what was learned as a protocol table (.toml) for --protocol.")

@@ -12,7 +12,7 @@ from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import (
     check_recording,
-    line_options,
+    listening_line_options,
     protocol_option,
     read_protocol,
     record_options,
@@ -58,7 +58,7 @@ class _Filter:
 
 @click.command("listen")
 @click.argument("tap")
-@line_options
+@listening_line_options
 @time_option("Stop after this time (of bus time on a simulated bus or a file).")
 @record_options
 @osdp_key_option

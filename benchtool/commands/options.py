@@ -60,27 +60,39 @@ AUTO = 0
 
 
 class Rate(click.ParamType):  # type: ignore[type-arg]  # as above
-    """A bit rate in bit/s."""
+    """A bit rate in bit/s; `auto` too where the command listens first."""
 
     name = "rate"
+
+    def __init__(self, *, auto: bool = False) -> None:
+        self._auto = auto
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
         """The rate as a whole number."""
         if isinstance(value, int):
             return value
         text = str(value).strip()
-        if text.lower() == "auto":
+        if self._auto and text.lower() == "auto":
             return AUTO
         # isdigit alone takes ² and other digits that int does not.
         if not (text.isascii() and text.isdigit() and len(text) <= 9) or not 50 <= int(text) <= 20_000_000:
-            self.fail(
-                f"'{value}' is not a bit rate; write 9600, 19200, 38400 … (50 to 20 000 000 bit/s), or auto", param, ctx
-            )
+            more = ", or auto" if self._auto else ""
+            words = f"'{value}' is not a bit rate; write 9600, 19200, 38400 … (50 to 20 000 000 bit/s){more}"
+            self.fail(words, param, ctx)
         return int(text)
 
 
 def line_options(function: _F) -> _F:
     """`--baud` and `--format`: what our receiver is set to."""
+    return _line_options(function, Rate(), "Bit rate of our receiver (9600 if nobody says)")
+
+
+def listening_line_options(function: _F) -> _F:
+    """The same for a command that can find them by listening: `--baud auto`."""
+    return _line_options(function, Rate(auto=True), "Bit rate of our receiver (9600 if nobody says), or auto")
+
+
+def _line_options(function: _F, rate: Rate, words: str) -> _F:
     function = click.option(
         "--format",
         "char_format",
@@ -88,12 +100,9 @@ def line_options(function: _F) -> _F:
         metavar="8N1",
         help="Data bits, parity, stop bits of our receiver; for an octet log, what the receiver was set to.",
     )(function)
-    return click.option(
-        "--baud",
-        type=Rate(),
-        metavar="RATE",
-        help="Bit rate of our receiver (9600 if nobody says), or auto; a capture or simulated bus has its own.",
-    )(function)
+    return click.option("--baud", type=rate, metavar="RATE", help=f"{words}; a capture or simulated bus has its own.")(
+        function
+    )
 
 
 _RECORDING = (".pcapng", ".log", ".txt", "")
