@@ -197,7 +197,7 @@ class ModbusRun:
     def note(self, text: str, address: int | None = None) -> None:
         """A line for the user."""
         if self.as_json:
-            made: dict[str, Any] = {"kind": "event", "t_s": round(self.now_ns() / 1e9, 6), "text": text}
+            made: dict[str, Any] = {"kind": "note", "t": round(self.now_ns() / 1e9, 6), "text": text}
             self._out(made if address is None else made | {"address": address})
         else:
             whose = "" if address is None else f"address {address}: "

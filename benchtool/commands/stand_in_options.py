@@ -40,16 +40,10 @@ def keys_of(options: dict[str, Any], scenario: Scenario) -> Keys:
     if caution is not None:
         click.echo(f"note: {caution}", err=True)
     keys = Keys(ring, options["default_key"], not options["clear_too"])
-    if options["set_key"] is not None:
-        if not keys.wanted:
-            raise CommandError(
-                "--set-key needs a secure channel: give the present key with --osdp-key, or --default-key", Exit.USAGE
-            )
-        if options["default_key"]:
-            click.echo(
-                "caution: whoever listens to a session on the default key can read the new key; set it on the bench",
-                err=True,
-            )
+    if options["set_key"] is not None and not keys.wanted:
+        raise CommandError(
+            "--set-key needs a secure channel: give the present key with --osdp-key, or --default-key", Exit.USAGE
+        )
     if keys.wanted and scenario.controller.protocol != "osdp":
         raise CommandError("keys are for OSDP; this speaks Modbus", Exit.USAGE)
     return keys
@@ -69,11 +63,16 @@ def new_keys_of(path: str | None, scenario: Scenario, keys: Keys, controls: bool
             raise CommandError(f"--set-key {path}: there is no key for address {device.address} in it", Exit.INPUT)
         made[device.address] = found[0]
         keys.ring.give(found[0], device.address)
+    if keys.default_key:
+        click.echo(
+            "caution: whoever listens to a session on the default key can read the new key; set it on the bench",
+            err=True,
+        )
     return made
 
 
-def actions_of(options: dict[str, Any], controls: bool) -> list[Action]:
-    """The actions of --do and --script, each tried at once so that a mistake is told before anything is sent."""
+def script_lines(options: dict[str, Any]) -> list[tuple[str, str]]:
+    """The lines of --do and --script, each with where it stands."""
     lines = [(f"--do {number}", text) for number, text in enumerate(options["actions"], 1)]
     path = options["script"]
     if path is not None:
@@ -81,15 +80,19 @@ def actions_of(options: dict[str, Any], controls: bool) -> list[Action]:
             with Path(path).open(encoding="utf-8") as file:
                 text = file.read(_MOST_SCRIPT)
         except (OSError, UnicodeDecodeError) as error:
-            raise CommandError(
-                f"--script {path}: cannot be read as text ({error.__class__.__name__})", Exit.INPUT
-            ) from None
+            why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+            raise CommandError(f"--script {path}: cannot be read: {why}", Exit.INPUT) from None
         for number, line in enumerate(text.splitlines(), 1):
             bare = line.strip()
             if bare and not bare.startswith("#"):
                 lines.append((f"{path} line {number}", bare))
+    return lines
+
+
+def actions_of(options: dict[str, Any], controls: bool) -> list[Action]:
+    """The actions of --do and --script, each tried at once so that a mistake is told before anything is sent."""
     actions = []
-    for where, text in lines:
+    for where, text in script_lines(options):
         try:
             action = parse_action(text)
             if controls:

@@ -89,13 +89,13 @@ def certain(octets: bytes) -> bool:
     return octets[:1] == b"S" or len(octets) < 2 or octets[1] not in _SAME_REPLY
 
 
-def who_controls(port: TalkPort, clock: Clock, listen_ns: int = _LISTEN_NS) -> Frame | None:
+def who_controls(port: TalkPort, clock: Clock) -> Frame | None:
     """Listen before talking: a command of another controller that is on the line, if one is heard."""
     decoder = usual_decoder(port.info.settings)
     begin_ns = clock.now_ns()
     try:
-        while (now_ns := clock.now_ns() - begin_ns) < listen_ns:
-            octets, marks = port.read((listen_ns - now_ns) / 1e9)
+        while (now_ns := clock.now_ns() - begin_ns) < _LISTEN_NS:
+            octets, marks = port.read((_LISTEN_NS - now_ns) / 1e9)
             if octets:
                 end_ns = clock.now_ns() - begin_ns
                 chunk = Chunk(max(0, end_ns - len(octets) * port.info.settings.char_ns), end_ns, octets, marks)
