@@ -16,23 +16,21 @@ if TYPE_CHECKING:
     from benchtool.commands.talking import Conversation
     from benchtool.frames.frame import Frame
     from benchtool.simulate.modbus_actions import ModbusAction
+    from benchtool.simulate.modbus_file import ModbusFile
     from benchtool.simulate.modbus_points import Table
     from benchtool.simulate.modbus_query import Result
     from benchtool.simulate.station import Station
 
 _NOT_HERE = {
-    "script": "--script",
-    "inject": "--inject",
     "check": "--check",
     "osdp_key": "--osdp-key",
     "default_key": "--default-key",
     "clear_too": "--clear-too",
     "set_key": "--set-key",
-    "turnaround": "--turnaround",
-    "poll_gap": "--poll-gap",
-    "addresses": "--address",
 }
-"""Options that the file takes the place of, or that are OSDP's."""
+"""Options of OSDP."""
+_INJECTED = {"wrong-check": "check", "truncated": "truncated", "late": "late", "silent": "silent"}
+"""The words of --inject, and what they are in a file."""
 _TICK_NS = 16_000_000
 """How coarsely most adapters tell times: a shorter silence within a frame ends nothing."""
 
@@ -42,6 +40,7 @@ class ModbusRun:
 
     def __init__(self, role: str, path: str, port: str, options: dict[str, Any]) -> None:
         from benchtool.commands.options import check_recording
+        from benchtool.commands.stand_in_options import script_lines
         from benchtool.commands.talking import need_transmit
         from benchtool.simulate.modbus_file import load
         from benchtool.simulate.specs import ScenarioError
@@ -59,16 +58,16 @@ class ModbusRun:
         check_recording(options["record"], port)
         for key, option in _NOT_HERE.items():
             if options[key]:
-                raise CommandError(f"{option} does not go with a Modbus file; see docs/modbus.md", Exit.USAGE)
+                raise CommandError(f"{option} is for OSDP; this file speaks Modbus", Exit.USAGE)
         try:
-            self.file = load(path)
+            self.file = _as_asked(load(path), options)
         except ScenarioError as error:
             raise CommandError(str(error), Exit.INPUT) from None
         if not self.controls and not self.file.device:
             raise CommandError(f"{path} has no [[device]] to stand in for", Exit.INPUT)
-        self.actions = [self._action(text) for text in options["actions"]]
+        self.actions = [self._action(where, text) for where, text in script_lines(options)]
 
-    def _action(self, text: str) -> ModbusAction:
+    def _action(self, where: str, text: str) -> ModbusAction:
         from benchtool.simulate.modbus_actions import ModbusActionError, parse_action, perform, query_of
         from benchtool.simulate.modbus_file import servers
 
@@ -79,7 +78,7 @@ class ModbusRun:
             else:
                 perform(action, servers(self.file, self.file.settings))
         except ModbusActionError as error:
-            raise CommandError(f"--do '{text}': {error}", Exit.USAGE) from None
+            raise CommandError(f"{where}: {error}", Exit.USAGE) from None
         return action
 
     @property
@@ -236,6 +235,29 @@ class ModbusRun:
             click.echo(
                 "nothing was heard: is the other end on, the pair right, A and B not reversed, the rate the same?"
             )
+
+
+def _as_asked(made: ModbusFile, options: dict[str, Any]) -> ModbusFile:
+    """The file with the addresses, times and faults that the options ask for."""
+    from dataclasses import replace
+
+    from benchtool.simulate.modbus_file import FaultSpec
+
+    wanted = options["addresses"]
+    devices = tuple(one for one in made.device if not wanted or one.address in wanted)
+    polls = tuple(one for one in made.poll if not wanted or one.address in wanted)
+    if options["turnaround"] is not None:
+        devices = tuple(replace(one, reply_ms=options["turnaround"] * 1000) for one in devices)
+    if options["poll_gap"] is not None:
+        made = replace(made, pause_ms=options["poll_gap"] * 1000)
+    word = options["inject"]
+    if word is not None:
+        if word not in _INJECTED:
+            raise CommandError(f"--inject {word} is for OSDP; this file speaks Modbus", Exit.USAGE)
+        fault = FaultSpec(_INJECTED[word], options["every"], options["late"] * 1000 if word == "late" else 0.0)
+        devices = tuple(replace(one, fault=(*one.fault, fault)) for one in devices)
+        made = replace(made, fault=(*made.fault, fault))
+    return replace(made, device=devices, poll=polls)
 
 
 def typed_wanted(typed: Any) -> bool:

@@ -179,7 +179,13 @@ def test_another_controller_is_not_talked_over(run: Wired, tmp_path: Path) -> No
     ("words", "code", "text"),
     [
         (("interface", str(FILE)), Exit.USAGE, "add --transmit"),
-        (("interface", str(FILE), "--transmit", "--inject", "late"), Exit.USAGE, "--inject does not go with a Modbus"),
+        (
+            ("interface", str(FILE), "--transmit", "--inject", "wrong-sequence"),
+            Exit.USAGE,
+            "wrong-sequence is for OSDP",
+        ),
+        (("interface", str(FILE), "--transmit", "--check", "crc"), Exit.USAGE, "--check is for OSDP"),
+        (("interface", str(FILE), "--transmit", "--address", "9"), Exit.INPUT, "has no [[device]]"),
         (("interface", str(FILE), "--transmit", "--do", "dance"), Exit.USAGE, "say one of: set, refuse, accept"),
         (("interface", str(FILE), "--transmit", "--do", "ask 3"), Exit.USAGE, "ask is a controller's"),
         (("interface", str(FILE), "--transmit", "--do", "@9 accept"), Exit.USAGE, "no device at address 9"),
@@ -257,3 +263,50 @@ def test_what_was_named_is_taken_for_granted(tmp_path: Path) -> None:
     assert "unknown octets" in CliRunner().invoke(main, ["listen", path]).output
     told = CliRunner().invoke(main, ["listen", path, "--protocol", "modbus-ascii"]).output
     assert "LRC is 6F, the octets give 6E" in told
+
+
+def test_options_change_what_the_file_says(run: Wired, tmp_path: Path) -> None:
+    made = modbus_file.parse({"modbus": "rtu", "poll": [{"address": 17, "function": 7, "every_ms": 500}]})
+    asks = modbus_file.client(made, made.settings)
+    run.other = asks
+    script = tmp_path / "script"
+    script.write_text("# later\n2s refuse 4 7\n\n3s accept\n")
+    result = run(
+        "interface", str(FILE), "--transmit", "--for", "5s", "--turnaround", "40ms", "--inject", "late",
+        "--every", "4", "--late", "100ms", "--address", "17", "--script", str(script),
+    )  # fmt: skip
+    assert result.exit_code == 0, result.output
+    outcomes = [one.outcome for one in asks.results]
+    assert outcomes[:4] + outcomes[7:] == [Outcome.ANSWERED] * (len(outcomes) - 3)
+    assert Outcome.REFUSED in outcomes[4:7]
+    waits = [round((one.latency_ns or 0) / 1e6) for one in asks.results]
+    # Both ends count characters at their own rate here, which makes a few milliseconds.
+    assert [wait // 30 for wait in waits[:4]] == [1, 1, 1, 4]
+    assert result.output.count("done: ") == 2
+
+
+def test_what_is_typed_is_done(run: Wired, monkeypatch: pytest.MonkeyPatch) -> None:
+    class Typed:
+        ended = False
+
+        def __init__(self, _: bool) -> None:
+            self._lines = ["help", "set holding 0 5", "dance", "set relays 0 1", "", "1s @17 refuse 4"]
+
+        def take(self) -> list[str]:
+            return [self._lines.pop(0)] if self._lines else []
+
+    monkeypatch.setattr(talking, "TypedLines", Typed)
+    made = modbus_file.load(str(FILE))
+    asks = modbus_file.client(made, made.settings)
+    run.other = asks
+    result = run("interface", str(FILE), "--transmit", "--for", "4s")
+    assert result.exit_code == 0, result.output
+    assert "set TABLE START VALUE" in result.output
+    assert "say one of: set, refuse, accept" in result.output
+    assert "'relays' is not a valid Table" in result.output
+    assert result.output.count("done: ") == 2
+    assert asks.results[-1].outcome is Outcome.REFUSED
+    run.other = modbus_file.servers(made, made.settings)
+    result = run("controller", str(FILE), "--transmit", "--for", "3s", "--anyway")
+    assert "ask FUNCTION NAME=VALUE" in result.output
+    assert "a controller does: ask" in result.output

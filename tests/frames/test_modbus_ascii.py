@@ -217,6 +217,48 @@ def test_marks_and_direction_are_kept() -> None:
 # Found by itself
 
 
+def test_what_may_become_a_frame_is_kept_for_a_second() -> None:
+    good = whole(PUBLISHED[0][0])
+    held = finder()
+    pause = 100 * OCTET_NS
+    assert held.feed(Chunk(0, 5 * OCTET_NS, good[:5])) == []
+    # The decoder within tells its span after its own silence; the beginning of a frame is kept longer.
+    assert held.flush(5 * OCTET_NS + pause) == []
+    assert held.pending == 5
+    (span,) = held.flush(5 * OCTET_NS + S)
+    assert (span.protocol, span.octets, held.pending) == (UNKNOWN, good[:5], 0)
+    begin = 2 * S
+    held.feed(Chunk(begin, begin + 5 * OCTET_NS, good[:5]))
+    held.flush(begin + 5 * OCTET_NS + pause)
+    spans = held.feed(Gap(3 * S, 4 * S, "pulled out"))
+    assert [span.octets for span in spans] == [good[:5]]
+
+
+def test_a_frame_with_pauses_is_joined_and_one_with_a_second_is_not() -> None:
+    good = whole(PUBLISHED[0][0])
+    for pause, joined in ((S // 2, True), (S + OCTET_NS, False)):
+        held = finder()
+        frames = held.feed(Chunk(0, 5 * OCTET_NS, good[:5], b"\0\2\0\0\0"))
+        begin = 5 * OCTET_NS + pause
+        frames += held.feed(Chunk(begin, begin + 12 * OCTET_NS, good[5:]))
+        frames += held.close()
+        assert b"".join(frame.octets for frame in frames) == good
+        assert ([frame.protocol for frame in frames] == [ASCII]) == joined
+        if joined:
+            assert frames[0].marks == b"\0\2" + bytes(15)
+            assert (frames[0].t_ns, frames[0].end_ns) == (0, begin + 12 * OCTET_NS)
+
+
+def test_the_beginning_behind_a_whole_frame_is_kept() -> None:
+    good = whole(PUBLISHED[0][0])
+    held = finder()
+    first = good + good[:6]
+    frames = held.feed(Chunk(0, len(first) * OCTET_NS, first))
+    begin = (len(first) + 50) * OCTET_NS
+    frames += held.feed(Chunk(begin, begin + 11 * OCTET_NS, good[6:]))
+    assert [frame.octets for frame in frames + held.close()] == [good, good]
+
+
 def test_it_is_found_among_other_traffic() -> None:
     rtu = with_crc_modbus(bytes.fromhex("0103006B0003"))
     good = whole(PUBLISHED[0][0])
