@@ -418,3 +418,45 @@ def test_a_session_is_begun_again_where_the_device_forgot_it() -> None:
     said = join([panel, station], 5 * S)
     assert panel.is_online(3)
     assert kinds_of(said).count(0x11) == 1
+
+
+@pytest.mark.parametrize("secure", [False, True], ids=["clear", "secure"])
+def test_an_hour_of_bus_time_without_a_protocol_error(secure: bool) -> None:
+    ours = PanelSession(lambda _: [KEY], random=random_of(11), kinds=(INSTALLED,))
+    notices: list[str] = []
+    codes: list[int] = []
+
+    def react(_address: int, code: int, _data: bytes) -> list[tuple[int, int, bytes]]:
+        codes.append(code)
+        return [(3, int(Command.OUT), bytes((0, 5, 5, 0)))] if code == Reply.RAW else []
+
+    panel = Panel(
+        "panel",
+        [3],
+        SETTINGS,
+        poll_gap_ns=500 * MS,
+        react=react,
+        sessions={3: ours} if secure else None,
+        notice=lambda _, text: notices.append(text),
+    )
+    events = [(at * 60 * S, int(Reply.RAW), CARD) for at in range(1, 60)]
+    station = Peripheral(
+        "device",
+        3,
+        SETTINGS,
+        identity=IDENTITY,
+        capabilities=octets("020401090101"),
+        reply_ns=3 * MS,
+        rng=np.random.default_rng(1),
+        events=events,
+        session=session(key=KEY, default_too=False, required=True) if secure else None,
+    )
+    said = join([panel, station], 3600 * S)
+    assert len(said) > 12_000
+    assert codes.count(Reply.RAW) == 59
+    assert Reply.NAK not in codes
+    assert notices == ["answers"]
+    asked = [data for who, _, data in said if who == "panel"]
+    # Nothing is ever said twice: no reply was missed or late.
+    numbers = [data[4] & 3 for data in asked]
+    assert numbers == [0] + [n % 3 + 1 for n in range(len(numbers) - 1)]
