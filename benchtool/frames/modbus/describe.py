@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from benchtool.frames.crc import crc_modbus
 from benchtool.frames.frame import Frame, Reason, Role
 from benchtool.frames.meaning import Field, Meaning, Value
+from benchtool.frames.modbus.events import event_words
 from benchtool.frames.modbus.functions import (
     COUNTERS,
     EXCEPTION,
@@ -25,6 +26,7 @@ RESERVED_ADDRESS = 248
 """This and all above, sheet 3.1."""
 ACKNOWLEDGE = 0x05
 _DATA_START = 2
+_SHOWN_EVENTS = 8
 _SPANS = (("start", "quantity"), ("read_start", "read_quantity"), ("write_start", "write_quantity"))
 
 
@@ -80,6 +82,8 @@ def _function(octets: bytes, row: Function, role: Role, reader: Reader) -> tuple
         name, title = "Read Device Identification", "read device identification"
     if row.code == 0x08 and role is Role.REPLY:
         _counter(values, reader.fields)
+    elif row.code == 0x0C and role is Role.REPLY:
+        _events(values, reader.fields)
     _spans(values, reader.problems)
     return name, f"{title}, reply" if role is Role.REPLY else title
 
@@ -96,6 +100,15 @@ def _counter(values: Mapping[str, Value], fields: list[Field]) -> None:
     if values.get("sub_function") in COUNTERS and isinstance(data, str) and len(data) == 4:
         count = int(data, 16)
         fields.append(Field("count", count, str(count), fields[-1].start, 0))
+
+
+def _events(values: Mapping[str, Value], fields: list[Field]) -> None:
+    events = values.get("events")
+    if isinstance(events, str):
+        words = [event_words(octet) for octet in bytes.fromhex(events)]
+        more = [f"… {len(words)} in all"] if len(words) > _SHOWN_EVENTS else []
+        text = "; ".join([*words[:_SHOWN_EVENTS], *more])
+        fields.append(Field("event_words", list(words), text, fields[-1].start, 0))
 
 
 def _spans(values: Mapping[str, Value], problems: list[str]) -> None:
