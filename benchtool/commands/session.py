@@ -90,7 +90,7 @@ class Session:
                 self._recorder = self._open_recorder(stack)
             if on_open is not None:
                 on_open(self.tap)
-            with _terminate_as_interrupt():
+            with terminate_as_interrupt():
                 try:
                     self._listen()
                 except KeyboardInterrupt:
@@ -186,7 +186,7 @@ class Session:
 
 
 @contextmanager
-def _terminate_as_interrupt() -> Iterator[None]:
+def terminate_as_interrupt() -> Iterator[None]:
     """A polite kill or a closed terminal ends the listening as Ctrl-C does: with a usable result."""
     ends = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
     try:

@@ -12,7 +12,7 @@ import click
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import Duration, check_recording, line_options, record_options, time_option
 from benchtool.commands.osdp_keys import osdp_key_option
-from benchtool.commands.talking import line_to_talk
+from benchtool.commands.transmit import line_to_talk
 
 if TYPE_CHECKING:
     from benchtool.commands.stand_in import Keys

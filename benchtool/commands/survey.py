@@ -13,7 +13,7 @@ import click
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import Duration, line_options
-from benchtool.commands.talking import line_to_talk
+from benchtool.commands.transmit import line_to_talk
 
 if TYPE_CHECKING:
     from benchtool.commands.expected import Expected

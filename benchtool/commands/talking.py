@@ -1,4 +1,4 @@
-"""What the commands that transmit share: the caution, the line's options, the loop that runs a station on it."""
+"""What the commands that transmit share: the caution, the open line, the loop that runs a station on it."""
 
 from __future__ import annotations
 
@@ -7,15 +7,14 @@ import sys
 import threading
 from collections.abc import Callable
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Any, TypeVar
-
-import click
+from typing import TYPE_CHECKING, Any
 
 from benchtool.capture.chunk import Chunk
 from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
+from benchtool.commands.session import terminate_as_interrupt
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.decoders import usual_decoder
 from benchtool.frames.frame import Frame, Role
@@ -33,33 +32,11 @@ if TYPE_CHECKING:
     from benchtool.frames.decoders import Decoder
     from benchtool.taps.talker import TalkFigures
 
-_F = TypeVar("_F", bound=Callable[..., Any])
 _TURN_S = 0.05
 _LISTEN_NS = 1_000_000_000
 _FLUSH_NS = 1_000_000_000
 _SAME_REPLY = frozenset({0x05, 0x06, 0x08, 0x15, 0x16})
 """Modbus functions whose replies repeat the request (sheet 3.3): no echo can be told by them."""
-
-
-def line_to_talk(function: _F) -> _F:
-    """`--transmit`, `--direction` and `--echo`: whether and how to talk on a line."""
-    function = click.option(
-        "--echo",
-        type=click.Choice([echo.value for echo in Echo]),
-        default=Echo.AUTO.value,
-        show_default=True,
-        help="Whether the adapter hears itself; found out unless said.",
-    )(function)
-    function = click.option(
-        "--direction",
-        type=click.Choice([way.value for way in Switching]),
-        default=Switching.ADAPTER.value,
-        show_default=True,
-        help="Who switches the driver: the adapter, the kernel's RS-485 mode, or we by RTS.",
-    )(function)
-    return click.option(
-        "--transmit", is_flag=True, help="Yes, transmit on this line. Needed: on a live installation it does harm."
-    )(function)
 
 
 def need_transmit(transmit: bool, port: str, harm: str) -> None:
@@ -196,14 +173,15 @@ class Conversation:
                 except CaptureError as error:
                     raise CommandError(str(error), Exit.OUTPUT) from None
             self._tally.begin(0)
-            try:
-                self._talk()
-            except KeyboardInterrupt:
-                self.stopped_by_user = True
-            except TapError as error:
-                self.failure = tap_failed(error)
-            except CaptureError as error:
-                self.failure = CommandError(str(error), Exit.OUTPUT)
+            with terminate_as_interrupt():
+                try:
+                    self._talk()
+                except KeyboardInterrupt:
+                    self.stopped_by_user = True
+                except TapError as error:
+                    self.failure = tap_failed(error)
+                except CaptureError as error:
+                    self.failure = CommandError(str(error), Exit.OUTPUT)
             self._take(self._decoder.close())
             self._tally.close(self.talker.now_ns)
 
