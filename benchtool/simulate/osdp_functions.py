@@ -31,6 +31,8 @@ _LENGTHS: dict[int, tuple[int, int]] = {
 _OUTPUT_CONTROL = 2
 _TEXT_HEAD = 6
 _FILE_HEAD = 11
+_BAUDS = frozenset((9600, 19200, 38400, 57600, 115200, 230400))
+"""Sheet 5.2."""
 _TENTH_NS = 100_000_000
 _STEADY_OFF, _STEADY_ON, _LATER_OFF, _LATER_ON, _TIMED_ON, _TIMED_OFF = range(1, 7)
 
@@ -51,7 +53,7 @@ class Functions:
         events: Iterable[Event] = (),
         inputs: int = 2,
         outputs: int | None = None,
-        bauds: Iterable[int] = (9600, 19200, 38400, 57600, 115200, 230400),
+        bauds: frozenset[int] = _BAUDS,
     ) -> None:
         self.identity = identity
         self.capabilities = capabilities
@@ -62,7 +64,7 @@ class Functions:
         self.new_line: tuple[int, int] | None = None
         """Address and bit rate that a COMSET has set, until `peripheral` takes them."""
         self.happened: Callable[[str], None] | None = None
-        self._bauds = frozenset(bauds)
+        self._bauds = bauds
         self._steady = bytearray(_count_of(capabilities, _OUTPUT_CONTROL) if outputs is None else outputs)
         self._timed: dict[int, tuple[int, int]] = {}
         self._events = deque(sorted(events))
@@ -211,8 +213,8 @@ class Functions:
 
 def _count_of(capabilities: bytes, function: int) -> int:
     """The number in the PDCAP record of a function; 1 where there is no record."""
-    records = [capabilities[at : at + 3] for at in range(0, len(capabilities) - 2, 3)]
-    return next((record[2] for record in records if record[0] == function), 1)
+    at = capabilities[::3].find(function)
+    return capabilities[3 * at + 2] if at >= 0 else 1
 
 
 def _words(fields: tuple[Field, ...]) -> str:
