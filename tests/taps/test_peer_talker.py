@@ -32,6 +32,7 @@ from benchtool.simulate.osdp_actions import command_of, parse_action, perform
 from benchtool.simulate.osdp_device_session import DeviceSession
 from benchtool.simulate.osdp_functions import Functions
 from benchtool.simulate.osdp_panel_session import PanelSession
+from benchtool.simulate.osdp_survey import Surveyor
 from benchtool.simulate.panel import Panel
 from benchtool.simulate.peripheral import Peripheral
 from benchtool.simulate.station import Station
@@ -236,3 +237,29 @@ def test_we_control_the_peers_device(how: str) -> None:
     assert commands[2].items() >= {"output_no": 1, "control_code": 5, "timer_count": 50}.items()
     assert (Reply.RAW, bytes.fromhex("0001 1A00 3287FFC0")) in heard
     assert DEFAULT_KEY not in (KEY, NEW_KEY)
+
+
+@pytest.mark.parametrize("how", ["default key", "own key"])
+@unstalled
+def test_we_survey_the_peers_device(how: str) -> None:
+    surveyor = Surveyor([6, 7], FAST, wait_ns=50_000_000, random=os.urandom)
+    with bench(surveyor) as on:
+        flags = [FLAG.InstallMode] if how == "default key" else []
+        identity = osdp.helpers.PdId(1, 2, 0xC0FFEE, 123456, 0x010203)
+        scbk = None if how == "default key" else KEY
+        info = osdp.helpers.PDInfo(7, on.channel, scbk=scbk, flags=flags, id=identity)
+        capabilities = osdp.helpers.PDCapabilities([(CAP.CommunicationSecurity, 1, 1), (CAP.Readers, 0, 1)])
+        theirs = osdp.peripheral_device.PeripheralDevice(info, capabilities, log_level=LOG).ctx
+        on.refresh = theirs.refresh
+        on.until(lambda: surveyor.done)
+        del theirs
+    absent, found = surveyor.answers
+    if not found.sound or found.default_key is None:
+        raise peer.StalledError
+    assert not absent.there
+    assert not found.clash
+    # the peer's identity: OUI, model, version, serial, firmware, as it puts them in PDID
+    assert [one[5:9] for one in found.identities] == [(123456).to_bytes(4, "little")]
+    assert found.capabilities is not None
+    assert bytes((9, 1, 0)) in found.capabilities or bytes((9, 1, 1)) in found.capabilities
+    assert found.default_key == (how == "default key")
