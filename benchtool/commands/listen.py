@@ -40,7 +40,7 @@ class _Filter:
         for word in (part for entry in words for part in entry.replace(",", " ").split()):
             if word == "errors":
                 self.errors = True
-            elif word.isdigit() and int(word) <= 255:
+            elif word.isascii() and word.isdigit() and int(word) <= 255:
                 self.addresses.add(int(word))
             else:
                 raise CommandError(f"--only {word}: write 'errors' or an address (0 to 255)", Exit.USAGE)

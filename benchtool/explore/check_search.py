@@ -7,10 +7,11 @@ traffic does not tell which of them it is.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from benchtool.explore.check_named import STARTS, Tried, catalogue_crcs, common_sums
 from benchtool.explore.check_unknown import unknown_crcs
-from benchtool.explore.explained import LEAST_BITS, CheckResult, Explanation, evidence, judged, oddness
+from benchtool.explore.explained import LEAST_BITS, CheckResult, Explanation, evidence, judged, oddness, telling_bits
 from benchtool.explore.samples import Layout, Samples, distinct, halves
 from benchtool.frames.check_value import CheckKind
 from benchtool.frames.crc_catalogue import CATALOGUE
@@ -21,6 +22,7 @@ MOST_OCTETS = 300
 """Longer frames are not looked at: they are several that nothing parts, or their polls tell the check value too."""
 LEAST_FRAMES = 4
 """Fewer distinct frames say nothing."""
+_FEW = 40
 _MOST_LISTED = 12
 _LEAST_SHARE = 0.3
 _ENOUGH = 0.7
@@ -35,9 +37,16 @@ def search(frames: Sequence[bytes]) -> CheckResult:
         note = f"{len(seen)} different frame(s) are too few to tell a check value: at least {LEAST_FRAMES} are needed"
         return CheckResult(notes=(note,), distinct=len(seen))
     searched, proof = halves(seen)
-    searched, proof = searched[:MOST_SEARCHED], proof[:MOST_PROVED]
-    if len(seen) < 2 * LEAST_FRAMES:
-        searched = seen
+    result = _searched(searched[:MOST_SEARCHED], proof[:MOST_PROVED], len(seen))
+    if result.best is None and len(seen) <= _FEW:
+        result = _searched(seen, [], len(seen))
+        if result.best is not None:
+            note = f"{len(seen)} different frames are too few to keep some for the proof: all were searched"
+            return replace(result, notes=(*result.notes, note))
+    return result
+
+
+def _searched(searched: list[bytes], proof: list[bytes], count: int) -> CheckResult:
     samples = Samples(searched)
     layouts = samples.layouts()
     least = max(2, round(_LEAST_SHARE * len(searched)))
@@ -47,7 +56,7 @@ def search(frames: Sequence[bytes]) -> CheckResult:
     if max((one.right / one.total for one in explanations), default=0.0) < _ENOUGH:
         derived, notes = unknown_crcs(samples, layouts)
         explanations += [judged(check, searched, proof, bits) for check, bits in derived]
-    return _concluded(explanations, notes, len(seen))
+    return _concluded(explanations, notes, count)
 
 
 def _kept(tried: list[Tried], samples: Samples, layouts: list[Layout]) -> list[tuple[Tried, float]]:
@@ -56,6 +65,10 @@ def _kept(tried: list[Tried], samples: Samples, layouts: list[Layout]) -> list[t
     for one in tried:
         width = one.check.width
         bits = evidence(one.right, len(samples), width, hypotheses) - (width if one.free else 0)
+        if bits < LEAST_BITS:
+            continue
+        worth = telling_bits(one.check, samples.frames)
+        bits = evidence(one.right, len(samples), worth, hypotheses) - (width if one.free else 0)
         if bits >= LEAST_BITS:
             kept.append((one, bits))
     return kept

@@ -59,7 +59,7 @@ def cuttings(chunks: Sequence[Chunk], info: TapInfo) -> Cutting:
         cut_by_silence.append(plain)
         if best is None or plain.weight > 1.05 * best.weight:
             best = plain
-        # Several frames in one lump can bear out a sum or exclusive or as one frame does: a coarse tap is looked at twice.
+        # Several frames in one lump bear out a sum as one frame does: a coarse tap is looked at twice.
         if plain.good and not info.resolution_ns:
             return best
     for plain in cut_by_silence:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchtool.frames.check_value import CheckKind, CheckValue
 
+_DOUBT = 60
 LEAST_BITS = 14.0
 """Evidence below this, after taking off for all that was tried, is not spoken of."""
 
@@ -47,7 +49,25 @@ class CheckResult:
         return self.explanations[0] if self.explanations else None
 
 
-def evidence(right: int, total: int, width: int, tried: float) -> float:
+def telling_bits(check: CheckValue, frames: Sequence[bytes]) -> float:
+    """Bits that one agreement is worth: less than the width where values come again and again, as in dull traffic.
+
+    By chance two frames' worked-out and sent values agree as often as those of different frames do here.
+    """
+    fits = [frame for frame in frames if len(frame) >= check.least]
+    if len(fits) < 2:
+        return 0.0
+    worked = Counter(check.value(frame) for frame in fits)
+    sent = Counter(value for frame in fits if (value := check.sent(frame)) is not None)
+    own = sum(check.ok(frame) for frame in fits)
+    agreements = max(0, sum(worked[value] * count for value, count in sent.items()) - own)
+    pairs = len(fits) * (len(fits) - 1)
+    # Few frames have few pairs: one coincidence among them is not held against the check value.
+    chance = (agreements + _DOUBT * 2.0**-check.width) / (pairs + _DOUBT)
+    return min(check.width, -math.log2(chance))
+
+
+def evidence(right: int, total: int, width: float, tried: float) -> float:
     """Bits of evidence for a check value that is right on `right` of `total` frames, one of `tried` hypotheses."""
     if right <= 0:
         return -math.inf
