@@ -244,21 +244,39 @@ def _check(part: _Part) -> CheckValue:
     kinds = {kind.value: kind for kind in CheckKind}
     if word not in kinds:
         raise ValueError(f"[check] kind: one of {', '.join(kinds)} is wanted, not {word!r}")
-    made = CheckValue(
-        kinds[word],
+    width, first, gap, tail = (
         part.number("width"),
-        start=part.number("first", 0),
-        gap=part.number("gap", 0),
-        tail=part.number("tail", 0),
-        little=part.flag("low_octet_first"),
-        text=part.flag("hex_characters"),
-        negate=part.flag("negate"),
-        poly=part.number("polynomial", 0),
-        init=part.number("start_value", 0),
-        refin=part.flag("octets_reflected"),
-        refout=part.flag("result_reflected"),
-        xorout=part.number("final_xor", 0),
-        name=part.word("name"),
+        part.number("first", 0),
+        part.number("gap", 0),
+        part.number("tail", 0),
     )
+    numbers = {key: part.number(name, 0) for key, name in _NUMBERS.items()}
+    flags = {key: part.flag(name) for key, name in _FLAGS.items()}
+    name = part.word("name")
     part.done()
-    return made
+    return CheckValue(
+        kinds[word],
+        width,
+        first,
+        gap,
+        tail,
+        flags["little"],
+        flags["text"],
+        flags["negate"],
+        numbers["poly"],
+        numbers["init"],
+        flags["refin"],
+        flags["refout"],
+        numbers["xorout"],
+        name,
+    )
+
+
+_NUMBERS = {"poly": "polynomial", "init": "start_value", "xorout": "final_xor"}
+_FLAGS = {
+    "little": "low_octet_first",
+    "text": "hex_characters",
+    "negate": "negate",
+    "refin": "octets_reflected",
+    "refout": "result_reflected",
+}

@@ -126,7 +126,7 @@ class TableDecoder:
             if size > held:
                 return _NO if final or self._cut(at, len(octets)) else _NEED
             return at + size if table.sound(octets[at : at + size]) else _NO
-        sizes = table.lengths or self._ends_at(octets, at)
+        sizes = table.lengths or self._ends_at(octets, at, final)
         for size in sizes:
             if size <= held and table.sound(octets[at : at + size]) and (table.check or self._parted(octets, at, size)):
                 return at + size
@@ -137,7 +137,7 @@ class TableDecoder:
             return _NO
         return _NEED
 
-    def _ends_at(self, octets: bytes, at: int) -> list[int]:
+    def _ends_at(self, octets: bytes, at: int, final: bool) -> list[int]:
         """Lengths that a frame without a length field may have here: up to an end octet, or a silence."""
         table, stream = self.table, self._stream
         upto = min(len(octets), at + table.most)
@@ -150,7 +150,7 @@ class TableDecoder:
             place = stream.next_break(place, upto)
             if place is not None:
                 parts.append(place - at)
-        if upto == len(octets):
+        if upto == len(octets) and (final or table.check is not None):
             parts.append(upto - at)
         return parts
 
