@@ -54,7 +54,9 @@ def catalogue_crcs(samples: Samples, layouts: list[Layout], least: int) -> Itera
                 values = running.at(ends, chosen)
                 for place, index in enumerate(chosen):
                     row = rows[index]
-                    value = turned(values[place], row.width) if row.refin is not row.refout else values[place]
+                    value = values[place]
+                    if row.refin is not row.refout:
+                        value = turned(value[None, :], np.array([row.width], dtype=np.uint64))[0]
                     value = value ^ np.uint64(row.xorout)
                     for field, low_first in ((big, False), (little, True)):
                         if low_first and layout.size == 1:

@@ -102,7 +102,7 @@ def _by_list(
                 values = running.at(ends, chosen)
                 for turn in (False, True):
                     if turn:
-                        values = np.stack([turned(row, listed[i][0]) for row, i in zip(values, chosen, strict=True)])
+                        values = turned(values, np.array([listed[i][0] for i in chosen], dtype=np.uint64))
                     for field, low_first in ((big, False), (little, True)):
                         if low_first and layout.size == 1:
                             continue

@@ -66,10 +66,14 @@ class Running:
         return found
 
 
-def turned(values: Values, width: int) -> Values:
-    """Each value with its lowest `width` bits in the opposite order."""
+_TURNED = np.array([reversed_bits(octet, 8) for octet in range(256)], dtype=np.uint64)
+
+
+def turned(values: Values, widths: npt.NDArray[np.uint64]) -> Values:
+    """Each value with its lowest bits in the opposite order; `widths` says how many, for each row."""
     made = np.zeros_like(values)
-    one = np.uint64(1)
-    for bit in range(width):
-        made |= ((values >> np.uint64(bit)) & one) << np.uint64(width - 1 - bit)
-    return made
+    for octet in range(8):
+        part = (values >> np.uint64(8 * octet)) & _BYTE
+        made |= _TURNED[part.astype(np.intp)] << np.uint64(56 - 8 * octet)
+    found: Values = made >> (np.uint64(64) - widths)[:, None]
+    return found

@@ -18,6 +18,7 @@ _POOR = 0.5
 _MOST_POLL = 24
 """Octets of the longest frame that lumps may begin with, where nothing else parts them."""
 _MOST_CUT = 80
+_MOST_DEEP = 3
 MOST_BURSTS = 1500
 
 
@@ -50,24 +51,34 @@ class Cutting:
 
 
 def cuttings(chunks: Sequence[Chunk], info: TapInfo) -> Cutting:
-    """The best of the ways to cut the traffic."""
+    """The best of the ways to cut the traffic: named check values first, any CRC only where those explain little."""
     best: Cutting | None = None
+    for deep in (False, True):
+        best = _best(chunks, info, best, deep)
+        if best.good:
+            return best
+    assert best is not None
+    return best
+
+
+def _best(chunks: Sequence[Chunk], info: TapInfo, before: Cutting | None, deep: bool) -> Cutting:
+    best = before
     cut_by_silence: list[Cutting] = []
-    for pause in pauses(chunks, info):
+    for pause in pauses(chunks, info)[: _MOST_DEEP if deep else None]:
         pieces = [burst.octets for burst in bursts(chunks, pause)][:MOST_BURSTS]
-        plain = Cutting(tuple(pieces), pause, False, search(pieces))
+        plain = Cutting(tuple(pieces), pause, False, search(pieces, deep=deep))
         cut_by_silence.append(plain)
         if best is None or plain.weight > 1.05 * best.weight:
             best = plain
         # Several frames in one lump bear out a sum as one frame does: a coarse tap is looked at twice.
         if plain.good and not info.resolution_ns:
-            return best
+            return plain
     for plain in cut_by_silence:
         for found in cutting_rules(plain.pieces[:400]):
             parts: list[bytes] = []
             for piece in plain.pieces:
                 parts += cut(piece, found.rule) or [piece]
-            made = Cutting(tuple(parts), plain.pause_ns, True, search(parts))
+            made = Cutting(tuple(parts), plain.pause_ns, True, search(parts, deep=deep))
             if best is None or made.weight > 1.05 * best.weight:
                 best = made
             if made.good:
@@ -75,13 +86,13 @@ def cuttings(chunks: Sequence[Chunk], info: TapInfo) -> Cutting:
     assert best is not None
     if best.result.best is None or best.result.best.right < _POOR * best.result.best.total:
         for plain in cut_by_silence[:2]:
-            found_by_head = _by_first_length(plain)
+            found_by_head = _by_first_length(plain, deep)
             if found_by_head is not None and found_by_head.weight > 1.05 * best.weight:
                 best = found_by_head
     return best
 
 
-def _by_first_length(plain: Cutting) -> Cutting | None:
+def _by_first_length(plain: Cutting, deep: bool) -> Cutting | None:
     """Lumps that begin with frames of one length, such as polls: the check value from those, the rest cut by it."""
     best: CheckResult | None = None
     most = (0.0, 0.0)
@@ -90,7 +101,7 @@ def _by_first_length(plain: Cutting) -> Cutting | None:
         heads = [lump[:size] for lump in lumps if len(lump) >= size]
         if len(heads) < 0.3 * len(lumps):
             break
-        result = search(heads)
+        result = search(heads, deep=deep)
         # With or without an end octet the check value is the same: the next frame begins as the first did.
         again = sum(lump[size : size + 1] == lump[:1] for lump in lumps) / len(lumps)
         if result.best is not None and (round(_weight(result), -1), again) > most:
@@ -104,7 +115,7 @@ def _by_first_length(plain: Cutting) -> Cutting | None:
         pieces = _cut_by_check(lump, check, lengths)
         lengths.update(len(piece) for piece in pieces if check.ok(piece))
         parts += pieces
-    return Cutting(tuple(parts), plain.pause_ns, True, search(parts))
+    return Cutting(tuple(parts), plain.pause_ns, True, search(parts, deep=deep))
 
 
 def _cut_by_check(lump: bytes, check: CheckValue, known: Counter[int]) -> list[bytes]:

@@ -169,6 +169,9 @@ def _address_score(
     total = sum(row.total() for row in steps.values())
     if total:
         score += 0.4 * usual / total
+    if _counts(requests, place, 1, None) is not None:
+        # One up each time and round again: a counter does that too.
+        score -= 0.5
     # What foretells how long frames are is a command, not an address.
     score -= 0.7 * max(
         _foretells([(place.read(ask.octets), len(answer.octets)) for ask, answer in pairs]),

@@ -1,4 +1,4 @@
-"""A protocol table as TOML text: `benchtool explore --save` writes it, `--protocol` reads it. Grammar: docs/explore.md."""
+"""A protocol table as TOML text: `explore --save` writes it, `--protocol` reads it. Grammar: docs/explore.md."""
 
 from __future__ import annotations
 
