@@ -144,9 +144,9 @@ class _Finder:
     def _listen(self, settings: LineSettings, most_s: float) -> tuple[list[Item], TapInfo]:
         if self._progress:
             click.echo(f"\rtrying {settings} …          ", err=True, nl=False)
-        tap = self._opener(settings)
         items: list[Item] = []
         try:
+            tap = self._opener(settings)
             with tap:
                 info = tap.info
                 count = 0
