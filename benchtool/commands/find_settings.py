@@ -208,7 +208,9 @@ class _Finder:
                 settings = replace(settings, format=replace(settings.format, stop_bits=stops))
             parity = seven_bits(items, settings.format)
             if parity is not None:
-                alike.append(replace(settings, format=CharFormat(7, parity, 1.0)))
+                # Every octet of one parity in its eight bits: hardly by chance. 8N1 reads the same.
+                alike.append(settings)
+                settings = replace(settings, format=CharFormat(7, parity, 1.0))
         if info.line_errors is LineErrors.UNAVAILABLE and given is None and settings.format.parity is Parity.NONE:
             notes.append(
                 "parity: line errors cannot be seen at this tap, so a parity that is not checked reads as well"

@@ -29,8 +29,8 @@ LEAST_PROBABILITY = 0.01
 """Findings below this are not listed."""
 _MOST_FINDINGS = 8
 _MOST_STEPS = 3
-_WEIGHTY = 0.1
-"""Evidence that speaks for or against a cause by less than this (log10) is summed up in one line."""
+_WEIGHTY = 0.3
+"""Evidence that speaks for or against a cause by less than this (log10: a factor of 2) is summed up in one line."""
 _MOST_LINES = 8
 _LOG10 = math.log(10)
 

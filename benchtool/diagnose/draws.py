@@ -41,6 +41,8 @@ _FAR = 1e-3
 """How heavily the tails of a reading's likelihood weigh."""
 _OUTCOMES = 9
 """Bins that the possible results of a measurement are told apart in."""
+_BLOCKS = {"supply@": "supply", "ground-volts@": "ground"}
+"""Readings that depend on no others, given the cause, so that each is held to all lines by itself."""
 _STRANGE = 0.25
 """The same, where something is at work that is on no list."""
 _SCOPE_SHARE = 0.6
@@ -77,10 +79,12 @@ class Draws:
         `at`: for each cause with a place, how probable each address is.
         """
         sets = all_sets()
-        logs = np.zeros(len(self.values))
+        blocks: dict[str, list[Floats]] = {}
         for reading in by_hand.readings:
-            logs += self._fit_at(reading, sets, at)
-        found = self._mean_by_set(logs, length_m, sets)
+            blocks.setdefault(_BLOCKS.get(reading.kind, "pair"), []).append(self._fit_at(reading, sets, at))
+        found = np.zeros(len(sets.members))
+        for fits in blocks.values():
+            found = found + self._mean_by_set(np.sum(fits, axis=0), length_m, sets)
         shots = load_scope() if by_hand.scope else self
         for name, value in by_hand.scope.items():
             if name in shots.columns:

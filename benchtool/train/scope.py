@@ -68,12 +68,14 @@ def shot(pair: Pair, line: Scenario, causes: Sequence[Cause], address: int | Non
     difference = np.full(_POINTS, idle.difference_v)
     common = np.full(_POINTS, idle.common_v)
     margin = _IDLE_BITS / 2 * bit_s
-    for one in said:
-        chosen = (times >= one.start_s - margin) & (times < one.end_s + margin)
+    states = np.array([one.state(times, pair.node(one.name).driver.lead_s) for one in said])
+    for one, state in zip(said, states, strict=True):
+        alone = (states > 0).sum(axis=0) == (state > 0)
+        chosen = (times >= one.start_s - margin) & (times < one.end_s + margin) & alone
         volts = pair.volts(one.name, TAP, one.signal, times[chosen] - one.start_s)
         difference[chosen] = volts
         common[chosen] = pair.common_volts(one.name, TAP, one.signal, times[chosen] - one.start_s, volts)
-    _clash(pair, said, times, difference, common)
+    _clash(pair, said, states, difference, common)
     difference = difference + rng.normal(0, line.line.noise_v, _POINTS) + _bursts(line, times, rng)
     step = 10 / 256 if rng.random() < 0.6 else 1e-4
     return Waveform.of(times, np.round(difference / step) * step, np.round(common / step) * step)
@@ -109,9 +111,8 @@ def _conversation(
     return said
 
 
-def _clash(pair: Pair, said: Sequence[_Said], times: Volts, difference: Volts, common: Volts) -> None:
+def _clash(pair: Pair, said: Sequence[_Said], states: NDArray[np.int8], difference: Volts, common: Volts) -> None:
     """Where several drive at once, the steady levels of what they drive; reflections are left out there."""
-    states = np.array([one.state(times, pair.node(one.name).driver.lead_s) for one in said])
     several = np.flatnonzero((states > 0).sum(axis=0) > 1)
     for wanted in product((0, 1, 2), repeat=len(said)) if len(several) else ():
         at = several[(states[:, several] == np.array(wanted)[:, None]).all(axis=0)]
