@@ -190,7 +190,8 @@ class _Finder:
             items, info = self._listen(one.settings, _SEARCH_S)
             self._heard[one.settings] = (items, info)
             self._scores[one.settings] = found = searched(items, info)
-            if found.proven and not found.errors and found.errors is not None:
+            rates = {each.settings.baud for each in self._scores.values() if each.proven}
+            if len(rates) > 1 or (found.proven and found.errors == 0):
                 return
 
     def _told(self, best: Score, given: CharFormat | None) -> Found:

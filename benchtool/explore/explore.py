@@ -232,7 +232,9 @@ def _told_talk(
         text = f"the address is {place_words(first.place)}: {counted(first.values)} asked"
         if reply_address is not None:
             text += f"; in replies {place_words(reply_address)}"
-        others = tuple(place_words(one.place) for one in found[1:] if one.score > first.score - 0.6)
+        ups = {one.place.at for one in counters(seen, roles.roles, address)[:1]}
+        near = [one for one in found[1:] if one.score > first.score - 0.6 and one.place.at not in ups]
+        others = tuple(place_words(one.place) for one in near)
         claims.append(Claim(What.ADDRESS, text, margin, others))
     else:
         still_open.append("no address field was found: one device alone shows none")
