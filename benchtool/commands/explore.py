@@ -60,6 +60,7 @@ def command(
       benchtool diagnose visit.pcapng --protocol unknown.toml
     """
     from benchtool.commands.session import Session, end_progress, progress_line
+    from benchtool.frames.decoders import usual_decoder
     from benchtool.reports.explore_text import explored_object, explored_text
     from benchtool.reports.frame_text import tap_line, tap_object
 
@@ -99,6 +100,7 @@ def command(
         on_item=on_item,
         on_notice=on_notice,
         progress=progress,
+        make_decoder=usual_decoder,
     )
     session.run()
     if progress is not None:
