@@ -31,6 +31,7 @@ _MOST_FINDINGS = 8
 _MOST_STEPS = 3
 _WEIGHTY = 0.3
 """Evidence that speaks for or against a cause by less than this (log10: a factor of 2) is summed up in one line."""
+_LEAST_REST = 0.1
 _MOST_LINES = 8
 _LOG10 = math.log(10)
 
@@ -125,7 +126,7 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
                 rest += value
             else:
                 lines.append(Proof(told[0], round(value, 2), told[1]))
-        unheard = sign * weigh.nothing_heard(observed.symptoms, row) / _LOG10
+        unheard = sign * weigh.nothing_heard(observed.symptoms) / _LOG10
         if unheard:
             lines.append(Proof("no octet came: a bus in use talks", round(unheard, 2), {"octets": 0}))
     for text, numbers, logs in measured:
@@ -137,7 +138,7 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
     lines.sort(key=lambda proof: -abs(proof.weight))
     rest += sum(proof.weight for proof in lines[_MOST_LINES:])
     lines = sorted(lines[:_MOST_LINES], key=lambda proof: -proof.weight)
-    if abs(rest) >= _WEIGHTY:
+    if abs(rest) >= _LEAST_REST:
         lines.append(Proof("everything else together", round(rest, 2), {}))
     return tuple(lines)
 

@@ -156,9 +156,7 @@ def _range_text(limits: tuple[float, float], kind: Kind) -> str:
     if kind.unit == "ohm":
         low, high = 10**low, 10**high
         if high > 300_000:
-            # Bias and inputs of a dead bus can join the wires (sheet 1.8), which the worked lines leave out.
-            nearly = ", or some hundred ohm and more" if kind.name == "ab-ohms" else ""
-            return f"open{nearly}" if low > 300_000 else f"{_short(low)} ohm or more"
+            return "open" if low > 300_000 else f"{_short(low)} ohm or more"
         if high < 1.15 * low:
             return f"about {_short((low + high) / 2)} ohm"
         return f"{_short(low)} to {_short(high)} ohm"

@@ -105,7 +105,7 @@ METER: tuple[Kind, ...] = (
         "Where we are clipped on, bus powered and polling stopped, measure DC volts: red probe on our + lead, black "
         "probe on our - lead",
         2.0,
-        0.02,
+        0.01,
         f"{LIVE} {STOPPED}",
     ),
     _volts(
@@ -129,14 +129,14 @@ METER: tuple[Kind, ...] = (
         "At {place}, bus powered and polling stopped, measure DC volts: red probe on its A terminal, black on its "
         "B terminal (A: the terminal that is positive at devices that work, whichever wire is in it)",
         5.0,
-        0.02,
+        0.01,
         f"{LIVE} {STOPPED}",
         at_device=True,
     ),
     _volts(
         "supply@",
-        "At {place}, if it is a 12 or 24 V device, measure its supply at its own terminals while a card is held to it or the "
-        "lock is released",
+        "At {place}, if it is a 12 or 24 V device, measure its supply at its own terminals while a card is held to it "
+        "or the lock is released",
         5.0,
         0.4,
         f"{SUPPLY} {DOORS}",

@@ -110,13 +110,14 @@ def believe(octets: Mapping[str, float | None] | None, by_hand: ByHand, length_m
     """Weigh everything; `octets` are the symptoms, None where nothing was listened to."""
     sets = all_sets()
     logs = np.zeros(len(sets.members))
+    prior = sets.log_prior.copy()
     if octets is not None:
         logs = logs + model.load().scores(octets)
         logs[0] -= nothing_heard(octets)
-        none = 1 + INDEX[Cause.NONE_OF_THESE]
-        logs[none] += nothing_heard(octets, Cause.NONE_OF_THESE) - nothing_heard(octets)
+        if octets.get("load") == 0:
+            prior[1 + INDEX[Cause.NONE_OF_THESE]] += _NOBODY_TALKS
     logs = logs + draws.load().log_likelihood(that_counts(by_hand, octets), length_m, at)
-    return Belief(logs, normalised(logs + sets.log_prior))
+    return Belief(logs, normalised(logs + prior))
 
 
 def that_counts(by_hand: ByHand, octets: Mapping[str, float | None] | None) -> ByHand:
@@ -131,11 +132,9 @@ def something_wrong(octets: Mapping[str, float | None] | None) -> bool:
     return any((octets.get(name) or 0.0) > 0 for name in _WRONG)
 
 
-def nothing_heard(octets: Mapping[str, float | None], cause: Cause | None = None) -> float:
-    """Log-likelihood of a cause against a sound bus because nothing at all was heard; 0 where something was."""
-    if octets.get("load") != 0:
-        return 0.0
-    return _NOT_SOUND + (_NOBODY_TALKS if cause is Cause.NONE_OF_THESE else 0.0)
+def nothing_heard(octets: Mapping[str, float | None]) -> float:
+    """Log-likelihood of any cause against a sound bus because nothing at all was heard; 0 where something was."""
+    return _NOT_SOUND if octets.get("load") == 0 else 0.0
 
 
 def normalised(logs: Floats) -> Floats:

@@ -210,8 +210,14 @@ def test_a_reading_of_the_suspected_device_tells_reversed_from_silent() -> None:
 def test_what_a_result_would_mean_is_said_in_ranges() -> None:
     belief = believe(None, ByHand(), 30.0, {})
     lines = measurements.meanings(kind_of("ab-ohms"), None, belief.present(), 30.0, {})
-    assert any(line.startswith("about 12") and "terminator-missing-one" in line for line in lines), lines
-    assert any(line.startswith("open") and "terminator-missing-both" in line for line in lines), lines
+    # Sheet 1.8: one terminator reads 120 ohm, down to 90.9 with all that may lie beside it; none 375 ohm or more.
+    one = next(line for line in lines if "terminator-missing-one" in line)
+    low, high = (float(part) for part in one.split(" ohm")[0].split(" to "))
+    assert 90 < low < 115
+    assert 115 < high < 130
+    none = next(line for line in lines if "terminator-missing-both" in line)
+    assert none.split(" ohm")[1].startswith(" or more")
+    assert float(none.split(" ohm")[0]) > 375
 
 
 @pytest.mark.parametrize("ohms", [375.0, 1120.0, 3000.0, 24_000.0])
