@@ -11,7 +11,16 @@ from dataclasses import replace
 
 from benchtool.explore.check_named import STARTS, Tried, catalogue_crcs, common_sums
 from benchtool.explore.check_unknown import unknown_crcs
-from benchtool.explore.explained import LEAST_BITS, CheckResult, Explanation, evidence, judged, oddness, telling_bits
+from benchtool.explore.explained import (
+    LEAST_BITS,
+    CheckResult,
+    Explanation,
+    evidence,
+    judged,
+    oddness,
+    telling_bits,
+    weight,
+)
 from benchtool.explore.samples import Layout, Samples, distinct, halves
 from benchtool.frames.check_value import CheckKind
 from benchtool.frames.crc_catalogue import CATALOGUE
@@ -79,12 +88,14 @@ def _kept(tried: list[Tried], samples: Samples, layouts: list[Layout]) -> list[t
 
 def _concluded(explanations: list[Explanation], notes: list[str], count: int) -> CheckResult:
     explanations = [one for one in explanations if one.proof_right >= 0.5 * _share(one) * one.proof_total]
+    # A constant that fits a few frames fits them whatever it is: others must bear it out.
+    explanations = [one for one in explanations if not _fitted(one) or one.proof_right >= 3 or one.right >= 8]
     if not explanations:
         return CheckResult(notes=tuple(notes), distinct=count)
     # What explains most, weighed by how hard that is by chance; whatever explains fewer frames is refuted by the rest.
-    best = max(explanations, key=lambda one: (one.right * one.check.width, -oddness(one.check)))
+    best = max(explanations, key=lambda one: (weight(one.right, one.check.width), -oddness(one.check)))
     rivals = [one for one in explanations if one.right >= best.right or one is best]
-    rivals = [one for one in rivals if one.check.width * one.right >= 0.5 * best.check.width * best.right]
+    rivals = [one for one in rivals if weight(one.right, one.check.width) >= 0.5 * weight(best.right, best.check.width)]
     rivals.sort(key=lambda one: (oddness(one.check), -one.right * one.check.width))
     natural = [one for one in rivals if not _fitted(one)]
     if natural:

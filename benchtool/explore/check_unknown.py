@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.explore.crc_bulk import Poly, Running, turned
-from benchtool.explore.explained import LEAST_BITS, evidence
+from benchtool.explore.explained import LEAST_BITS, evidence, weight
 from benchtool.explore.gf2 import greatest_common_divisor, rank, solve, without_shift
 from benchtool.explore.samples import Layout, Samples, Values
 from benchtool.frames.check_value import CheckKind, CheckValue, reversed_bits, worked_out
@@ -58,8 +58,8 @@ def unknown_crcs(samples: Samples, layouts: list[Layout]) -> tuple[list[tuple[Ch
                 found += _by_list(samples, [layout], proposed, _open_starts(samples))
     if not found:
         return [], []
-    best = max(one.right * one.poly[0] for one in found)
-    found = [one for one in found if one.right * one.poly[0] >= 0.97 * best]
+    best = max(weight(one.right, one.poly[0]) for one in found)
+    found = [one for one in found if weight(one.right, one.poly[0]) >= 0.97 * best]
     notes: dict[str, None] = {}
     checks: dict[CheckValue, float] = {}
     for one in sorted(found, key=lambda one: -one.bits)[:6]:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchtool.capture.chunk import Chunk, TapInfo
 from benchtool.explore.bursts import bursts, pauses
 from benchtool.explore.check_search import search
-from benchtool.explore.explained import CheckResult
+from benchtool.explore.explained import CheckResult, weight
 from benchtool.explore.lengths import LEAST_FRAME, cut, cutting_rules
 from benchtool.frames.check_value import CheckValue
 
@@ -108,7 +108,7 @@ def _by_first_length(plain: Cutting, deep: bool) -> Cutting | None:
             best, most = result, (round(_weight(result), -1), again)
     if best is None or best.best is None:
         return None
-    check = best.best.check
+    check = _with_what_follows(best.best.check, lumps)
     lengths: Counter[int] = Counter()
     parts: list[bytes] = []
     for lump in lumps:
@@ -116,6 +116,26 @@ def _by_first_length(plain: Cutting, deep: bool) -> Cutting | None:
         lengths.update(len(piece) for piece in pieces if check.ok(piece))
         parts += pieces
     return Cutting(tuple(parts), plain.pause_ns, True, search(parts, deep=deep))
+
+
+def _with_what_follows(check: CheckValue, lumps: Sequence[bytes]) -> CheckValue:
+    """The check value with the end octets that always follow it, where they are not the next frame's beginning."""
+    first = Counter(lump[0] for lump in lumps).most_common(1)[0][0]
+    for _ in range(2):
+        longer = replace(check, tail=check.tail + 1)
+        follows: Counter[int] = Counter()
+        for lump in lumps:
+            sizes = range(check.least + 1, min(len(lump), _MOST_POLL))
+            size = next((size for size in sizes if check.ok(lump[:size])), None)
+            if size is not None:
+                follows[lump[size]] += 1
+        if follows.total() < 6:
+            break
+        value, count = follows.most_common(1)[0]
+        if value == first or count < 0.85 * follows.total():
+            break
+        check = longer
+    return check
 
 
 def _cut_by_check(lump: bytes, check: CheckValue, known: Counter[int]) -> list[bytes]:
@@ -133,4 +153,4 @@ def _cut_by_check(lump: bytes, check: CheckValue, known: Counter[int]) -> list[b
 
 
 def _weight(result: CheckResult) -> float:
-    return 0.0 if result.best is None else float(result.best.right * result.best.check.width)
+    return 0.0 if result.best is None else weight(result.best.right, result.best.check.width)

@@ -49,6 +49,14 @@ class CheckResult:
         return self.explanations[0] if self.explanations else None
 
 
+def weight(right: int, width: int) -> float:
+    """What a check value explains, for comparing: frames times bits, of which 16 count and the rest breaks ties.
+
+    Else a wide value that a few dull frames agree on by chance would beat a narrow one that all bear out.
+    """
+    return right * (min(width, 16) + width / 1000)
+
+
 def telling_bits(check: CheckValue, frames: Sequence[bytes]) -> float:
     """Bits that one agreement is worth: less than the width where values come again and again, as in dull traffic.
 

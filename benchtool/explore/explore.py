@@ -26,6 +26,10 @@ from benchtool.frames.table_decoder import TableDecoder
 
 LEAST_OCTETS = 24
 _MOST_LENGTHS = 24
+_FINE_NS = 5_000_000
+"""Coarser taps than this hand over request and reply in one lump."""
+_MOSTLY = 0.7
+"""Share of the frames that a check value should explain; damage seldom leaves fewer."""
 _MOST_SOUND = 4000
 _LEAST_ADDRESS = 0.75
 """What speaks for an address field must come to this: a command that is echoed looks like one."""
@@ -168,7 +172,11 @@ def _told(
     best = result.best
     if best is not None:
         rivals = tuple(check_words(one.check) for one in result.explanations[1:])
-        score = (2.0 if best.proved else 1.0) / (1 + len(rivals))
+        # Where it leaves much unexplained, frames may be cut wrong, and what stands around it read wrong with them.
+        score = (2.0 if best.proved else 1.0) / (1 + len(rivals)) * min(1.0, best.right / best.total / _MOSTLY)
+        if table.length is None and info.resolution_ns > _FINE_NS:
+            # Lumps that nothing but the check value parts: a sum of two frames together is a sum as well.
+            score *= 0.5
         proof = f"{best.right} of {best.total} different frames right"
         if best.proof_total:
             proof += f"; proved on {best.proof_right} of {best.proof_total} that the search had not seen"
