@@ -45,6 +45,8 @@ _BLOCKS = {"supply@": "supply", "ground-volts@": "ground"}
 """Readings that depend on no others, given the cause, so that each is held to all lines by itself."""
 _STRANGE = 0.25
 """The same, where something is at work that is on no list."""
+_SCOPE_STRAY = 0.005
+"""The same of a scope's figures: nobody misreads them (judgement)."""
 _SCOPE_SHARE = 0.6
 """Figures of one waveform depend on each other: together they count as this share of what they would count apart."""
 
@@ -89,7 +91,7 @@ class Draws:
         for name, value in by_hand.scope.items():
             if name in shots.columns:
                 fit = shots._fit(name, scope_kind(name), value)
-                found = found + _SCOPE_SHARE * shots._mean_by_set(fit, length_m, sets)
+                found = found + _SCOPE_SHARE * shots._mean_by_set(fit, length_m, sets, _SCOPE_STRAY)
         for tried in by_hand.tried:
             found = found + self._tried(tried, sets, at)
         return found
@@ -208,7 +210,7 @@ class Draws:
         apart = (self.log_length - math.log(max(1.0, length_m))) / _LENGTH_SPREAD
         return np.exp(-0.5 * np.minimum(apart, 30) ** 2) + 1e-4
 
-    def _mean_by_set(self, logs: Floats, length_m: float | None, sets: Sets) -> Floats:
+    def _mean_by_set(self, logs: Floats, length_m: float | None, sets: Sets, stray: float = _STRAY) -> Floats:
         """Log of the weighted mean over each set's lines, mixed with a little of all lines together."""
         if not logs.any():
             return np.zeros(len(sets.members))
@@ -223,8 +225,8 @@ class Draws:
         scale[filled] = np.add.reduceat(weights, self.starts[filled])
         overall = likely.sum() / weights.sum()
         drawn = np.where(counts > 0, total / scale, 0.0)[self.like]
-        stray = np.where(sets.holds[:, INDEX[Cause.NONE_OF_THESE]], _STRANGE, _STRAY)
-        mean = (1 - stray) * drawn + stray * overall
+        strays = np.where(sets.holds[:, INDEX[Cause.NONE_OF_THESE]], _STRANGE, stray)
+        mean = (1 - strays) * drawn + strays * overall
         return np.asarray(np.log(np.maximum(mean, 1e-300)) + top)
 
     def _fit(self, column: str, kind: Kind, value: float, wider: float = 1.0) -> Floats:
