@@ -87,14 +87,25 @@ class Draws:
         found = np.zeros(len(sets.members))
         for fits in blocks.values():
             found = found + self._mean_by_set(np.sum(fits, axis=0), length_m, sets)
-        shots = load_scope() if by_hand.scope else self
-        for name, value in by_hand.scope.items():
-            if name in shots.columns:
-                fit = shots._fit(name, scope_kind(name), value)
-                found = found + _SCOPE_SHARE * shots._mean_by_set(fit, length_m, sets, _SCOPE_STRAY)
+        if by_hand.scope:
+            found = found + load_scope()._scope(by_hand.scope, length_m, sets)
         for tried in by_hand.tried:
             found = found + self._tried(tried, sets, at)
         return found
+
+    def _scope(self, figures: Mapping[str, float], length_m: float | None, sets: Sets) -> Floats:
+        """Of one waveform's figures. What shows now and then only is not found where it did not show in this record."""
+        found = np.zeros(len(sets.members))
+        for name, value in figures.items():
+            if name in self.columns:
+                fit = self._fit(name, scope_kind(name), value)
+                found = found + _SCOPE_SHARE * self._mean_by_set(fit, length_m, sets, _SCOPE_STRAY)
+        unseen = set()
+        if not figures.get("scope-impulses-per-s"):
+            unseen = {Cause.NOISE_IMPULSIVE, Cause.NOISE_MAINS}
+        elif "scope-mains-locked" not in figures:
+            unseen = {Cause.NOISE_MAINS}
+        return np.asarray(np.minimum(found, found[like_rows(frozenset(INDEX) - unseen)]))
 
     def placed(
         self,

@@ -69,7 +69,7 @@ SPREAD: dict[str, tuple[float, float]] = {
     "scope-step-share": (0.15, 0.02),
     "scope-edge-share-of-bit": (0.2, 0.01),
     "scope-settle-share-of-bit": (0.2, 0.02),
-    "scope-noise-v": (0.25, 0.01),
+    "scope-noise-v": (0.12, 0.006),
     "scope-noise-driven-v": (0.25, 0.02),
     "scope-impulses-per-s": (0.4, 5.0),
     "scope-mains-locked": (0.1, 0.15),
