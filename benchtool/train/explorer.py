@@ -24,6 +24,7 @@ from benchtool.frames.crc_catalogue import CATALOGUE
 _LUMPS = (0, 0, 1_000_000, 16_000_000)
 _DAMAGE = (0.0, 0.001, 0.003)
 _BINS = 5
+_LEAST = 12
 
 
 def main() -> None:
@@ -99,14 +100,20 @@ def calibrate(every: list[Verdict]) -> None:
         rows = sorted((verdict.score, verdict.right) for verdict in every if verdict.what is what)
         if not rows:
             continue
-        edges: list[list[float]] = []
         size = max(20, len(rows) // _BINS)
+        same: dict[float, list[int]] = {}
         for score, right in rows:
-            if edges and (edges[-1][2] < size or score == edges[-1][0]):
-                edges[-1] = [score, edges[-1][1] + right, edges[-1][2] + 1]
+            counts = same.setdefault(score, [0, 0])
+            counts[0] += right
+            counts[1] += 1
+        edges: list[list[float]] = []
+        for score, (good, total) in same.items():
+            full = edges and (edges[-1][2] >= size or (total >= size and edges[-1][2] >= _LEAST))
+            if not edges or full:
+                edges.append([score, good, total])
             else:
-                edges.append([score, right, 1])
-        if len(edges) > 1 and edges[-1][2] < size / 2:
+                edges[-1] = [score, edges[-1][1] + good, edges[-1][2] + total]
+        if len(edges) > 1 and edges[-1][2] < _LEAST:
             last = edges.pop()
             edges[-1] = [last[0], edges[-1][1] + last[1], edges[-1][2] + last[2]]
         edges[-1][0] = 1e9
