@@ -7,6 +7,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from types import FrameType
 
 from benchtool.capture.chunk import Gap, Item, LineCounts
 from benchtool.capture.files import CaptureError, Recorder
@@ -68,6 +69,7 @@ class Session:
         self._frames = 0
         self._heard_ns = 0
         self._failed: CommandError | None = None
+        self._whole = Whole()
 
     def run(self, on_open: Callable[[Tap], None] | None = None) -> None:
         """Listen. CommandError when the tap cannot be opened; a later failure is raised after all is counted."""
@@ -90,7 +92,7 @@ class Session:
                 self._recorder = self._open_recorder(stack)
             if on_open is not None:
                 on_open(self.tap)
-            with terminate_as_interrupt():
+            with terminate_as_interrupt(self._whole):
                 try:
                     self._listen()
                 except KeyboardInterrupt:
@@ -125,11 +127,13 @@ class Session:
             for item in items:
                 if end_ns is not None and item.t_ns >= end_ns:
                     return
-                self._hear(item)
+                with self._whole:
+                    self._hear(item)
             now_ns = tap.now_ns
             if not items:
                 # Only when there was nothing to read: a stalled computer must not cut a frame in two.
-                self._take(decoder.flush(now_ns))
+                with self._whole:
+                    self._take(decoder.flush(now_ns))
             if self._recorder is not None and now_ns - flushed_ns >= _FLUSH_NS:
                 self._recorder.flush()
                 flushed_ns = now_ns
@@ -185,20 +189,51 @@ class Session:
         self._notices_shown = max(self._notices_shown, len(lines))
 
 
+class Whole:
+    """Holds Ctrl-C back while one item is recorded, decoded and told: so that each is, in all three, or in none.
+
+    A second Ctrl-C is not held back.
+    """
+
+    def __init__(self) -> None:
+        self._inside = self._pending = False
+
+    def __enter__(self) -> None:
+        self._inside = True
+
+    def __exit__(self, *_: object) -> None:
+        self._inside = False
+        if self._pending:
+            self._pending = False
+            raise KeyboardInterrupt
+
+    def interrupt(self, signum: int, frame: FrameType | None) -> None:
+        """The handler of the signals."""
+        if self._inside and not self._pending:
+            self._pending = True
+        else:
+            raise KeyboardInterrupt
+
+
 @contextmanager
-def terminate_as_interrupt() -> Iterator[None]:
-    """A polite kill or a closed terminal ends the listening as Ctrl-C does: with a usable result."""
-    ends = [getattr(signal, name) for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+def terminate_as_interrupt(whole: Whole | None = None) -> Iterator[None]:
+    """A polite kill or a closed terminal ends the listening as Ctrl-C does: with a usable result.
+
+    `whole`: what holds all of them back while it must.
+    """
+    names = ("SIGTERM", "SIGHUP") if whole is None else ("SIGTERM", "SIGHUP", "SIGINT")
+    ends = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    handler = signal.default_int_handler if whole is None else whole.interrupt
     try:
-        before = [(end, signal.signal(end, signal.default_int_handler)) for end in ends]
+        before = [(end, signal.signal(end, handler)) for end in ends]
     except ValueError:  # not the main thread: somebody else minds the signals
         yield
         return
     try:
         yield
     finally:
-        for end, handler in before:
-            signal.signal(end, handler)
+        for end, earlier in before:
+            signal.signal(end, earlier)
 
 
 def terminal_width() -> int | None:

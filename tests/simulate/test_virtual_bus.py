@@ -254,6 +254,8 @@ def test_no_station_or_fault_changes_octets_that_are_heard() -> None:
     # What is heard is made in to_chunks alone, of the received octets of `wire`; the rest of the room only hands it on.
     makers: Counter[str] = Counter()
     for path in Path(benchtool.simulate.__file__).parent.glob("*.py"):
+        if path.name == "misdeeds.py":  # what a stand-in on a bench sends wrong on purpose; no simulated bus uses it
+            continue
         tree = ast.parse(path.read_text(encoding="utf-8"))
         for node in ast.walk(tree):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Chunk":
