@@ -261,9 +261,12 @@ def test_no_station_or_fault_changes_octets_that_are_heard() -> None:
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Chunk":
                 makers[path.name] += 1
             assert not isinstance(node, ast.Invert | ast.BitXor), f"{path.name}: bits turned over"
-    assert set(makers) == {"heard.py"}
+    # The Modbus machines of a bench lay what they heard before their own decoders as chunks.
+    assert set(makers) == {"heard.py", "modbus_client.py", "modbus_server.py"}
     built = Path(benchtool.simulate.__file__).with_name("build.py").read_text(encoding="utf-8")
-    assert not any(name.removesuffix(".py") in built for name in BENCH_ONLY)
+    assert not any(
+        name in built for name in ("misdeeds", "modbus_faults", "modbus_unit", "modbus_client", "modbus_server")
+    )
 
 
 BENCH_ONLY = ("misdeeds.py", "modbus_faults.py", "modbus_unit.py")
