@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from benchtool.capture.chunk import Chunk, Gap, Item, TapInfo
+from benchtool.capture.chunk import Chunk, Gap, Item, LineCounts, Mark, TapInfo
 from benchtool.explore.bursts import chunks_of
 from benchtool.explore.claims import Claim, What
 from benchtool.explore.cutting import Cutting, cuttings
@@ -31,6 +31,8 @@ _FINE_NS = 5_000_000
 _MOSTLY = 0.7
 """Share of the frames that a check value should explain; damage seldom leaves fewer."""
 _MOST_SOUND = 4000
+_MARKED = 0.1
+"""More line errors an octet than these come of a wrong setting, hardly of noise (judgement)."""
 _LEAST_ADDRESS = 0.75
 """What speaks for an address field must come to this: a command that is echoed looks like one."""
 
@@ -65,6 +67,16 @@ def explore(items: Sequence[Item], info: TapInfo, *, name: str = "unnamed") -> E
         return Explored((), (note,), None, CheckResult(), octets, 0, 0)
     cutting = cuttings(chunks, info)
     result = merged(cutting.result, cutting.sound)
+    wrong = line_errors_of(items)
+    if wrong >= _MARKED * octets:
+        note = (
+            f"{wrong} line errors in {octets} octets: the bit rate or the character format set here is probably wrong; "
+            "try --baud auto where the bus is live, or another --baud and --format"
+        )
+        if result.best is None:
+            # What a wrong rate makes of octets has a pattern too, but says nothing of the bus.
+            return Explored((), (note,), None, result, octets, 0, 0)
+        result = replace(result, notes=(note, *result.notes))
     shape = _shape(cutting, result, info, name)
     frames = decoded(shape.table, items, info)
     good = [frame.octets for frame in frames if frame.protocol is Protocol.TABLE and frame.ok]
@@ -73,6 +85,13 @@ def explore(items: Sequence[Item], info: TapInfo, *, name: str = "unnamed") -> E
         shape = _shape(replace(cutting, pieces=tuple(good)), result, info, name)
         frames = decoded(shape.table, items, info)
     return _told(items, frames, shape, cutting, result, info, octets)
+
+
+def line_errors_of(items: Sequence[Item]) -> int:
+    """Octets with a framing error, a parity error or a break, marked or counted."""
+    bad = Mark.FRAMING | Mark.PARITY | Mark.BREAK
+    marked = sum(sum(1 for mark in item.marks if mark & bad) for item in items if isinstance(item, Chunk))
+    return marked + sum(item.framing + item.parity + item.breaks for item in items if isinstance(item, LineCounts))
 
 
 def decoded(table: ProtocolTable, items: Sequence[Item], info: TapInfo) -> list[Frame]:

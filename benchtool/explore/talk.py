@@ -7,6 +7,7 @@ another reply; the asker waits before it asks again, and asks in a steady beat.
 from __future__ import annotations
 
 import itertools
+import math
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from benchtool.frames.protocol_table import Place, RoleRule
 _PLACES = range(8)
 _LEAST_FRAMES = 6
 _MOST_VALUES = 24
+_LEAST_CHANCE = 0.02
+_ENOUGH = 200
+"""More pairs of frames than these are not needed to rule chance out."""
 
 
 class Seen(NamedTuple):
@@ -49,8 +53,12 @@ def roles_of(frames: Sequence[Seen], skip: Collection[int] = ()) -> Roles | None
     if len(frames) < _LEAST_FRAMES:
         return None
     found: list[tuple[float, Roles]] = []
-    for place, values in _splits(frames, skip):
+    splits = _splits(frames, skip)
+    for place, values in splits:
         kinds = [place.read(frame.octets) in values for frame in frames]
+        # Among many bits of few frames one fits by chance.
+        if len(splits) * _by_chance(frames, kinds) > _LEAST_CHANCE:
+            continue
         judged = _judged(frames, kinds)
         if judged is None:
             continue
@@ -96,6 +104,25 @@ def _splits(frames: Sequence[Seen], skip: Collection[int]) -> list[tuple[Place, 
                 if 0.2 <= many / count <= 0.8:
                     splits.append((Place(at), frozenset((value,))))
     return splits
+
+
+def _by_chance(frames: Sequence[Seen], kinds: Sequence[bool]) -> float:
+    """How probable it is that bits without meaning alternate as well, or break the order as seldom, as these do."""
+    pairs = [(kinds[i - 1], kinds[i]) for i in range(1, len(frames)) if frames[i].follows][:_ENOUGH]
+    if not pairs:
+        return 1.0
+    share = sum(kinds) / len(kinds)
+    turns = sum(before is not after for before, after in pairs)
+    both, none = (sum(before is after is side for before, after in pairs) for side in (True, False))
+    turning = 2 * share * (1 - share)
+    breaking = min(share, 1 - share) ** 2 if both != none else min(share**2, (1 - share) ** 2)
+    often = sum(_binomial(len(pairs), count, turning) for count in range(turns, len(pairs) + 1))
+    seldom = sum(_binomial(len(pairs), count, breaking) for count in range(min(both, none) + 1))
+    return min(1.0, 2 * min(often, seldom))
+
+
+def _binomial(count: int, hits: int, share: float) -> float:
+    return math.comb(count, hits) * share**hits * (1 - share) ** (count - hits)
 
 
 def _judged(frames: Sequence[Seen], kinds: Sequence[bool]) -> tuple[float, float, bool] | None:

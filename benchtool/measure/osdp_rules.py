@@ -27,8 +27,8 @@ class _At:
     """What is remembered of one address."""
 
     __slots__ = (
-        "answered", "asked_ns", "asks", "damages", "last_reply", "last_sent", "offline", "repeated", "replied_ns",
-        "replies", "sequence", "silent_since_ns", "unanswered", "zeros",
+        "answered", "asked_ns", "asks", "busy", "damages", "last_reply", "last_sent", "offline", "repeated",
+        "replied_ns", "replies", "sequence", "silent_since_ns", "unanswered", "zeros",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -38,6 +38,8 @@ class _At:
         self.repeated = False
         """Whether the open command repeats the one before."""
         self.answered = False
+        self.busy = False
+        """Whether its last reply was BUSY."""
         self.asks: list[int] = []
         """When the open command was asked, and asked again."""
         self.replies = 0
@@ -158,6 +160,8 @@ class Rules:
         if last is None:
             return False
         if sequence == last:
+            if frame.octets == at.last_sent and at.busy:
+                return False  # as it should after BUSY: no repeat of anything answered
             if frame.octets == at.last_sent:
                 heard = "although a sound reply was heard here" if at.answered else ""
                 self._say(Kind.ASKED_AGAIN, t_ns, address, heard)
@@ -205,7 +209,9 @@ class Rules:
             if header.sequence or header.security_block is not None:
                 self._say(Kind.BUSY_NUMBERED, t_ns, address)
             self._say(Kind.BUSY, t_ns, address)
+            at.busy = True
         else:
+            at.busy = False
             # A device that refuses the number may not know which one to answer with.
             whole = at.damages == self._damages
             if header.sequence != at.sequence and refused != NakCode.SEQUENCE and whole:
