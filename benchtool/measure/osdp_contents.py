@@ -100,7 +100,7 @@ class Contents:
             if function == _BUFFER and (compliance or number):
                 self._device_buffer[self._address] = compliance | number << 8
             elif function == _SECURITY and compliance & 1 and number & 1:
-                self._once(Kind.DEFAULT_ACCEPTED, "its capabilities say so")
+                self._once(Kind.DEFAULT_ACCEPTED, "its capabilities say so; whether it does was not heard")
 
     def _small_part(self, code: int, reply: bool, data: bytes) -> None:
         total, offset, length = (int.from_bytes(data[at : at + 2], "little") for at in (0, 2, 4))

@@ -224,7 +224,7 @@ def device_station(
         spec.address,
         settings,
         identity=identity_of(spec),
-        capabilities=_CAPABILITIES[spec.kind == "interface"] + (b"" if session is None else _SECURE),
+        capabilities=_CAPABILITIES[spec.kind == "interface"] + _secured(session),
         reply_ns=reply_ns,
         rng=rng,
         events=_events(spec),
@@ -237,6 +237,11 @@ def device_station(
     )
 
 
+def _secured(session: DeviceSession | None) -> bytes:
+    """The PDCAP record of a secure channel: AES-128, and whether the default key still opens it (sheet 5.5)."""
+    return b"" if session is None else bytes((9, 1, int(session.takes_default_key)))
+
+
 def identity_of(spec: DeviceSpec) -> bytes:
     """What the device answers to ID: PDID, with an invented maker (sheet 5.5)."""
     kind = {"reader": 1, "keypad": 2, "interface": 3}.get(spec.kind, 9)
@@ -244,8 +249,6 @@ def identity_of(spec: DeviceSpec) -> bytes:
 
 
 _INPUTS = 2
-_SECURE = bytes((9, 1, 1))
-"""PDCAP record of a device with a secure channel."""
 _CAPABILITIES = {
     False: bytes((3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
     True: bytes((1, 1, 2, 2, 4, 1, 3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),

@@ -61,6 +61,11 @@ class DeviceSession:
         """Called with a line of plain words when a session begins, ends, is refused, or a key is set."""
 
     @property
+    def takes_default_key(self) -> bool:
+        """Whether the default key opens a session."""
+        return self._default_too
+
+    @property
     def active(self) -> bool:
         """Whether a session is on."""
         return self._chain is not None

@@ -11,11 +11,13 @@ from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.header import parse
 from benchtool.frames.osdp.secure import DEFAULT, DEFAULT_KEY, INSTALLED, cuid_of, derived_key
+from benchtool.simulate.build import device_station
 from benchtool.simulate.osdp_device_session import DeviceSession
 from benchtool.simulate.osdp_functions import Event
 from benchtool.simulate.osdp_panel_session import Broken, PanelSession, Stage
 from benchtool.simulate.panel import Panel
 from benchtool.simulate.peripheral import Peripheral
+from benchtool.simulate.scenario import load
 from tests.simulate.lockstep import MS, SETTINGS, S, join, octets, say
 
 IDENTITY = octets("A1A2A3B1C1D1D2D3D4E1E2E3")
@@ -460,3 +462,18 @@ def test_an_hour_of_bus_time_without_a_protocol_error(secure: bool) -> None:
     # Nothing is ever said twice: no reply was missed or late.
     numbers = [data[4] & 3 for data in asked]
     assert numbers == [0] + [n % 3 + 1 for n in range(len(numbers) - 1)]
+
+
+@pytest.mark.parametrize("default_too", [True, False])
+def test_capabilities_tell_whether_the_default_key_opens_a_session(default_too: bool) -> None:
+    # Sheet 5.5: function 9, compliance bit 0 AES-128, number bit 0 the default key still usable.
+    scenario = load("demo")
+    spec = scenario.devices[0]
+    rng = np.random.Generator(np.random.PCG64(1))
+    own = session(key=KEY, default_too=default_too)
+    reader = device_station(scenario, spec, SETTINGS, rng, session=own)
+    assert isinstance(reader, Peripheral)
+    code, data = reader.functions.do(Command.CAP, b"\x00", 0)
+    assert code == Reply.PDCAP
+    records = {data[at]: data[at + 1 : at + 3] for at in range(0, len(data), 3)}
+    assert records[9] == bytes((1, default_too))
