@@ -45,11 +45,23 @@ class Meaning:
 
     def text(self, *, show_secrets: bool = False) -> str:
         """One line: the title, then each field; secrets hidden unless asked for."""
-        parts = [
-            f"{f.name.replace('_', ' ')} {HIDDEN if f.secret and not show_secrets else f.text}" for f in self.fields
-        ]
+        names = {field.name for field in self.fields}
+        parts: list[str] = []
+        record = "1"
+        for field in self.fields:
+            base, _, number = field.name.rpartition("_")
+            # The second and later of like records: the number counts records, and is none of a device's own numbers.
+            of_record = number if number.isdecimal() and base in names and not field.text.startswith("[") else "1"
+            name = (base if of_record != "1" else field.name).replace("_", " ")
+            text = HIDDEN if field.secret and not show_secrets else field.text
+            said = text if text.startswith(name) else f"{name} {text}"
+            if of_record != record and parts:
+                parts[-1] += ";"
+            record = of_record
+            parts.append(said)
         parts += [f"({problem})" for problem in self.problems]
-        return f"{self.title}: {', '.join(parts)}" if parts else self.title
+        line = ", ".join(parts).replace(";, ", "; ")
+        return f"{self.title}: {line}" if parts else self.title
 
     def values(self, *, show_secrets: bool = False) -> dict[str, Value]:
         """Field values for `--json`; a hidden secret is None."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from benchtool.frames.frame import Frame, Protocol, Reason
-from benchtool.frames.meaning import HIDDEN, Meaning, Value
+from benchtool.frames.meaning import HIDDEN, Field, Meaning, Value
 from benchtool.frames.osdp import check
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, Reply
@@ -242,7 +242,7 @@ def test_card_reads_give_the_bits_of_the_card_formats(octets: str, bits: str) ->
         ),
         ("53010D00056E0500C20100858E", "set address and bit rate: sequence 1, address 5, baud 115200 bit/s"),
         ("5301 0A00 05A7 F401 2697", "keep the smart card active: sequence 1, time 500 ms"),
-        ("53810A0005480100CA4C", "tamper and power: sequence 1, tamper tamper, power normal"),
+        ("53810A0005480100CA4C", "tamper and power: sequence 1, tamper, power normal"),
         ("53810A0005490001EA58", "inputs: sequence 1, input 0 inactive, input 1 active"),
         ("53810A00054A0100AA22", "outputs: sequence 1, output 0 active, output 1 inactive"),
         ("53810900054B005D29", "reader tamper: sequence 1, reader 0 normal"),
@@ -275,6 +275,24 @@ def test_card_reads_give_the_bits_of_the_card_formats(octets: str, bits: str) ->
 )
 def test_one_line_texts(octets: str, text: str) -> None:
     assert says(octets).text() == text
+
+
+def test_like_records_are_parted_and_not_numbered_as_if_by_the_device() -> None:
+    meaning = Meaning(
+        None,
+        "set outputs",
+        (
+            Field("output", 0, "0", 6, 1),
+            Field("code", 5, "temporary on", 7, 1),
+            Field("output_2", 1, "1", 10, 1),
+            Field("code_2", 2, "permanent on", 11, 1),
+            Field("input_0", 1, "active", 12, 1),  # counted so by the device: no record of an `input` before
+            Field("power", 1, "power failure", 13, 1),
+        ),
+    )
+    assert meaning.text() == (
+        "set outputs: output 0, code temporary on; output 1, code permanent on; input 0 active, power failure"
+    )
 
 
 def test_keys_are_shown_as_printed_on_the_pad() -> None:
