@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from benchtool.diagnose.observed import Observed
     from benchtool.frames.protocol_table import ProtocolTable
 
+_NO_CHECK = "no check value is known of this bus: damaged frames cannot be told from sound ones"
 _LIVE_SECONDS = 20.0
 
 
@@ -214,5 +215,7 @@ def _listen(
         click.echo("\rworking out the findings …                                   ", err=True, nl=False)
     evidence = session.gatherer.evidence(session.decoder.counters)
     observed = observe(evidence, session.tap.info.settings, tap=session.tap.info.name, length_m=length_m)
+    if protocol is not None and protocol.check is None:
+        observed = replace(observed, limits=(*observed.limits, _NO_CHECK))
     end_progress(progress)
     return session, evidence, observed

@@ -6,7 +6,7 @@ from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.observed import Observed
 
 SUMMARIES: dict[Cause, str] = {
-    Cause.HEALTHY: "Nothing wrong was found: devices answer, check values are right.",
+    Cause.HEALTHY: "Nothing wrong was found: devices answer, and no damage was seen.",
     Cause.REVERSED_AT_TAP: "The two data wires are swapped between the bus and our adapter: our own clip, most likely.",
     Cause.REVERSED_AT_DEVICE: "The two data wires are swapped at {place}.",
     Cause.CONDUCTOR_OPEN: "One data wire, or both, is open: {place}.",

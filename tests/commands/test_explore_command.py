@@ -138,3 +138,16 @@ def test_only_takes_plain_digits() -> None:
     done = run("listen", "sim:bench?for=1", "--only", "²")
     assert done.exit_code == Exit.USAGE
     assert "--only" in done.stderr
+
+
+def test_a_table_without_a_check_value_proves_no_frame_sound(tmp_path: Path) -> None:
+    log = tmp_path / "plain.log"
+    lines = []
+    for turn in range(40):
+        lines += [f"{turn / 10:.3f} 7E 01 10 0D", f"{turn / 10 + 0.02:.3f} 7E 81 {turn % 7:02X} 0D"]
+    log.write_text("\n".join(lines) + "\n")
+    table = tmp_path / "plain.toml"
+    assert run("explore", str(log), "--save", str(table)).exit_code == 0
+    found = run("diagnose", str(log), "--protocol", str(table))
+    assert "no check value is known of this bus" in " ".join(found.output.split())
+    assert "check values are right" not in found.output
