@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-import json
-import sys
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.options import Duration, check_recording, line_options, record_options, time_option
+from benchtool.commands.options import Duration, line_options, record_options, time_option
 from benchtool.commands.osdp_keys import osdp_key_option
+from benchtool.commands.stand_in_run import StandIn
 from benchtool.commands.transmit import line_to_talk
 
 if TYPE_CHECKING:
+    from benchtool.capture.settings import LineSettings
     from benchtool.commands.stand_in import Keys
-    from benchtool.commands.talking import Conversation
     from benchtool.frames.frame import Frame
     from benchtool.simulate.crowd import Crowd
     from benchtool.simulate.misdeeds import Misbehaving
@@ -100,100 +97,51 @@ def command(role: str, scenario: str | None, port: str, **options: Any) -> None:
     _Run(role, scenario, port, options).go()
 
 
-class _Run:
-    """One call of the command."""
+class _Run(StandIn):
+    """Standing in as a scenario says: OSDP, or Modbus without a file of its own."""
+
+    not_done = "whose time or device had not come"
 
     def __init__(self, role: str, scenario: str | None, port: str, options: dict[str, Any]) -> None:
         from benchtool.commands.stand_in import scenario_for
         from benchtool.commands.stand_in_options import actions_of, as_asked_of, keys_of, new_keys_of
-        from benchtool.commands.talking import need_transmit
+        from benchtool.simulate.osdp_actions import usage
 
-        self.role, self.port, self.options = role, port, options
-        self.controls = role == "controller"
-        self.as_json: bool = options["as_json"]
-        self.show_cards: bool = options["show_cards"]
-        harm = (
-            "a second controller takes the devices from the real one"
-            if self.controls
-            else "a second device at an address garbles the real one's answers"
+        super().__init__(
+            role,
+            port,
+            options,
+            (
+                "a second controller takes the devices from the real one",
+                "a second device at an address garbles the real one's answers",
+            ),
         )
-        need_transmit(options["transmit"], port, harm)
-        check_recording(options["record"], port)
         self.scenario: Scenario = as_asked_of(
             scenario_for(scenario, role, options["addresses"], options["protocol"]), options
         )
+        self.takes_actions = self.scenario.controller.protocol == "osdp"
+        self.usage = usage(self.controls)
         self.keys: Keys = keys_of(options, self.scenario)
         self.new_keys = new_keys_of(options["set_key"], self.scenario, self.keys, self.controls)
         self.actions: list[Action] = actions_of(options, self.controls)
         self.panel: Panel | None = None
         self.crowd: Crowd | None = None
         self.spoilt: Misbehaving | None = None
-        self.now_ns: Callable[[], int] = lambda: 0
 
-    def go(self) -> None:
-        """Open the line, run the station, print the result."""
-        from benchtool.commands.talking import Conversation, TypedLines, open_line, who_controls
-        from benchtool.reports import frame_text
-        from benchtool.taps.clock import SystemClock
+    @property
+    def base(self) -> LineSettings:
+        """As the scenario's line."""
+        return self.scenario.line.settings
 
-        options = self.options
-        clock = SystemClock()
-        line = open_line(
-            self.port,
-            options["baud"],
-            options["char_format"],
-            self.scenario.line.settings,
-            options["direction"],
-            clock,
-        )
-        try:
-            if self.controls and not options["anyway"]:
-                other = who_controls(line, clock)
-                if other is not None:
-                    raise CommandError(
-                        f"another controller talks on {self.port} (it asked address {other.address}): take it off the "
-                        "pair first, or say --anyway",
-                        Exit.TAP,
-                    )
-            station = self._station(line.info.settings)
-            typed = TypedLines(sys.stdin is not None and sys.stdin.isatty() and self._takes_actions())
-            conversation = Conversation(
-                station,
-                line,
-                clock=clock,
-                echo=options["echo"],
-                seconds=options["seconds"],
-                record=options["record"],
-                overwrite=options["overwrite"],
-                on_frame=self._frame,
-                on_notice=self.note,
-                each_turn=lambda now_ns: self._turn(now_ns, typed.take()),
-            )
-            self.now_ns = lambda: conversation.talker.now_ns
-            if self.as_json:
-                self._out(frame_text.tap_object(line.info))
-            else:
-                click.echo(
-                    f"standing in for {self._who()} on {self.port}, {line.info.settings}; Ctrl-C ends it", err=True
-                )
-                click.echo(frame_text.HEADER)
-            conversation.run()
-            self._result(conversation)
-        finally:
-            line.close()
-        if conversation.failure is not None:
-            raise conversation.failure
-
-    def _takes_actions(self) -> bool:
-        return self.scenario.controller.protocol == "osdp"
-
-    def _who(self) -> str:
+    def who(self) -> str:
+        """The scenario's names."""
         names = ", ".join(f"{device.name} (address {device.address})" for device in self.scenario.devices[:8])
         more = len(self.scenario.devices) - 8
         names += f" and {more} more" if more > 0 else ""
         return f"{self.scenario.controller.name}, asking {names}" if self.controls else names
 
-    def _station(self, settings: Any) -> Station:
+    def station(self, settings: LineSettings) -> Station:
+        """The controller or the devices, with what --inject spoils."""
         from benchtool.commands.stand_in import controller_for, devices_for
         from benchtool.commands.stand_in_options import injected_of
         from benchtool.simulate.misdeeds import Misbehaving
@@ -218,25 +166,34 @@ class _Run:
         for address, key in self.new_keys.items():
             panel.send(address, _KEYSET, b"\x01\x10" + key)
 
-    def _turn(self, now_ns: int, lines: list[str]) -> None:
-        from benchtool.simulate.osdp_actions import ActionError, parse_action, usage
+    def typed(self, text: str, now_ns: int) -> None:
+        """An action, from now on."""
+        from benchtool.simulate.osdp_actions import parse_action
 
-        for text in lines:
-            if text.lower() in ("help", "?"):
-                for entry in usage(self.controls):
-                    click.echo(f"  {entry}", err=True)
-                continue
-            if text:
-                try:
-                    action = parse_action(text)
-                except ActionError as error:
-                    self.note(str(error))
-                    continue
-                self.actions.append(action._replace(at_ns=now_ns + action.at_ns))
-        due = [action for action in self.actions if action.at_ns <= now_ns and self._can(action)]
-        for action in due:
+        action = parse_action(text)
+        self.actions.append(action._replace(at_ns=now_ns + action.at_ns))
+
+    def act(self, now_ns: int) -> None:
+        """What is due, and can be done."""
+        for action in [one for one in self.actions if one.at_ns <= now_ns and self._can(one)]:
             self.actions.remove(action)
             self._do(action)
+
+    def left(self) -> int:
+        """Actions not done yet."""
+        return len(self.actions)
+
+    def is_routine(self, frame: Frame) -> bool:
+        """A poll without news."""
+        return _is_routine(frame.octets)
+
+    def more_object(self) -> dict[str, Any]:
+        """How often --inject spoilt what was said."""
+        return {} if self.spoilt is None else {"spoilt": self.spoilt.done}
+
+    def more_text(self) -> list[str]:
+        """The same."""
+        return [] if self.spoilt is None else [f"spoilt on purpose: {self.spoilt.done} ({self.options['inject']})"]
 
     def _can(self, action: Action) -> bool:
         """Whether it can be done now: a controller waits until the device is there."""
@@ -285,51 +242,6 @@ class _Run:
 
     def _notice(self, address: int, text: str) -> None:
         self.note(text, address)
-
-    def note(self, text: str, address: int | None = None) -> None:
-        """A line for the user."""
-        if self.as_json:
-            made: dict[str, Any] = {"kind": "note", "t": round(self.now_ns() / 1e9, 6), "text": text}
-            self._out(made if address is None else made | {"address": address})
-        else:
-            whose = "" if address is None else f"address {address}: "
-            click.echo(f"{self.now_ns() / 1e9:9.4f} {'':8} note   {whose}{text}")
-
-    def _out(self, made: dict[str, Any]) -> None:
-        click.echo(json.dumps(made, separators=(",", ":")))
-
-    def _frame(self, frame: Frame) -> None:
-        from benchtool.commands.session import terminal_width
-        from benchtool.reports import frame_text
-
-        if not self.options["show_all"] and frame.ok and _is_routine(frame.octets):
-            return
-        if self.as_json:
-            self._out(frame_text.frame_object(frame, show_secrets=self.show_cards))
-        else:
-            click.echo(frame_text.frame_line(frame, show_secrets=self.show_cards, width=terminal_width()))
-
-    def _result(self, conversation: Conversation) -> None:
-        from benchtool.commands.talking import talked_object, talked_text
-        from benchtool.reports import frame_text
-
-        left = len(self.actions)
-        if self.as_json:
-            made = {"kind": "summary", "stopped_by_user": conversation.stopped_by_user, "actions_left": left}
-            spoilt = {} if self.spoilt is None else {"spoilt": self.spoilt.done}
-            self._out(made | talked_object(conversation) | spoilt | frame_text.figures_object(conversation.figures))
-            return
-        click.echo("")
-        click.echo("\n".join(frame_text.figures_text(conversation.figures)))
-        click.echo("\n".join(talked_text(conversation)))
-        if self.spoilt is not None:
-            click.echo(f"spoilt on purpose: {self.spoilt.done} ({self.options['inject']})")
-        if left:
-            click.echo(f"not done: {left} action(s), whose time or device had not come")
-        if not conversation.talked.octets_heard:
-            click.echo(
-                "nothing was heard: is the other end on, the pair right, A and B not reversed, the rate the same?"
-            )
 
 
 def _is_routine(octets: bytes) -> bool:

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from collections import Counter
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.stand_in_run import StandIn
 
 if TYPE_CHECKING:
-    from benchtool.commands.talking import Conversation
-    from benchtool.frames.frame import Frame
+    from benchtool.capture.settings import LineSettings
+    from benchtool.frames.decoders import Decoder
     from benchtool.simulate.modbus_actions import ModbusAction
     from benchtool.simulate.modbus_file import ModbusFile
     from benchtool.simulate.modbus_points import Table
@@ -35,27 +31,20 @@ _TICK_NS = 16_000_000
 """How coarsely most adapters tell times: a shorter silence within a frame ends nothing."""
 
 
-class ModbusRun:
-    """One call of the command with a Modbus file."""
+class ModbusRun(StandIn):
+    """Standing in as a Modbus file says."""
 
     def __init__(self, role: str, path: str, port: str, options: dict[str, Any]) -> None:
-        from benchtool.commands.options import check_recording
         from benchtool.commands.stand_in_options import script_lines
-        from benchtool.commands.talking import need_transmit
+        from benchtool.simulate.modbus_actions import CLIENT_USAGE, DEVICE_USAGE
         from benchtool.simulate.modbus_file import load
         from benchtool.simulate.specs import ScenarioError
 
-        self.port, self.options = port, options
-        self.controls = role == "controller"
-        self.as_json: bool = options["as_json"]
-        self.now_ns: Callable[[], int] = lambda: 0
-        self.outcomes: Counter[str] = Counter()
-        need_transmit(
-            options["transmit"],
-            port,
-            "a second client takes the servers from the real one" if self.controls else "two answers collide",
+        super().__init__(
+            role, port, options, ("a second client takes the servers from the real one", "two answers collide")
         )
-        check_recording(options["record"], port)
+        self.usage = CLIENT_USAGE if self.controls else DEVICE_USAGE
+        self.outcomes: Counter[str] = Counter()
         for key, option in _NOT_HERE.items():
             if options[key]:
                 raise CommandError(f"{option} is for OSDP; this file speaks Modbus", Exit.USAGE)
@@ -86,60 +75,24 @@ class ModbusRun:
         polled = [poll.address for poll in self.file.poll]
         return polled[0] if polled else None
 
-    def go(self) -> None:
-        """Open the line, run the station, print the result."""
-        from benchtool.commands.talking import Conversation, TypedLines, open_line, who_controls
-        from benchtool.frames.decoder import BusDecoder
+    @property
+    def base(self) -> LineSettings:
+        """As the file's line."""
+        return self.file.settings
+
+    def who(self) -> str:
+        """How many."""
+        return "a client" if self.controls else f"{len(self.file.device)} server(s)"
+
+    def decoder(self, settings: LineSettings) -> Decoder | None:
+        """That of the file's mode."""
         from benchtool.frames.modbus.ascii_decoder import AsciiDecoder
-        from benchtool.reports import frame_text
         from benchtool.simulate.modbus_framing import Mode
-        from benchtool.taps.clock import SystemClock
 
-        options, clock = self.options, SystemClock()
-        line = open_line(
-            self.port, options["baud"], options["char_format"], self.file.settings, options["direction"], clock
-        )
-        try:
-            if self.controls and not options["anyway"]:
-                other = who_controls(line, clock)
-                if other is not None:
-                    raise CommandError(
-                        f"another controller talks on {self.port} (it asked address {other.address}): take it off the "
-                        "pair first, or say --anyway",
-                        Exit.TAP,
-                    )
-            typed = TypedLines(sys.stdin is not None and sys.stdin.isatty())
-            settings = line.info.settings
-            decoder = AsciiDecoder(settings) if self.file.mode is Mode.ASCII else BusDecoder(settings)
-            conversation = Conversation(
-                self._station(settings),
-                line,
-                clock=clock,
-                echo=options["echo"],
-                seconds=options["seconds"],
-                record=options["record"],
-                overwrite=options["overwrite"],
-                on_frame=self._frame,
-                on_notice=self.note,
-                each_turn=lambda now_ns: self._turn(now_ns, typed.take()),
-                done=lambda: self.controls and not typed_wanted(typed) and self.client.idle and not self.actions,
-                decoder=decoder,
-            )
-            self.now_ns = lambda: conversation.talker.now_ns
-            if self.as_json:
-                self._out(frame_text.tap_object(line.info))
-            else:
-                who = "a client" if self.controls else f"{len(self.file.device)} server(s)"
-                click.echo(f"standing in for {who} on {self.port}, {settings}; Ctrl-C ends it", err=True)
-                click.echo(frame_text.HEADER)
-            conversation.run()
-            self._result(conversation)
-        finally:
-            line.close()
-        if conversation.failure is not None:
-            raise conversation.failure
+        return AsciiDecoder(settings) if self.file.mode is Mode.ASCII else None
 
-    def _station(self, settings: Any) -> Station:
+    def station(self, settings: LineSettings) -> Station:
+        """The client or the servers, with the file's faults."""
         from benchtool.simulate.modbus_file import client, faulty, servers
 
         if self.controls:
@@ -148,27 +101,21 @@ class ModbusRun:
         self.servers = servers(self.file, settings, resolution_ns=_TICK_NS, on_write=self._written)
         return self.servers
 
-    def _turn(self, now_ns: int, lines: list[str]) -> None:
-        from benchtool.simulate.modbus_actions import (
-            CLIENT_USAGE,
-            DEVICE_USAGE,
-            ModbusActionError,
-            parse_action,
-            perform,
-            query_of,
-        )
+    def finished(self) -> bool:
+        """A client that polls nothing has asked what it was to ask."""
+        return self.controls and self.client.idle and not self.actions
 
-        for text in lines:
-            if text.lower() in ("help", "?"):
-                for entry in CLIENT_USAGE if self.controls else DEVICE_USAGE:
-                    click.echo(f"  {entry}", err=True)
-            elif text:
-                try:
-                    action = parse_action(text)
-                except ModbusActionError as error:
-                    self.note(str(error))
-                else:
-                    self.actions.append(action._replace(at_ns=now_ns + action.at_ns))
+    def typed(self, text: str, now_ns: int) -> None:
+        """An action, from now on."""
+        from benchtool.simulate.modbus_actions import parse_action
+
+        action = parse_action(text)
+        self.actions.append(action._replace(at_ns=now_ns + action.at_ns))
+
+    def act(self, now_ns: int) -> None:
+        """What is due."""
+        from benchtool.simulate.modbus_actions import ModbusActionError, perform, query_of
+
         due = [action for action in self.actions if action.at_ns <= now_ns]
         self.actions = [action for action in self.actions if action.at_ns > now_ns]
         for action in due:
@@ -182,6 +129,19 @@ class ModbusRun:
             else:
                 self.note(f"done: {action.verb}")
 
+    def left(self) -> int:
+        """Actions not done yet."""
+        return len(self.actions)
+
+    def more_object(self) -> dict[str, Any]:
+        """What became of what was asked."""
+        return {"outcomes": dict(self.outcomes)}
+
+    def more_text(self) -> list[str]:
+        """The same."""
+        asked = ", ".join(f"{count} {name}" for name, count in self.outcomes.items())
+        return [f"asked: {asked}"] if asked else []
+
     def _asked(self, result: Result) -> None:
         self.outcomes[result.outcome.value] += 1
         if result.outcome.value not in ("answered", "broadcast"):
@@ -192,49 +152,6 @@ class ModbusRun:
     def _written(self, address: int, now_ns: int, table: Table, start: int, values: list[int]) -> None:
         shown = " ".join(str(value) for value in values[:16]) + (" …" if len(values) > 16 else "")
         self.note(f"written: {table.value} {start}: {shown}", address)
-
-    def note(self, text: str, address: int | None = None) -> None:
-        """A line for the user."""
-        if self.as_json:
-            made: dict[str, Any] = {"kind": "note", "t": round(self.now_ns() / 1e9, 6), "text": text}
-            self._out(made if address is None else made | {"address": address})
-        else:
-            whose = "" if address is None else f"address {address}: "
-            click.echo(f"{self.now_ns() / 1e9:9.4f} {'':8} note   {whose}{text}")
-
-    def _out(self, made: dict[str, Any]) -> None:
-        click.echo(json.dumps(made, separators=(",", ":")))
-
-    def _frame(self, frame: Frame) -> None:
-        from benchtool.commands.session import terminal_width
-        from benchtool.reports import frame_text
-
-        if self.as_json:
-            self._out(frame_text.frame_object(frame, show_secrets=self.options["show_cards"]))
-        else:
-            show = self.options["show_cards"]
-            click.echo(frame_text.frame_line(frame, show_secrets=show, width=terminal_width()))
-
-    def _result(self, conversation: Conversation) -> None:
-        from benchtool.commands.talking import talked_object, talked_text
-        from benchtool.reports import frame_text
-
-        if self.as_json:
-            made = {"kind": "summary", "stopped_by_user": conversation.stopped_by_user}
-            made |= {"actions_left": len(self.actions), "outcomes": dict(self.outcomes)}
-            self._out(made | talked_object(conversation) | frame_text.figures_object(conversation.figures))
-            return
-        click.echo("")
-        click.echo("\n".join(frame_text.figures_text(conversation.figures)))
-        click.echo("\n".join(talked_text(conversation)))
-        if self.outcomes:
-            click.echo("asked: " + ", ".join(f"{count} {name}" for name, count in self.outcomes.items()))
-        if self.actions:
-            click.echo(f"not done: {len(self.actions)} action(s), whose time had not come")
-        if not conversation.talked.octets_heard:
-            click.echo(
-                "nothing was heard: is the other end on, the pair right, A and B not reversed, the rate the same?"
-            )
 
 
 def _as_asked(made: ModbusFile, options: dict[str, Any]) -> ModbusFile:
@@ -258,8 +175,3 @@ def _as_asked(made: ModbusFile, options: dict[str, Any]) -> ModbusFile:
         devices = tuple(replace(one, fault=(*one.fault, fault)) for one in devices)
         made = replace(made, fault=(*made.fault, fault))
     return replace(made, device=devices, poll=polls)
-
-
-def typed_wanted(typed: Any) -> bool:
-    """Whether a person may still type something."""
-    return not typed.ended

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 
-from benchtool.capture.chunk import Chunk
 from benchtool.frames.osdp import check
+from benchtool.simulate.altered import Altered
 from benchtool.simulate.station import Station
 
 
@@ -37,82 +37,37 @@ class Injected:
             raise ValueError(f"every is 1 or more, not {self.every}")
 
 
-class Misbehaving(Station):
+class Misbehaving(Altered):
     """`station`, whose transmissions suffer what is `injected`. `done` counts them."""
 
     def __init__(self, station: Station, injected: Injected) -> None:
-        self.name = station.name
+        super().__init__(station)
         self.done = 0
-        self._station = station
         self._injected = injected
         self._count = 0
-        self._late: tuple[int, bytes] | None = None
 
-    def hear(self, chunk: Chunk) -> None:
-        """As the station hears."""
-        self._station.hear(chunk)
-
-    def wants(self, octets: bytes) -> bool:
-        """As the station."""
-        return self._station.wants(octets)
-
-    def defers(self) -> bool:
-        """As the station."""
-        return self._station.defers()
-
-    def baud(self) -> int | None:
-        """As the station."""
-        return self._station.baud()
-
-    def wake_ns(self) -> int | None:
-        """When the station wants to act, or a late transmission goes out."""
-        wake_ns = self._station.wake_ns()
-        if self._late is None:
-            return wake_ns
-        return self._late[0] if wake_ns is None else min(wake_ns, self._late[0])
-
-    def act(self, now_ns: int) -> bytes | None:
-        """What the station says, spoilt where it is its turn."""
-        if self._late is not None and now_ns >= self._late[0]:
-            octets, self._late = self._late[1], None
-            return octets
-        wake_ns = self._station.wake_ns()
-        if wake_ns is None or wake_ns > now_ns:
-            return None
-        said = self._station.act(now_ns)
-        if said is None:
-            return None
+    def altered(self, octets: bytes) -> tuple[bytes, int] | None:
+        """As it is, or spoilt where it is its turn."""
         self._count += 1
-        if self._count % self._injected.every:
-            return said
-        return self._spoilt(said, now_ns)
-
-    def _spoilt(self, octets: bytes, now_ns: int) -> bytes | None:
         misdeed = self._injected.misdeed
-        if misdeed is Misdeed.WRONG_SEQUENCE and not _is_osdp(octets):
-            return octets
+        if self._count % self._injected.every or (misdeed is Misdeed.WRONG_SEQUENCE and not check.check_ok(octets)):
+            return octets, 0
         self.done += 1
         if misdeed is Misdeed.SILENT:
             return None
         if misdeed is Misdeed.LATE:
-            self._late = now_ns + self._injected.late_ns, octets
-            return None
+            return octets, self._injected.late_ns
         if misdeed is Misdeed.TRUNCATED:
-            return octets[: max(1, len(octets) // 2)]
+            return octets[: max(1, len(octets) // 2)], 0
         if misdeed is Misdeed.WRONG_CHECK:
-            return octets[:-1] + bytes((octets[-1] ^ 0x55,))
-        return _renumbered(octets)
-
-
-def _is_osdp(octets: bytes) -> bool:
-    return check.check_ok(octets)
+            return octets[:-1] + bytes((octets[-1] ^ 0x55,)), 0
+        return _renumbered(octets), 0
 
 
 def _renumbered(octets: bytes) -> bytes:
     """The frame with the sequence number after the next one, which no right partner expects."""
     control = octets[4]
-    wrong = (control & check.SEQUENCE_MASK) % 3 + 1
-    wrong = wrong % 3 + 1
+    wrong = ((control & check.SEQUENCE_MASK) + 1) % 3 + 1
     head = octets[:4] + bytes((control & ~check.SEQUENCE_MASK & 0xFF | wrong,))
     if control & check.USES_CRC:
         body = head + octets[5:-2]

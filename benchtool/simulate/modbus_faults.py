@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from enum import Enum
 from typing import NamedTuple
 
-from benchtool.capture.chunk import Chunk
+from benchtool.simulate.altered import Altered
 from benchtool.simulate.modbus_framing import Mode, wrap
 from benchtool.simulate.station import Station
 
@@ -65,12 +65,11 @@ def _wrong_address(octets: bytes, mode: Mode) -> bytes:
     return wrap(mode, bytes((other,)) + unit[1:])
 
 
-class Faulty(Station):
+class Faulty(Altered):
     """`inner`, with `faults` in what it says; those that fall together all happen."""
 
     def __init__(self, inner: Station, faults: Iterable[Ill], mode: Mode = Mode.RTU) -> None:
-        self.name = inner.name
-        self.inner = inner
+        super().__init__(inner)
         # In this order each finds the frame as it has to be for it.
         self.faults = tuple(sorted(faults, key=lambda fault: list(Wrong).index(fault.wrong)))
         for fault in self.faults:
@@ -78,37 +77,9 @@ class Faulty(Station):
                 raise ValueError(f"a fault comes every 1st or later time, and not before its time, not {fault}")
         self._mode = mode
         self._said = 0
-        self._held: tuple[int, bytes] | None = None
 
-    def hear(self, chunk: Chunk) -> None:
-        """As the station inside."""
-        self.inner.hear(chunk)
-
-    def wants(self, octets: bytes) -> bool:
-        """As the station inside."""
-        return self.inner.wants(octets)
-
-    def defers(self) -> bool:
-        """As the station inside."""
-        return self.inner.defers()
-
-    def baud(self) -> int | None:
-        """As the station inside."""
-        return self.inner.baud()
-
-    def wake_ns(self) -> int | None:
-        """Also when something held back is due."""
-        wakes = [wake for wake in (self.inner.wake_ns(), self._held[0] if self._held else None) if wake is not None]
-        return min(wakes, default=None)
-
-    def act(self, now_ns: int) -> bytes | None:
-        """What the station inside says, spoilt where it is its turn."""
-        if self._held is not None and now_ns >= self._held[0]:
-            late, self._held = self._held[1], None
-            return late
-        octets = self.inner.act(now_ns)
-        if octets is None:
-            return None
+    def altered(self, octets: bytes) -> tuple[bytes, int] | None:
+        """Spoilt where it is its turn."""
         self._said += 1
         late_ns = 0
         for fault in self.faults:
@@ -120,8 +91,4 @@ class Faulty(Station):
             if fault.wrong is Wrong.LATE:
                 late_ns += fault.late_ns
             octets = spoil(octets, fault.wrong, self._mode)
-        if not late_ns:
-            return octets
-        # Of two that are late the first is lost: one line, one sender.
-        self._held = now_ns + late_ns, octets
-        return None
+        return octets, late_ns

@@ -1,0 +1,188 @@
+"""One stand-in on a line, of any protocol: opens it, runs the station, shows what is said, prints the result."""
+
+from __future__ import annotations
+
+import json
+import sys
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.options import check_recording
+
+if TYPE_CHECKING:
+    from benchtool.capture.settings import LineSettings
+    from benchtool.commands.talking import Conversation
+    from benchtool.frames.decoders import Decoder
+    from benchtool.frames.frame import Frame
+    from benchtool.simulate.station import Station
+
+
+class StandIn(ABC):
+    """One call of `simulate`. Subclasses know what is spoken; `options` are those of the command."""
+
+    usage: Sequence[str] = ()
+    """What `help` lists while it runs."""
+    takes_actions = True
+    not_done = "whose time had not come"
+    """Why an action may be left at the end."""
+
+    def __init__(self, role: str, port: str, options: dict[str, Any], harm: tuple[str, str]) -> None:
+        """`harm`: what transmitting does as a controller, and as a device."""
+        from benchtool.commands.talking import need_transmit
+
+        self.port, self.options = port, options
+        self.controls = role == "controller"
+        self.as_json: bool = options["as_json"]
+        self.show_cards: bool = options["show_cards"]
+        self.now_ns: Callable[[], int] = lambda: 0
+        need_transmit(options["transmit"], port, harm[0] if self.controls else harm[1])
+        check_recording(options["record"], port)
+
+    @property
+    @abstractmethod
+    def base(self) -> LineSettings:
+        """How the line is set where the user does not say."""
+
+    @abstractmethod
+    def station(self, settings: LineSettings) -> Station:
+        """Who talks."""
+
+    @abstractmethod
+    def who(self) -> str:
+        """The same in words."""
+
+    @abstractmethod
+    def act(self, now_ns: int) -> None:
+        """Do the actions that are due."""
+
+    @abstractmethod
+    def typed(self, text: str, now_ns: int) -> None:
+        """Take an action that a person typed; ValueError with a line that says what is wrong."""
+
+    @abstractmethod
+    def left(self) -> int:
+        """Actions not done yet."""
+
+    def decoder(self, settings: LineSettings) -> Decoder | None:
+        """What reads the line; None: OSDP and Modbus RTU."""
+        return None
+
+    def finished(self) -> bool:
+        """Whether there is nothing left to say, once nobody can type any more."""
+        return False
+
+    def is_routine(self, frame: Frame) -> bool:
+        """Whether a frame is shown with --all only."""
+        return False
+
+    def more_object(self) -> dict[str, Any]:
+        """What else the summary holds."""
+        return {}
+
+    def more_text(self) -> list[str]:
+        """The same in lines for a person."""
+        return []
+
+    def go(self) -> None:
+        """Open the line, run the station, print the result."""
+        from benchtool.commands.talking import Conversation, TypedLines, open_line, who_controls
+        from benchtool.reports import frame_text
+        from benchtool.taps.clock import SystemClock
+
+        options, clock = self.options, SystemClock()
+        line = open_line(self.port, options["baud"], options["char_format"], self.base, options["direction"], clock)
+        try:
+            if self.controls and not options["anyway"]:
+                other = who_controls(line, clock)
+                if other is not None:
+                    raise CommandError(
+                        f"another controller talks on {self.port} (it asked address {other.address}): take it off the "
+                        "pair first, or say --anyway",
+                        Exit.TAP,
+                    )
+            settings = line.info.settings
+            lines = TypedLines(sys.stdin is not None and sys.stdin.isatty() and self.takes_actions)
+            conversation = Conversation(
+                self.station(settings),
+                line,
+                clock=clock,
+                echo=options["echo"],
+                seconds=options["seconds"],
+                record=options["record"],
+                overwrite=options["overwrite"],
+                on_frame=self._frame,
+                on_notice=self.note,
+                each_turn=lambda now_ns: self._turn(now_ns, lines.take()),
+                done=lambda: self.finished() and lines.ended,
+                decoder=self.decoder(settings),
+            )
+            self.now_ns = lambda: conversation.talker.now_ns
+            if self.as_json:
+                self._out(frame_text.tap_object(line.info))
+            else:
+                click.echo(f"standing in for {self.who()} on {self.port}, {settings}; Ctrl-C ends it", err=True)
+                click.echo(frame_text.HEADER)
+            conversation.run()
+            self._result(conversation)
+        finally:
+            line.close()
+        if conversation.failure is not None:
+            raise conversation.failure
+
+    def _turn(self, now_ns: int, lines: list[str]) -> None:
+        for text in lines:
+            if text.lower() in ("help", "?"):
+                for entry in self.usage:
+                    click.echo(f"  {entry}", err=True)
+            elif text:
+                try:
+                    self.typed(text, now_ns)
+                except ValueError as error:
+                    self.note(str(error))
+        self.act(now_ns)
+
+    def note(self, text: str, address: int | None = None) -> None:
+        """A line for the user."""
+        if self.as_json:
+            made: dict[str, Any] = {"kind": "note", "t": round(self.now_ns() / 1e9, 6), "text": text}
+            self._out(made if address is None else made | {"address": address})
+        else:
+            whose = "" if address is None else f"address {address}: "
+            click.echo(f"{self.now_ns() / 1e9:9.4f} {'':8} note   {whose}{text}")
+
+    def _out(self, made: dict[str, Any]) -> None:
+        click.echo(json.dumps(made, separators=(",", ":")))
+
+    def _frame(self, frame: Frame) -> None:
+        from benchtool.commands.session import terminal_width
+        from benchtool.reports import frame_text
+
+        if not self.options["show_all"] and frame.ok and self.is_routine(frame):
+            return
+        if self.as_json:
+            self._out(frame_text.frame_object(frame, show_secrets=self.show_cards))
+        else:
+            click.echo(frame_text.frame_line(frame, show_secrets=self.show_cards, width=terminal_width()))
+
+    def _result(self, conversation: Conversation) -> None:
+        from benchtool.commands.talking import talked_object, talked_text
+        from benchtool.reports import frame_text
+
+        if self.as_json:
+            made = {"kind": "summary", "stopped_by_user": conversation.stopped_by_user, "actions_left": self.left()}
+            made |= talked_object(conversation) | self.more_object()
+            self._out(made | frame_text.figures_object(conversation.figures))
+            return
+        click.echo("")
+        click.echo("\n".join(frame_text.figures_text(conversation.figures)))
+        click.echo("\n".join([*talked_text(conversation), *self.more_text()]))
+        if self.left():
+            click.echo(f"not done: {self.left()} action(s), {self.not_done}")
+        if not conversation.talked.octets_heard:
+            click.echo(
+                "nothing was heard: is the other end on, the pair right, A and B not reversed, the rate the same?"
+            )
