@@ -66,6 +66,10 @@ class Contents:
             self._panel_buffer[address] = int.from_bytes(data, "little")
         return self._out
 
+    def default_refused(self, address: int) -> None:
+        """The device was heard to refuse the default key: what its capabilities say of that is not told any more."""
+        self._said.add((address, Kind.DEFAULT_SAID))
+
     def _say(self, kind: Kind, detail: str = "", **numbers: int | str) -> None:
         self._out.append(Event(kind, self._t_ns, self._address, detail, numbers))
 
@@ -100,7 +104,7 @@ class Contents:
             if function == _BUFFER and (compliance or number):
                 self._device_buffer[self._address] = compliance | number << 8
             elif function == _SECURITY and compliance & 1 and number & 1:
-                self._once(Kind.DEFAULT_ACCEPTED, "its capabilities say so; whether it does was not heard")
+                self._once(Kind.DEFAULT_SAID, "its capabilities do; whether it does so was not heard")
 
     def _small_part(self, code: int, reply: bool, data: bytes) -> None:
         total, offset, length = (int.from_bytes(data[at : at + 2], "little") for at in (0, 2, 4))

@@ -180,6 +180,10 @@ class OsdpWatch:
 
     def _count(self, events: list[Event]) -> None:
         for event in events:
+            if event.kind is Kind.DEFAULT_REFUSED:
+                # What was heard weighs more than what the device says of itself.
+                self._contents.default_refused(event.address)
+                self._counts.pop((Kind.DEFAULT_SAID, event.address), None)
             key = event.kind, event.address
             found = self._counts.get(key)
             if found is None:

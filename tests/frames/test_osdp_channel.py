@@ -150,6 +150,18 @@ def test_a_device_that_still_takes_the_default_key_is_found() -> None:
     assert Kind.DEFAULT_ACCEPTED in talk.kinds
 
 
+@pytest.mark.parametrize("refused_first", [False, True])
+@pytest.mark.parametrize(("reason", "refusal"), [(5, True), (6, True), (4, False)])
+def test_a_refusal_heard_weighs_more_than_capabilities(reason: int, refusal: bool, refused_first: bool) -> None:
+    # sheet 5.4: 5 security not supported, 6 security required, 4 wrong sequence number, which refuses no key
+    refused = [Secured().start()[0], reply(Reply.NAK, bytes((reason,)))]
+    says = [command(Command.CAP, b"\0", sequence=2), reply(Reply.PDCAP, b"\x09\1\1", sequence=2)]
+    talk = tell(Talk(), [*refused, *says] if refused_first else [*says, *refused])
+    assert (Kind.DEFAULT_REFUSED in talk.kinds) == refusal
+    assert (Kind.DEFAULT_SAID in talk.kinds) == (not refusal or not refused_first)
+    assert (Kind.DEFAULT_SAID in [one.kind for one in talk.watch.figures().events]) == (not refusal)
+
+
 def test_a_random_number_used_in_two_sessions_is_found() -> None:
     talk = started(Secured())
     tell(talk, Secured(rnd_b=b"87654321").start())
@@ -265,7 +277,7 @@ def test_a_start_that_fails_says_that_keys_differ() -> None:
 
 def test_cryptograms_that_do_not_fit_are_found() -> None:
     secured = Secured(KEY, kind=0)  # says default key, has another
-    assert tell(Talk(), secured.start()[:2]).kinds == [Kind.CRYPTOGRAM_WRONG]
+    assert tell(Talk(), secured.start()[:2]).kinds == [Kind.CRYPTOGRAM_WRONG, Kind.DEFAULT_REFUSED]
     good = Secured()
     frames = good.start()
     wrong = build_frame(1, Command.SCRYPT, bytes(16), sequence=2, security_block=bytes((3, 0x13, 0)))
@@ -349,7 +361,7 @@ def test_secured_frames_that_no_session_takes() -> None:
 
 def test_a_device_that_refuses_the_start() -> None:
     talk = tell(Talk(), [Secured().start()[0], reply(Reply.NAK, b"\x05")])
-    assert talk.kinds == [Kind.REFUSED]
+    assert talk.kinds == [Kind.DEFAULT_REFUSED, Kind.REFUSED]
     assert talk.watch.figures().channels[0].state is State.NONE
 
 

@@ -103,7 +103,7 @@ def test_a_device_that_says_its_default_key_works() -> None:
     def says(number: int) -> list[Kind]:
         return Talk().say(command(Command.CAP, b"\0")).say(reply(Reply.PDCAP, bytes((9, 1, number)))).kinds
 
-    assert says(1) == [Kind.DEFAULT_ACCEPTED]
+    assert says(1) == [Kind.DEFAULT_SAID]
     assert says(0) == []
 
 

@@ -132,11 +132,18 @@ class Follower:
 
     def _refused_in_clear(self, at: Device, data: bytes) -> None:
         if at.state is State.STARTING:
+            if data[:1] in _SECURITY_REASONS:
+                self._default_refused(at)
             at.drop(State.NONE)
         elif at.state in _RUNNING and data[:1] in _SECURITY_REASONS:
             self._say(Kind.SESSION_ENDED, f"refused in the clear: {NAK_TEXT[data[0]]}")
             # The chain is kept: that the session goes on after all would show by its MACs.
             at.state = State.NONE
+
+    def _default_refused(self, at: Device) -> None:
+        if at.kind == secure.DEFAULT and not at.default_refused:
+            at.default_refused = True
+            self._say(Kind.DEFAULT_REFUSED)
 
     def _given_up(self, at: Device) -> None:
         """After CCRYPT a controller goes on with SCRYPT, unless the device's cryptogram does not fit its key."""
@@ -210,6 +217,7 @@ class Follower:
                 return
         if at.kind == secure.DEFAULT:
             self._say(Kind.CRYPTOGRAM_WRONG, "the device's, in CCRYPT, is not made with the default key")
+            self._default_refused(at)
 
     def _accepted(self, at: Device, block: bytes, r_mac: bytes) -> None:
         starting = at.state is State.STARTING
@@ -258,6 +266,7 @@ class Follower:
         at.said.clear()
         self._say(Kind.SESSION_OPEN, f"with {KEY_WORDS[at.key.source]}", key=at.key.source.value)
         if at.key.source is KeySource.DEFAULT:
+            at.default_refused = False
             own = at.kind == secure.INSTALLED
             self._say(Kind.DEFAULT_KEY, "installed as if it were a key of its own" if own else "")
         else:

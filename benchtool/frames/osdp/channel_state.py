@@ -83,7 +83,7 @@ class Device:
     """What is remembered of one address."""
 
     __slots__ = (
-        "bridged", "chain", "client", "cuid", "damages", "had_own_key", "handshake", "key", "keys",
+        "bridged", "chain", "client", "cuid", "damages", "default_refused", "had_own_key", "handshake", "key", "keys",
         "kind", "last_ns", "last_opened", "last_sent", "place", "refused", "refused_run", "rnd_a", "rnd_b", "said",
         "sequence", "server", "sessions", "start", "state", "unreadable", "verified",
     )  # fmt: skip
@@ -107,6 +107,8 @@ class Device:
         self.last_ns = 0
         self.damages = 0
         self.had_own_key = False
+        self.default_refused = False
+        """Whether it was heard to refuse the default key, and has not taken it since."""
         self.said: set[Kind] = set()
         self.refused_run = 0
         self.sessions = self.verified = self.refused = self.unreadable = self.bridged = 0

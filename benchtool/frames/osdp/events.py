@@ -64,6 +64,8 @@ class Kind(Enum):
     KEY_UNDER_DEFAULT = "key-sent-under-default-key"
     KEY_IN_CLEAR = "key-sent-in-clear"
     DEFAULT_ACCEPTED = "default-key-still-accepted"
+    DEFAULT_SAID = "default-key-said-accepted"
+    DEFAULT_REFUSED = "default-key-refused"
     SECRET_IN_CLEAR = "secret-in-clear"
     RANDOM_REPEATED = "random-repeated"
 
@@ -83,6 +85,7 @@ _N, _F, _S = Level.NOTE, Level.FAULT, Level.SECURITY
 _TIMING = "5.7; sheet 5.2"
 _NUMBERS = "5.9; sheet 5.1"
 _CHANNEL = "Annex D; sheet 5.8"
+_INSTALLATION_OFF = "switch its installation mode off (its own settings or a command of its maker), then look again"
 _MOVE = "on a bench, with nothing else on the pair, where nobody can listen"
 
 KINDS: dict[Kind, Row] = {
@@ -263,9 +266,16 @@ KINDS: dict[Kind, Row] = {
     Kind.DEFAULT_ACCEPTED: Row(
         _S,
         "the device still accepts the default key",
-        "Annex B, function 9; sheet 5.5",
-        "switch its installation mode off (its own settings or a command of its maker), then look again",
+        _CHANNEL,
+        _INSTALLATION_OFF,
     ),
+    Kind.DEFAULT_SAID: Row(
+        _S,
+        "the device says that it still accepts the default key",
+        "Annex B, function 9; sheet 5.5",
+        _INSTALLATION_OFF,
+    ),
+    Kind.DEFAULT_REFUSED: Row(_N, "the device does not accept the default key", _CHANNEL),
     Kind.SECRET_IN_CLEAR: Row(
         _S,
         "card data or typed digits in the clear",
