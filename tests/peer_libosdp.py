@@ -89,7 +89,8 @@ class _Terminal(osdp.channel.Channel):  # type: ignore[misc]
 class Session:
     """A controller and a device that talk; `sent` is (monotonic ns, `>` or `<`, octets) for each write."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, panel: dict[str, Any] | None = None, device: dict[str, Any] | None = None) -> None:
+        """`panel` and `device`: keys and flags of a secure channel, where they are to have one."""
         self.sent: list[tuple[int, str, bytes]] = []
         self.descriptors = pty.openpty()
         for descriptor in self.descriptors:
@@ -104,17 +105,20 @@ class Session:
                 (cap.AudibleControl, 1, 1),
                 (cap.TextOutput, 1, 1),
                 (cap.CheckCharacter, 1, 1),
+                *([(cap.CommunicationSecurity, 1, 1)] if device is not None else []),
                 (cap.Readers, 0, 2),
             ]
         )
-        panel = osdp.helpers.PDInfo(ADDRESS, _Terminal(self.descriptors[0], ">", self.sent))
+        asked = osdp.helpers.PDInfo(ADDRESS, _Terminal(self.descriptors[0], ">", self.sent), **(panel or {}))
         identity = osdp.helpers.PdId(1, 2, 0xC0FFEE, 123456, 0x010203)
-        device = osdp.helpers.PDInfo(ADDRESS, _Terminal(self.descriptors[1], "<", self.sent), id=identity)
-        self.panel = osdp.control_panel.ControlPanel([panel], log_level=level).ctx
+        answering = osdp.helpers.PDInfo(
+            ADDRESS, _Terminal(self.descriptors[1], "<", self.sent), id=identity, **(device or {})
+        )
+        self.panel = osdp.control_panel.ControlPanel([asked], log_level=level).ctx
         self.events: list[dict[str, Any]] = []
         self.commands: list[dict[str, Any]] = []
         self.panel.set_event_callback(self._event)
-        self.device = osdp.peripheral_device.PeripheralDevice(device, capabilities, log_level=level).ctx
+        self.device = osdp.peripheral_device.PeripheralDevice(answering, capabilities, log_level=level).ctx
         self.device.set_command_callback(self._command)
 
     def __enter__(self) -> Session:

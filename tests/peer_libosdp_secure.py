@@ -5,11 +5,8 @@ Run as a program it writes the golden captures: `python -m tests.peer_libosdp_se
 
 from __future__ import annotations
 
-import pty
 import sys
-import tty
 from collections.abc import Callable
-from os import set_blocking
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +16,6 @@ import osdp.helpers
 import osdp.peripheral_device
 
 from tests.peer_libosdp import (
-    ADDRESS,
     BLINK,
     BUZZER,
     CARD,
@@ -31,7 +27,6 @@ from tests.peer_libosdp import (
     TEXT,
     Session,
     StalledError,
-    _Terminal,
     as_log,
 )
 
@@ -45,38 +40,8 @@ class SecureSession(Session):
     """As `Session`, with a key at each end; `install` lets both ends fall back to the default key."""
 
     def __init__(self, panel_key: bytes | None, device_key: bytes | None, *, install: bool = False) -> None:
-        self.sent: list[tuple[int, str, bytes]] = []
-        self.descriptors = pty.openpty()
-        for descriptor in self.descriptors:
-            tty.setraw(descriptor)
-            set_blocking(descriptor, False)
-        cap, level = osdp.constants.Capability, osdp.constants.LogLevel.Critical
         flags = [osdp.constants.LibFlag.InstallMode] if install else [osdp.constants.LibFlag.EnforceSecure]
-        capabilities = osdp.helpers.PDCapabilities(
-            [
-                (cap.ContactStatusMonitoring, 1, 2),
-                (cap.OutputControl, 1, 2),
-                (cap.LEDControl, 4, 2),
-                (cap.AudibleControl, 1, 1),
-                (cap.TextOutput, 1, 1),
-                (cap.CheckCharacter, 1, 1),
-                (cap.CommunicationSecurity, 1, 1),
-                (cap.Readers, 0, 2),
-            ]
-        )
-        identity = osdp.helpers.PdId(1, 2, 0xC0FFEE, 123456, 0x010203)
-        panel = osdp.helpers.PDInfo(
-            ADDRESS, _Terminal(self.descriptors[0], ">", self.sent), scbk=panel_key, flags=flags
-        )
-        device = osdp.helpers.PDInfo(
-            ADDRESS, _Terminal(self.descriptors[1], "<", self.sent), scbk=device_key, flags=flags, id=identity
-        )
-        self.panel = osdp.control_panel.ControlPanel([panel], log_level=level).ctx
-        self.events: list[dict[str, Any]] = []
-        self.commands: list[dict[str, Any]] = []
-        self.panel.set_event_callback(self._event)
-        self.device = osdp.peripheral_device.PeripheralDevice(device, capabilities, log_level=level).ctx
-        self.device.set_command_callback(self._command)
+        super().__init__(panel={"scbk": panel_key, "flags": flags}, device={"scbk": device_key, "flags": flags})
 
     def start(self) -> None:
         """Until the session is open."""

@@ -216,24 +216,22 @@ class Whole:
 
 
 @contextmanager
-def terminate_as_interrupt(whole: Whole | None = None) -> Iterator[None]:
+def terminate_as_interrupt(whole: Whole) -> Iterator[None]:
     """A polite kill or a closed terminal ends the listening as Ctrl-C does: with a usable result.
 
-    `whole`: what holds all of them back while it must.
+    `whole` holds all of them back while it must.
     """
-    names = ("SIGTERM", "SIGHUP") if whole is None else ("SIGTERM", "SIGHUP", "SIGINT")
-    ends = [getattr(signal, name) for name in names if hasattr(signal, name)]
-    handler = signal.default_int_handler if whole is None else whole.interrupt
+    ends = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
     try:
-        before = [(end, signal.signal(end, handler)) for end in ends]
+        before = [(end, signal.signal(end, whole.interrupt)) for end in ends]
     except ValueError:  # not the main thread: somebody else minds the signals
         yield
         return
     try:
         yield
     finally:
-        for end, earlier in before:
-            signal.signal(end, earlier)
+        for end, handler in before:
+            signal.signal(end, handler)
 
 
 def terminal_width() -> int | None:

@@ -14,7 +14,7 @@ from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
-from benchtool.commands.session import terminate_as_interrupt
+from benchtool.commands.session import Whole, terminate_as_interrupt
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.decoders import usual_decoder
 from benchtool.frames.frame import Frame, Role
@@ -140,6 +140,7 @@ class Conversation:
         self._decoder = decoder or BusDecoder(port.info.settings)
         self._tally = Tally(port.info)
         self._notices = 0
+        self._whole = Whole()
         self.stopped_by_user = False
         self.failure: CommandError | None = None
         self.talker = Talker(
@@ -173,7 +174,7 @@ class Conversation:
                 except CaptureError as error:
                     raise CommandError(str(error), Exit.OUTPUT) from None
             self._tally.begin(0)
-            with terminate_as_interrupt():
+            with terminate_as_interrupt(self._whole):
                 try:
                     self._talk()
                 except KeyboardInterrupt:
@@ -208,11 +209,12 @@ class Conversation:
                 self.note(text)
 
     def _item(self, item: Chunk) -> None:
-        if self._recorder is not None:
-            self._recorder.write(item)
-        frames = self._decoder.feed(item)
-        self._tally.item(item)
-        self._take(frames)
+        with self._whole:
+            if self._recorder is not None:
+                self._recorder.write(item)
+            frames = self._decoder.feed(item)
+            self._tally.item(item)
+            self._take(frames)
 
     def _take(self, frames: list[Frame]) -> None:
         for frame in frames:
