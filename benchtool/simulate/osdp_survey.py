@@ -15,7 +15,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
-from benchtool.frames.osdp.codes import Command, Reply
+from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.header import parse
 from benchtool.frames.osdp.secure import BLOCK, DEFAULT, DEFAULT_KEY, RANDOM_LENGTH, SessionKeys, same
 from benchtool.simulate.station import Station
@@ -25,6 +25,10 @@ _LINGER_NS = 50_000_000
 """After a reply the line is heard for so long: a second device may be slower than the first."""
 _AGAIN = 4
 """How often the identity is asked again of who answered."""
+
+
+_NOT_ABOUT_KEYS = tuple(bytes((code,)) for code in (NakCode.CHECK, NakCode.LENGTH, NakCode.SEQUENCE))
+"""Refusals of the frame, not of what it asks (sheet 5.4)."""
 
 
 @dataclass(slots=True)
@@ -214,7 +218,10 @@ class Surveyor(Station):
             return
         data = frame.octets[header.data_start : header.data_end]
         if asked == Command.CHLNG:
-            at.default_key = header.code == Reply.CCRYPT and self._proves(data)
+            if header.code == Reply.CCRYPT:
+                at.default_key = self._proves(data)
+            elif header.code == Reply.NAK and data[:1] not in _NOT_ABOUT_KEYS:
+                at.default_key = False
         elif header.code == Reply.PDID and len(data) == 12:
             if data not in at.identities:
                 at.identities.append(data)

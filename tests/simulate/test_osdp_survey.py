@@ -123,6 +123,30 @@ def test_whether_the_default_key_is_taken() -> None:
     assert found.tamper is None
 
 
+@pytest.mark.parametrize(
+    ("code", "data", "known"),
+    [
+        (Reply.BUSY, b"", None),
+        (Reply.NAK, b"\x04", None),  # sheet 5.4: wrong sequence number
+        (Reply.NAK, b"\x03", False),  # unknown command
+        (Reply.NAK, b"\x06", False),  # security required
+        (Reply.CCRYPT, bytes(32), False),
+    ],
+)
+def test_only_an_answer_about_the_key_tells_of_it(code: int, data: bytes, known: bool | None) -> None:
+    surveyor = Surveyor([5], SETTINGS, random=lambda count: bytes(count))
+    now_ns = 0
+    while not surveyor.done:
+        now_ns = max(now_ns, surveyor.wake_ns() or 0)
+        said = surveyor.act(now_ns)
+        if said is not None:
+            asked = said[4] & 8
+            reply = (code, data) if asked else (Reply.PDID, IDENTITY)
+            told = build_frame(5, *reply, sequence=said[4] & 3, crc=False, reply=True)
+            surveyor.hear(heard(told, now_ns + 20 * MS))
+    assert of(surveyor, 5).default_key is known
+
+
 def test_a_forged_proof_is_none() -> None:
     # CCRYPT whose cryptogram is not of the default key
     surveyor = Surveyor([5], SETTINGS, random=lambda count: bytes(count))
