@@ -46,7 +46,7 @@ class Meaning:
     def text(self, *, show_secrets: bool = False) -> str:
         """One line: the title, then each field; secrets hidden unless asked for."""
         names = {field.name for field in self.fields}
-        parts: list[str] = []
+        records: list[list[str]] = [[]]
         record = "1"
         for field in self.fields:
             base, _, number = field.name.rpartition("_")
@@ -55,13 +55,13 @@ class Meaning:
             name = (base if of_record != "1" else field.name).replace("_", " ")
             text = HIDDEN if field.secret and not show_secrets else field.text
             said = text if text.startswith(name) else f"{name} {text}"
-            if of_record != record and parts:
-                parts[-1] += ";"
+            if of_record != record and records[-1]:
+                records.append([])
             record = of_record
-            parts.append(said)
-        parts += [f"({problem})" for problem in self.problems]
-        line = ", ".join(parts).replace(";, ", "; ")
-        return f"{self.title}: {line}" if parts else self.title
+            records[-1].append(said)
+        records[-1] += [f"({problem})" for problem in self.problems]
+        line = "; ".join(", ".join(parts) for parts in records)
+        return f"{self.title}: {line}" if line else self.title
 
     def values(self, *, show_secrets: bool = False) -> dict[str, Value]:
         """Field values for `--json`; a hidden secret is None."""

@@ -295,6 +295,12 @@ def test_like_records_are_parted_and_not_numbered_as_if_by_the_device() -> None:
     )
 
 
+def test_a_semicolon_in_a_text_stays() -> None:
+    assert Meaning(None, "text", (Field("shown", "a;, b", "a;, b", 6, 5),)).text() == "text: shown a;, b"
+    assert Meaning(None, "text", (), ("cut off",)).text() == "text: (cut off)"
+    assert Meaning(None, "text", ()).text() == "text"
+
+
 def test_keys_are_shown_as_printed_on_the_pad() -> None:
     shown = says("53810D000553000331320D9C88").text(show_secrets=True)
     assert shown.endswith("digits 12#")  # sheet 5.7, KEYPAD 12#

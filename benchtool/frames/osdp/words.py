@@ -60,7 +60,6 @@ DIRECTIONS = {0: "forward", 1: "backward"}
 EXTENDED_MODES = {0: "mode settings", 1: "smart card"}
 """XWR and XRD; from memory."""
 KEY_TYPES = {1: "secure channel base key"}
-FILE_TYPES = {1: "opaque file"}
 TRANSFER_FLAGS = {1: "interleave ok", 2: "leave secure channel", 4: "separate poll responses"}
 TRANSFER_STATUS = {
     0: "ok",
