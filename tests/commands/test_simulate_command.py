@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -27,7 +28,8 @@ IDENTITY = bytes.fromhex("020b7e010101000102030400")
 CARD = bytes.fromhex("00011A003287FFC0")  # sheet 6.2: site 101, number 4095
 KEY = "404142434445464748494A4B4C4D4E4F"
 NEW_KEY = "606162636465666768696A6B6C6D6E6F"
-SECRETS = ("4095", "3287ffc0", KEY.lower(), NEW_KEY.lower(), "2580")
+SECRETS = re.compile(rf"(?<![0-9a-f.])(4095|2580)(?![0-9a-f])|3287ffc0|{KEY}|{NEW_KEY}", re.IGNORECASE)
+"""The short ones as numbers of their own: times and random octets hold such digits by chance."""
 SECONDS = ("0.8", "3", "20")
 """How long the command runs: the machine may stall, so a story that was not over is told again with more time."""
 
@@ -78,8 +80,7 @@ def test_a_controller_hears_cards_and_does_what_it_is_told(tmp_path: Path) -> No
                 "--do", "led green 2", "--do", "0.1s @5 text HELLO", "--record", str(record), "--overwrite",
             )  # fmt: skip
         assert result.exit_code == 0, result.output
-        for secret in SECRETS:
-            assert secret not in result.output.lower()
+        assert not SECRETS.search(result.output)
         if not ("RAW" in result.output and "KEYPAD" in result.output):
             return False
         if not any("text HELLO" in text for text in shown) or not any("green" in text for text in shown):
@@ -114,8 +115,7 @@ def test_a_controller_on_the_default_key_sets_a_new_one(tmp_path: Path) -> None:
                 "--default-key", "--set-key", str(new),
             )  # fmt: skip
         assert result.exit_code == 0, result.output
-        for secret in SECRETS:
-            assert secret not in result.output.lower()
+        assert not SECRETS.search(result.output)
         assert "caution: whoever listens" in result.stderr
         if "secure channel on the installed key" not in heard:
             return False
@@ -149,7 +149,7 @@ def test_a_reader_with_a_key_of_its_own(tmp_path: Path) -> None:
             )  # fmt: skip
         lines = objects(result)
         assert [lines[0]["kind"], lines[-1]["kind"]] == ["tap", "summary"]
-        assert not any(secret in json.dumps(lines).lower() for secret in SECRETS)
+        assert not SECRETS.search(json.dumps(lines))
         # The clear data of the sealed card are nowhere, not even in octets.
         notes = [line["text"] for line in lines if line["kind"] == "note"]
         if not {Reply.RAW, Reply.KEYPAD} <= {code for code, _ in replies}:
