@@ -175,16 +175,25 @@ def _by_table(check: CheckValue) -> Callable[[bytes], int]:
     return plain
 
 
+_PROBES = (b"123456789", b"\0", bytes(range(70)))
+"""The first is what the catalogue's check values are over; two rows of a width may share one."""
+
+
+@lru_cache(maxsize=16)
+def _functions(width: int) -> dict[tuple[int, ...], Callable[[bytes], int]]:
+    """fastcrc's functions of a width, by what they give for the probes."""
+    module: Any = getattr(fastcrc, f"crc{width}", None)
+    names = () if module is None else sorted(module.algorithms_available)
+    functions: list[Callable[[bytes], int]] = [getattr(module, name) for name in names]
+    return {tuple(map(function, _PROBES)): function for function in functions}
+
+
 def _compiled(check: CheckValue) -> Callable[[bytes], int] | None:
-    """The compiled function of a CRC of the catalogue, where fastcrc has one that gives the catalogue's check value."""
+    """The compiled function of a CRC of the catalogue, where fastcrc has one that gives the same for the probes."""
     parameters = (check.width, check.poly, check.init, check.refin, check.refout, check.xorout)
-    for row in CATALOGUE:
-        if row[1:7] == parameters:
-            module: Any = getattr(fastcrc, f"crc{check.width}", None)
-            plain = row.name.split("/")[-1].lower().replace("-", "_")
-            found: Callable[[bytes], int] | None = getattr(module, plain, None)
-            return found if found is not None and found(b"123456789") == row.check else None
-    return None
+    if not any(row[1:7] == parameters for row in CATALOGUE):
+        return None
+    return _functions(check.width).get(tuple(map(_by_table(check), _PROBES)))
 
 
 @lru_cache(maxsize=64)

@@ -90,7 +90,7 @@ def test_a_known_protocol_is_said_to_be_known() -> None:
     done = run("explore", "sim:demo?for=8", "--strict")
     assert done.exit_code == 0
     assert "this bus speaks osdp" in done.stdout
-    assert "CRC-16/SPI-FUJITSU" in done.stdout
+    assert "CRC-16/AUG-CCITT" in done.stdout
 
 
 def test_errors_in_one_line(tmp_path: Path, bus: str) -> None:

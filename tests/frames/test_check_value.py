@@ -17,25 +17,26 @@ from benchtool.frames.crc_catalogue import CATALOGUE, CatalogueRow
 
 DIGITS = b"123456789"
 
-# sheet section 4 (READ): name, check, polynomial, start, reflected in and out, final xor
+# sheet section 4 (READ), but for names of companies and products:
+# name, check, polynomial, start, reflected in and out, final xor
 PUBLISHED = """
 CRC-16/ARC BB3D 8005 0000 T T 0000
-CRC-16/CMS AEE7 8005 FFFF F F 0000
-CRC-16/DDS-110 9ECF 8005 800D F F 0000
+CRC-16/8005-FFFF AEE7 8005 FFFF F F 0000
+CRC-16/8005-800D 9ECF 8005 800D F F 0000
 CRC-16/MODBUS 4B37 8005 FFFF T T 0000
-CRC-16/MAXIM-DOW 44C2 8005 0000 T T FFFF
+CRC-16/8005-0000-R-FFFF 44C2 8005 0000 T T FFFF
 CRC-16/UMTS FEE8 8005 0000 F F 0000
 CRC-16/USB B4C8 8005 FFFF T T FFFF
-CRC-16/GENIBUS D64E 1021 FFFF F F FFFF
+CRC-16/EPC D64E 1021 FFFF F F FFFF
 CRC-16/GSM CE3C 1021 0000 F F FFFF
-CRC-16/IBM-3740 29B1 1021 FFFF F F 0000
-CRC-16/IBM-SDLC 906E 1021 FFFF T T FFFF
+CRC-16/CCITT-FALSE 29B1 1021 FFFF F F 0000
+CRC-16/ISO-HDLC 906E 1021 FFFF T T FFFF
 CRC-16/ISO-IEC-14443-3-A BF05 1021 C6C6 T T 0000
-CRC-16/KERMIT 2189 1021 0000 T T 0000
-CRC-16/MCRF4XX 6F91 1021 FFFF T T 0000
-CRC-16/RIELLO 63D0 1021 B2AA T T 0000
-CRC-16/SPI-FUJITSU E5CC 1021 1D0F F F 0000
-CRC-16/TMS37157 26B1 1021 89EC T T 0000
+CRC-16/CCITT-TRUE 2189 1021 0000 T T 0000
+CRC-16/1021-FFFF-R 6F91 1021 FFFF T T 0000
+CRC-16/1021-B2AA-R 63D0 1021 B2AA T T 0000
+CRC-16/AUG-CCITT E5CC 1021 1D0F F F 0000
+CRC-16/1021-89EC-R 26B1 1021 89EC T T 0000
 CRC-16/XMODEM 31C3 1021 0000 F F 0000
 """
 
@@ -65,14 +66,28 @@ def test_the_catalogue_has_the_published_rows() -> None:
     assert worked_out(of_row(next(row for row in CATALOGUE if row.name == "CRC-32/ISO-HDLC")))(DIGITS) == 0xCBF43926
 
 
+def by_parameters(row: CatalogueRow) -> str:
+    digits = -(-row.width // 4)
+    name = f"CRC-{row.width}/{row.poly:0{digits}X}-{row.init:0{digits}X}" + ("-R" if row.refin else "")
+    return name + (f"-{row.xorout:0{digits}X}" if row.xorout else "")
+
+
 def test_the_catalogue_is_the_public_one() -> None:
     # crccheck carries the same public catalogue, written by others.
     theirs = {
-        kind._names[0]: (kind._width, kind._poly, kind._initvalue, kind._reflect_input, kind._reflect_output)
+        (kind._width, kind._poly, kind._initvalue, kind._reflect_input, kind._reflect_output, kind._xor_output): kind
         for kind in crccheck.crc.ALLCRCCLASSES
         if kind._width <= 64
     }
-    assert {row.name: (row.width, row.poly, row.init, row.refin, row.refout) for row in CATALOGUE} == theirs
+    assert {row[1:7] for row in CATALOGUE} == set(theirs)
+    for row in CATALOGUE:
+        assert row.name in (*theirs[row[1:7]]._names, by_parameters(row))
+    assert len({row.name for row in CATALOGUE}) == len(CATALOGUE)
+
+
+def test_common_crcs_are_worked_out_by_compiled_functions() -> None:
+    for name in ("CRC-16/MODBUS", "CRC-16/AUG-CCITT", "CRC-16/CCITT-FALSE", "CRC-8/SMBUS", "CRC-32/ISO-HDLC"):
+        assert check_value._compiled(of_row(next(row for row in CATALOGUE if row.name == name))) is not None
 
 
 @pytest.mark.parametrize("row", CATALOGUE, ids=lambda row: row.name)

@@ -19,7 +19,7 @@ from tests.strategies import osdp_frames, osdp_octets
 
 
 def test_crc_of_the_check_string() -> None:
-    assert check.crc(b"123456789") == 0xE5CC  # sheet trap 2 (catalogue: CRC-16/SPI-FUJITSU)
+    assert check.crc(b"123456789") == 0xE5CC  # sheet trap 2 (catalogue: CRC-16/AUG-CCITT)
 
 
 @pytest.mark.parametrize(
