@@ -35,6 +35,10 @@ class CheckKind(Enum):
     """The same modulo 256."""
 
 
+_SIXTEEN = (CheckKind.WORDS_END_AROUND, CheckKind.FLETCHER_255, CheckKind.FLETCHER_256)
+"""Kinds that are made of two octets."""
+
+
 @dataclass(frozen=True, slots=True)
 class CheckValue:
     """One check value.
@@ -72,6 +76,8 @@ class CheckValue:
             raise ValueError(f"the parameters of a {self.width}-bit check value have at most {self.width} bits")
         if self.kind is CheckKind.CRC and not self.poly & 1:
             raise ValueError("the polynomial of a CRC is odd")
+        if self.kind in _SIXTEEN and self.width != 16:
+            raise ValueError(f"a {self.kind.value} check value has 16 bits, not {self.width}")
 
     @property
     def size(self) -> int:

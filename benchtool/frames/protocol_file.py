@@ -130,7 +130,7 @@ class _Part:
 
     def __init__(self, data: dict[str, Any], where: str) -> None:
         self._data = dict(data)
-        self._where = where
+        self.where = where
 
     def part(self, name: str) -> _Part | None:
         value = self._data.pop(name, None)
@@ -143,31 +143,31 @@ class _Part:
     def number(self, name: str, default: int | None = None) -> int:
         value = self._data.pop(name, default)
         if not isinstance(value, int) or isinstance(value, bool) or value is None:
-            raise ValueError(f"{self._where}{name}: a whole number is wanted, not {value!r}")
+            raise ValueError(f"{self.where}{name}: a whole number is wanted, not {value!r}")
         return value
 
     def real(self, name: str) -> float:
         value = self._data.pop(name, 0)
         if not isinstance(value, int | float) or isinstance(value, bool) or not 0 <= value < 1e9:
-            raise ValueError(f"{self._where}{name}: a number of 0 or more is wanted, not {value!r}")
+            raise ValueError(f"{self.where}{name}: a number of 0 or more is wanted, not {value!r}")
         return value
 
     def flag(self, name: str) -> bool:
         value = self._data.pop(name, False)
         if not isinstance(value, bool):
-            raise ValueError(f"{self._where}{name}: true or false is wanted, not {value!r}")
+            raise ValueError(f"{self.where}{name}: true or false is wanted, not {value!r}")
         return value
 
     def word(self, name: str, default: str = "") -> str:
         value = self._data.pop(name, default)
         if not isinstance(value, str):
-            raise ValueError(f"{self._where}{name}: a text is wanted, not {value!r}")
+            raise ValueError(f"{self.where}{name}: a text is wanted, not {value!r}")
         return value
 
     def numbers(self, name: str) -> tuple[int, ...]:
         value = self._data.pop(name, [])
         if not isinstance(value, list) or not all(isinstance(one, int) and not isinstance(one, bool) for one in value):
-            raise ValueError(f"{self._where}{name}: a list of whole numbers is wanted, not {value!r}")
+            raise ValueError(f"{self.where}{name}: a list of whole numbers is wanted, not {value!r}")
         return tuple(value)
 
     def octets(self, name: str) -> tuple[bytes, ...]:
@@ -175,14 +175,14 @@ class _Part:
         try:
             found = tuple(bytes.fromhex(one) for one in value)
         except (TypeError, ValueError):
-            raise ValueError(f"{self._where}{name}: a list of octets in hex is wanted, not {value!r}") from None
+            raise ValueError(f"{self.where}{name}: a list of octets in hex is wanted, not {value!r}") from None
         if b"" in found or max(map(len, found), default=0) > 8:
-            raise ValueError(f"{self._where}{name}: one to eight octets each are wanted")
+            raise ValueError(f"{self.where}{name}: one to eight octets each are wanted")
         return found
 
     def done(self) -> None:
         if self._data:
-            raise ValueError(f"{self._where}{next(iter(self._data))} is not known in a protocol table")
+            raise ValueError(f"{self.where}{next(iter(self._data))} is not known in a protocol table")
 
 
 def _table(top: _Part) -> ProtocolTable:
@@ -236,6 +236,9 @@ def _table(top: _Part) -> ProtocolTable:
 
 def _place(part: _Part) -> Place:
     size = part.number("size", 1)
+    if size not in (1, 2):
+        # Before a mask of any size is made of it.
+        raise ValueError(f"{part.where}size: 1 or 2 octets are wanted, not {size}")
     return Place(part.number("at"), size, part.flag("low_octet_first"), part.number("mask", (1 << 8 * size) - 1))
 
 

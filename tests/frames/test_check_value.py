@@ -178,6 +178,9 @@ def test_nonsense_is_refused() -> None:
     for width, start, poly in ((2, 0, 7), (65, 0, 7), (8, 0, 0x107), (8, 0, 6), (8, -1, 7)):
         with pytest.raises(ValueError, match=r"bits|odd|0 or more"):
             CheckValue(CheckKind.CRC, width, start, poly=poly)
+    for kind in (CheckKind.FLETCHER_255, CheckKind.FLETCHER_256, CheckKind.WORDS_END_AROUND):
+        with pytest.raises(ValueError, match="16 bits"):
+            CheckValue(kind, 8)
 
 
 def test_tables_and_reversal() -> None:

@@ -130,6 +130,7 @@ def test_the_text_says_what_was_learned_and_reads_back() -> None:
         (('name = "gate"', "name = 3"), "a text is wanted"),
         (("mask = 0x7F", "mask = 0x7FF"), "mask"),
         (("at = 1 ", "at = = 1 "), "not TOML"),
+        (("at = 1 ", "size = 99999999999999\nat = 1 "), "1 or 2 octets"),
     ],
 )
 def test_a_wrong_table_is_told_in_one_line(change: tuple[str, str], told: str) -> None:
@@ -145,6 +146,11 @@ def test_a_table_that_tells_nothing_is_refused() -> None:
         from_toml(f'kind = "{KIND}"\nversion = 1\n')
     with pytest.raises(ProtocolFileError, match=r"\[check\] is wanted"):
         from_toml(f'kind = "{KIND}"\nversion = 1\ncheck = 3\n')
+
+
+def test_a_sum_too_wide_for_its_field_is_refused() -> None:
+    with pytest.raises(ProtocolFileError, match="16 bits"):
+        from_toml(f'kind = "{KIND}"\nversion = 1\n[check]\nkind = "fletcher-255"\nwidth = 8\n')
 
 
 def test_frames_roles_addresses_and_explanation() -> None:
