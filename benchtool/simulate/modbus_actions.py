@@ -5,17 +5,14 @@ One line each, `3s @17 set inputs 0 1`: when (nothing: now), which device (nothi
 
 from __future__ import annotations
 
-import re
 from typing import Any, NamedTuple
 
+from benchtool.simulate.action_head import take_head
 from benchtool.simulate.modbus_points import Table
 from benchtool.simulate.modbus_query import Query
 from benchtool.simulate.modbus_server import Servers
 from benchtool.simulate.modbus_unit import Refusal
 
-_AT = re.compile(r"(\d{1,6}(?:\.\d{1,6})?)(ms|s|m)?")
-_NS = {"ms": 1_000_000, "s": 1_000_000_000, None: 1_000_000_000, "m": 60_000_000_000}
-_OF = re.compile(r"@(\d{1,3})")
 DEVICE_USAGE = (
     "set TABLE START VALUE ...   (coils, inputs, holding, input_registers): set holding 107 555 0 100",
     "refuse EXCEPTION [FUNCTION]   answer with this exception from now on: refuse 6 3",
@@ -42,14 +39,7 @@ class ModbusAction(NamedTuple):
 
 def parse_action(text: str) -> ModbusAction:
     """Take a line apart; ModbusActionError where it has no verb that is known."""
-    words = text.split()
-    at_ns, address = 0, None
-    if words and (match := _AT.fullmatch(words[0])):
-        at_ns = round(float(match[1]) * _NS[match[2]])
-        words = words[1:]
-    if words and (match := _OF.fullmatch(words[0])):
-        address = int(match[1])
-        words = words[1:]
+    at_ns, address, words = take_head(text)
     if not words or words[0].lower() not in ("set", "refuse", "accept", "ask"):
         raise ModbusActionError("say one of: set, refuse, accept (a device); ask (a controller)")
     return ModbusAction(at_ns, address, words[0].lower(), tuple(words[1:]))

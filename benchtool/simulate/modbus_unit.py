@@ -65,11 +65,12 @@ class Unit:
 
     def refuse(self, refusals: Iterable[Refusal]) -> None:
         """From now on these are refused on purpose; ValueError for one that cannot be."""
-        self._refusals = list(refusals)
-        for refusal in self._refusals:
+        wanted = list(refusals)
+        for refusal in wanted:
             if refusal.exception not in EXCEPTIONS or refusal.every < 1:
                 raise ValueError(f"a refusal has a defined exception and comes every 1st or later time, not {refusal}")
-        self._fits = [0] * len(self._refusals)
+        self._refusals = wanted
+        self._fits = [0] * len(wanted)
 
     def answer(self, body: bytes, now_ns: int, *, broadcast: bool = False) -> bytes | None:
         """Do what function and data ask; the reply's, or None where nothing is to be said. Never raises on input."""

@@ -6,7 +6,6 @@ Payloads by the tables of `frames.osdp` (sheet 5.5).
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -16,11 +15,9 @@ from benchtool.frames.meaning import Value
 from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.frames.osdp.payloads import encode_payload
 from benchtool.frames.osdp.words import COLOURS
+from benchtool.simulate.action_head import take_head
 from benchtool.simulate.osdp_functions import Functions
 
-_AT = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m)?")
-_NS = {"ms": 1_000_000, "s": 1_000_000_000, None: 1_000_000_000, "m": 60_000_000_000}
-_OF = re.compile(r"@(\d{1,3})")
 _ON_OFF = {"on": True, "off": False, "open": True, "closed": False, "fail": True, "ok": False, "1": True, "0": False}
 
 
@@ -43,15 +40,7 @@ class Action(NamedTuple):
 
 def parse_action(text: str) -> Action:
     """Take a line apart; ActionError where it has no verb that is known."""
-    words = text.split()
-    at_ns = 0
-    address = None
-    if words and (match := _AT.fullmatch(words[0])):
-        at_ns = round(float(match[1]) * _NS[match[2]])
-        words = words[1:]
-    if words and (match := _OF.fullmatch(words[0])):
-        address = int(match[1])
-        words = words[1:]
+    at_ns, address, words = take_head(text)
     if not words or words[0].lower() not in VERBS:
         raise ActionError(f"say one of: {', '.join(VERBS)}")
     return Action(at_ns, address, words[0].lower(), tuple(words[1:]))
