@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from benchtool.capture.chunk import Chunk
@@ -20,7 +20,9 @@ from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
+from benchtool.frames.osdp.check import BROADCAST
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
+from benchtool.frames.osdp.header import parse
 from benchtool.simulate.station import Station
 
 if TYPE_CHECKING:  # its ciphers are loaded only where a secure channel is wanted
@@ -227,14 +229,17 @@ class Panel(Station):
         return self._sent
 
     def _take_reply(self, line: _Line, frame: Frame) -> None:
-        code, data = frame.octets[5], frame.octets[6 : -2 if frame.octets[4] & 0x04 else -1]
-        clear = not frame.octets[4] & 0x08
+        header = parse(frame.octets)
+        if header is None or header.code is None:
+            return
+        code, data = header.code, frame.octets[header.data_start : header.data_end]
+        clear = header.security_block is None
         if clear and code == Reply.BUSY:
             line.again = self._code, self._data, self._sent
             self._done(frame)
             return
         refused = clear and code == Reply.NAK and data[:1] == bytes((NakCode.SEQUENCE,))
-        if frame.octets[4] & 0x03 != line.sequence and not refused:
+        if header.sequence != line.sequence and not refused:
             return
         if line.session is not None and not refused:
             taken = line.session.take(frame.octets, self._code)
@@ -243,8 +248,6 @@ class Panel(Station):
                     self._lost(line, frame)
                 return
             code, data = taken
-        elif not clear and not refused:
-            code, data = _code_and_data(frame.octets)
         self._done(frame)
         if refused:
             if line.session is None:
@@ -259,7 +262,7 @@ class Panel(Station):
         line.sequence = self._after(line.sequence)
         if not self._may_talk(line) and code not in _WITHOUT_SESSION:
             return
-        if self._code == Command.COMSET and code == Reply.COM:
+        if self._code == Command.COMSET and code == Reply.COM and len(data) == 5:
             self._follow(line, data, frame.end_ns)
         if self._react is not None:
             for address, command, payload in self._react(line.address, code, data):
@@ -281,7 +284,14 @@ class Panel(Station):
 
     def _follow(self, line: _Line, data: bytes, now_ns: int) -> None:
         """Go on with the address and bit rate that the device has said in COM."""
-        address, baud = data[0], int.from_bytes(data[1:5], "little")
+        address, baud = data[0], int.from_bytes(data[1:], "little")
+        try:
+            replace(self._settings, baud=baud)
+        except ValueError:
+            baud = 0
+        if address >= BROADCAST or not baud:
+            self._tell(line, "says an address or bit rate that cannot be: it is asked on as before")
+            return
         self._begin_again(line)
         line.rest_until_ns = now_ns + _CHANGE_REST_NS
         if address != line.address and address in self._lines:
@@ -310,9 +320,3 @@ class Panel(Station):
             return sequence % 3 + 1
         self._until_quirk = self._quirk_every
         return sequence if self._quirk == "repeats" else (sequence + 1) % 3 + 1
-
-
-def _code_and_data(octets: bytes) -> tuple[int, bytes]:
-    """Code and data of a sound frame that has a security block though none is wanted: what stands in their places."""
-    at = 5 + octets[5]
-    return octets[at], octets[at + 1 : -2 if octets[4] & 0x04 else -1]

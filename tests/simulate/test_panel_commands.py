@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.simulate.panel import Panel
@@ -64,6 +66,18 @@ def test_it_follows_a_device_to_its_new_address_and_rate() -> None:
     assert after[0] == build_frame(5, Command.POLL, sequence=0)
     assert after[1] >= end_ns + 50 * MS
     assert notices == ["answers", "has address 5 and 19200 bit/s now"]
+
+
+@pytest.mark.parametrize("said", ["", "05", "7F 80 25 00 00", "FF 80 25 00 00", "05 00 00 00 00", "05 FF FF FF FF"])
+def test_an_address_or_rate_that_cannot_be_is_not_followed(said: str) -> None:
+    station = opened(1)
+    station.send(1, Command.COMSET, octets("05 80 25 00 00"))
+    asked = next_of(station)
+    answer(station, asked, ack(asked[0], Reply.COM, octets(said)))
+    assert station.addresses == [1]
+    assert station.baud() is None
+    assert station.is_online(1)
+    assert next_of(station)[0][1] == 1
 
 
 def test_one_of_several_keeps_the_lines_rate_and_no_address_is_lost() -> None:
