@@ -72,7 +72,7 @@ def test_ohms_of_sound_lines_are_as_published() -> None:
 
 
 def test_ohms_and_volts_of_terminator_faults_are_as_published() -> None:
-    # Sheet 1.8: none reads open or, with all that may lie beside it, 375 ohm; one 120 ohm (through the cable if it$
+    # Sheet 1.8: none reads open or, with all that may lie beside it, 375 ohm; one 120 ohm (through the cable if it
     # is the far one) or 90.9; three about 40 ohm.
     none = [one["ab-ohms"] for one in taken(Cause.TERMINATOR_MISSING_BOTH)]
     assert min(none) > 330
@@ -168,3 +168,13 @@ def test_what_only_octets_can_show_has_to_show_there() -> None:
     # A device whose clock is so far off that it understands nothing is as silent as any other.
     assert not shows((Cause.CLOCK_OFF,), {"anything-wrong": 90.0, "marks-framing": 0.0})
     assert shows((Cause.CLOCK_OFF,), {"anything-wrong": 90.0, "damaged-worst": 0.4})
+
+
+def test_what_is_on_no_list_is_traffic_of_no_known_protocol_or_silence() -> None:
+    heard = [sample((Cause.NONE_OF_THESE,), rng_for(12, index), index).symptoms for index in range(12)]
+    silent = [one for one in heard if one["load"] == 0]
+    talking = [one for one in heard if one["load"]]
+    assert silent
+    assert len(talking) > len(silent)
+    # Nothing of it is a sound frame of a protocol that is known.
+    assert all(one["damage"] is None or one["damage"] > 0.9 for one in talking)
