@@ -18,6 +18,7 @@ from benchtool.commands.options import check_recording, listening_line_options, 
 if TYPE_CHECKING:
     from benchtool.commands.find_settings import Found
     from benchtool.explore.explore import Explored
+    from benchtool.measure.tally import Figures
 
 _LIVE_SECONDS = 30.0
 _MOST_OCTETS = 400_000
@@ -110,9 +111,7 @@ def command(
     info = session.tap.info
     found = explore(items, info, name=name)
     end_progress(progress)
-    figures = session.tally.figures(session.decoder.counters)
-    known = _known(session, figures.unknown_octets, figures.octets)
-    notes = list(known)
+    notes = _known(session.tally.figures(session.decoder.counters))
     if held >= _MOST_OCTETS:
         notes.append(f"only the first {held} octets were worked on")
     lost = sum(isinstance(item, Gap) for item in items)
@@ -146,10 +145,10 @@ def _proved(found: Explored) -> bool:
     return found.check.best is not None and found.check.best.proved
 
 
-def _known(session: Any, unknown: int, octets: int) -> list[str]:
+def _known(figures: Figures) -> list[str]:
     """What to say where the bus speaks a protocol that is decoded already."""
-    counts = session.tally.figures(session.decoder.counters).frames_ok
-    if not counts or octets == 0 or (octets - unknown) / octets < _KNOWN_SHARE:
+    counts, octets = figures.frames_ok, figures.octets
+    if not counts or octets == 0 or (octets - figures.unknown_octets) / octets < _KNOWN_SHARE:
         return []
     protocol = max(counts, key=lambda one: counts[one])
     text = f"this bus speaks {protocol.value}: {counts[protocol]} sound frames"

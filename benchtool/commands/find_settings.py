@@ -126,7 +126,7 @@ class _Finder:
         if given is None:
             self._parities()
         if not self._best().proven:
-            self._search(given)
+            self._search()
         best = self._best()
         if not best.proven:
             raise CommandError(
@@ -181,7 +181,7 @@ class _Finder:
             for text in PARITIES[1:]:
                 self._try(LineSettings(one.settings.baud, CharFormat.parse(text)))
 
-    def _search(self, given: CharFormat | None) -> None:
+    def _search(self) -> None:
         """No known protocol: look for a check value at each rate, the ones with few line errors first."""
         likely = sorted(self._scores.values(), key=lambda one: (one.errors or 0.0, -one.octets))
         for one in likely[:8]:

@@ -6,7 +6,7 @@ import itertools
 from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
-from benchtool.capture.chunk import Chunk, Gap, Item, TapInfo
+from benchtool.capture.chunk import Chunk, Item, LineCounts, Mark, TapInfo
 
 
 class Burst(NamedTuple):
@@ -24,7 +24,19 @@ def chunks_of(items: Iterable[Item]) -> list[Chunk]:
     return [item for item in items if isinstance(item, Chunk) and item.octets]
 
 
-def bursts(chunks: Sequence[Chunk], pause_ns: int, gaps: Sequence[Gap] = ()) -> list[Burst]:
+def line_errors_of(items: Iterable[Item]) -> int:
+    """Octets with a framing error, a parity error or a break, marked or counted."""
+    bad = Mark.FRAMING | Mark.PARITY | Mark.BREAK
+    count = 0
+    for item in items:
+        if isinstance(item, Chunk):
+            count += sum(1 for mark in item.marks if mark & bad)
+        elif isinstance(item, LineCounts):
+            count += item.framing + item.parity + item.breaks
+    return count
+
+
+def bursts(chunks: Sequence[Chunk], pause_ns: int) -> list[Burst]:
     """The octets cut at every silence of `pause_ns` or longer."""
     found: list[Burst] = []
     held = bytearray()

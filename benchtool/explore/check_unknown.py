@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from benchtool.explore.check_named import STARTS, octets_of
 from benchtool.explore.crc_bulk import Poly, Running, turned
 from benchtool.explore.explained import LEAST_BITS, evidence, weight
 from benchtool.explore.gf2 import greatest_common_divisor, rank, solve, without_shift
@@ -24,7 +25,6 @@ _MOST_IN_GROUP = 40
 _TRIES = 24
 _AT_ONCE = 4
 """Differences taken together: with four, a common divisor beyond the polynomial is rare."""
-_STARTS = (0, 1, 2, 3, 4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ def unknown_crcs(samples: Samples, layouts: list[Layout]) -> tuple[list[tuple[Ch
 def _open_starts(samples: Samples) -> list[int]:
     """Starts that differ: octets before them that are the same in all frames of a length only shift the constant."""
     starts = [0]
-    for start in _STARTS[1:]:
+    for start in STARTS[1:]:
         if start >= samples.octets.shape[1]:
             break
         column = samples.octets[:, start - 1]
@@ -87,13 +87,13 @@ def _by_list(
     sizes = {layout.size for layout in layouts}
     tried = len(polys) * 8.0 * len(layouts) * len(starts)
     for refin in (False, True):
-        listed = [(width, poly, refin) for width, poly in polys if -(-width // 8) in sizes]
+        listed = [(width, poly, refin) for width, poly in polys if octets_of(width) in sizes]
         if not listed:
             continue
         for start in starts:
             running = Running(samples, listed, [0] * len(listed), start)
             for layout in layouts:
-                chosen = np.array([i for i, one in enumerate(listed) if -(-one[0] // 8) == layout.size], np.intp)
+                chosen = np.array([i for i, one in enumerate(listed) if octets_of(one[0]) == layout.size], np.intp)
                 if not len(chosen):
                     continue
                 big, little, usable = samples.fields(layout)

@@ -10,8 +10,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from benchtool.capture.chunk import Chunk, Gap, Item, LineCounts, Mark, TapInfo
-from benchtool.explore.bursts import chunks_of
+from benchtool.capture.chunk import Chunk, Gap, Item, TapInfo
+from benchtool.explore.bursts import chunks_of, line_errors_of
 from benchtool.explore.claims import Claim, What
 from benchtool.explore.cutting import Cutting, cuttings
 from benchtool.explore.explained import CheckResult
@@ -85,13 +85,6 @@ def explore(items: Sequence[Item], info: TapInfo, *, name: str = "unnamed") -> E
         shape = _shape(replace(cutting, pieces=tuple(good)), result, info, name)
         frames = decoded(shape.table, items, info)
     return _told(items, frames, shape, cutting, result, info, octets)
-
-
-def line_errors_of(items: Sequence[Item]) -> int:
-    """Octets with a framing error, a parity error or a break, marked or counted."""
-    bad = Mark.FRAMING | Mark.PARITY | Mark.BREAK
-    marked = sum(sum(1 for mark in item.marks if mark & bad) for item in items if isinstance(item, Chunk))
-    return marked + sum(item.framing + item.parity + item.breaks for item in items if isinstance(item, LineCounts))
 
 
 def decoded(table: ProtocolTable, items: Sequence[Item], info: TapInfo) -> list[Frame]:
@@ -175,7 +168,7 @@ def _told(
         whole = frame.ok
     good = [frame.octets for frame in seen]
     variety = len(set(good))
-    claims.append(_boundary(shape, cutting, result))
+    claims.append(_boundary(cutting, result))
     fixed = table.least - (table.check.size + table.check.tail if table.check else 0)
     other = set(range(fixed, 8))
     if table.length is not None:
@@ -211,7 +204,7 @@ def _told(
     return Explored(tuple(claims), tuple(still_open), table, result, octets, sound, len(final) - sound)
 
 
-def _boundary(shape: _Shape, cutting: Cutting, result: CheckResult) -> Claim:
+def _boundary(cutting: Cutting, result: CheckResult) -> Claim:
     share = len(cutting.sound) / max(1, len(cutting.pieces)) if result.best is not None else 0.0
     if cutting.by_length:
         return Claim(What.BOUNDARY, "frames follow each other without silence; the length field parts them", share)
@@ -235,7 +228,7 @@ def _told_talk(
     rule = roles.rule
     # Lumps of a coarse tap hide who was silent before whom.
     score = roles.lean * (1.0 if roles.order > 0.97 else 0.5) * (1.0 if fine else 0.5)
-    claims.append(Claim(What.ROLE, _role_words(rule, roles), score))
+    claims.append(Claim(What.ROLE, _role_words(rule), score))
     period = period_of(seen, roles.roles)
     if period is not None:
         claims.append(Claim(What.PERIOD, f"a request every {period[0] / 1e6:.1f} ms", min(period[1], score)))
@@ -283,7 +276,7 @@ def _told_talk(
     )
 
 
-def _role_words(rule: RoleRule | None, roles: Roles) -> str:
+def _role_words(rule: RoleRule | None) -> str:
     if rule is None:
         return "requests follow long silences, replies short ones; no octet tells them apart"
     reply, request = sorted(rule.reply), sorted(rule.request)

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from benchtool.capture.chunk import Chunk, Gap, Item, LineCounts, LineErrors, Mark, TapInfo
+from benchtool.capture.chunk import Chunk, Gap, Item, LineErrors, TapInfo
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
-from benchtool.explore.bursts import bursts, chunks_of, pauses
+from benchtool.explore.bursts import bursts, chunks_of, line_errors_of, pauses
 from benchtool.explore.check_search import search
 from benchtool.frames.decoders import Decoder, usual_decoder
 from benchtool.frames.frame import Frame, Protocol
@@ -113,13 +113,7 @@ def _decoded(items: Sequence[Item], info: TapInfo, protocol: ProtocolTable | Non
 def _errors(items: Sequence[Item], info: TapInfo, octets: int) -> float | None:
     if info.line_errors is LineErrors.UNAVAILABLE or not octets:
         return None
-    count = 0
-    for item in items:
-        if isinstance(item, Chunk):
-            count += sum(1 for mark in item.marks if mark & (Mark.FRAMING | Mark.PARITY | Mark.BREAK))
-        elif isinstance(item, LineCounts):
-            count += item.framing + item.parity + item.breaks
-    return min(1.0, count / octets)
+    return min(1.0, line_errors_of(items) / octets)
 
 
 def stop_bits(items: Sequence[Item], info: TapInfo) -> float | None:

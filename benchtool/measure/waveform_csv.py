@@ -80,7 +80,7 @@ def read_waveform(
     notes = [roles.note] if roles.note else []
     if bad:
         notes.append(f"{bad} lines are no samples and were left out")
-    time = table[:, 0] * (factor_t or _said(layout.units[roles.time], TIME_UNITS) or _guessed_time(table[:, 0], notes))
+    time = table[:, 0] * (factor_t or _said(layout.units[roles.time], TIME_UNITS) or _guessed_time(table[:, 0]))
     volts = []
     for place, column in enumerate(wanted[1:]):
         factor = factor_v or _said(layout.units[column], VOLT_UNITS)
@@ -111,7 +111,7 @@ def _said(unit: str, known: dict[str, float]) -> float | None:
     return known.get(_WORDS.get(word, word))
 
 
-def _guessed_time(time: Floats, notes: list[str]) -> float:
+def _guessed_time(time: Floats) -> float:
     """Seconds, unless samples would lie too far apart for any serial line: then the unit that makes them fit."""
     steps = np.diff(time)
     steps = steps[steps > 0]

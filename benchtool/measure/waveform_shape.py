@@ -48,8 +48,6 @@ class Shape(NamedTuple):
 
     edge_s: float
     """10 to 90 % of the swing, the median edge."""
-    first_edge_s: float
-    """10 to 90 % of its first step only."""
     limited: bool
     """The samples lie too far apart to say that it is not shorter."""
     overshoot: float
@@ -224,7 +222,6 @@ def _figures(grid: Floats, level: Floats, step: float, quick: float, edge: float
         ring = None if ring is None or ring > min(2 * _LONGEST_S, 0.5 * float(grid[-1])) else ring
     return Shape(
         edge,
-        quick,
         edge < 2.2 * sample,
         overshoot if overshoot > least else 0.0,
         undershoot if undershoot > least else 0.0,

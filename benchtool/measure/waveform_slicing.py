@@ -33,8 +33,6 @@ class Slices(NamedTuple):
     """When the voltage passes the middle between them."""
     rises: npt.NDArray[np.bool_]
     """Whether it rises there; edges alternate."""
-    rest_v: float
-    """The level that the record is at for most of the time."""
     noise_v: float
     """Standard deviation about it, roughly."""
 
@@ -81,7 +79,7 @@ def slice_waveform(waveform: Waveform) -> Slices:
     noise = clipped_deviation(calm - np.median(calm))
     band = max(0.1 * span, min(_LEAST_SIGMAS * noise, 0.3 * span))
     away = np.abs(volts - rest) > band
-    none = Slices(rest, rest, np.empty(0), np.empty(0, dtype=np.bool_), rest, noise)
+    none = Slices(rest, rest, np.empty(0), np.empty(0, dtype=np.bool_), noise)
     if not away.any():
         return none
     above, below = away & (volts > rest), away & (volts < rest)
@@ -97,7 +95,7 @@ def slice_waveform(waveform: Waveform) -> Slices:
     if tops - bottoms < max(_LEAST_SWING_V, _LEAST_SIGMAS * noise * 0.75):
         return none
     edges, rises = find_edges(time, volts, (tops + bottoms) / 2, HYSTERESIS * (tops - bottoms) / 2)
-    return Slices(tops, bottoms, edges, rises, rest, noise)
+    return Slices(tops, bottoms, edges, rises, noise)
 
 
 def clipped_deviation(values: Floats) -> float:
