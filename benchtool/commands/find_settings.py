@@ -50,7 +50,6 @@ class Found:
     """The best of another rate; None where none was tried."""
     alike: tuple[LineSettings, ...]
     """Settings that read the bus as well: they cannot be told apart here."""
-    tried: tuple[Score, ...]
     notes: tuple[str, ...] = ()
 
     @property
@@ -218,9 +217,7 @@ class _Finder:
             )
         if any(one.baud != settings.baud for one in alike):
             notes.append("the rate makes no difference at this tap: something before it sets the line")
-        return Found(
-            settings, replace(best, settings=settings), second, tuple(alike), tuple(self._ranked()), tuple(notes)
-        )
+        return Found(settings, replace(best, settings=settings), second, tuple(alike), tuple(notes))
 
     def end_progress(self) -> None:
         if self._progress:

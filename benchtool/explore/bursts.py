@@ -4,19 +4,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Sequence
-from typing import NamedTuple
 
 from benchtool.capture.chunk import Chunk, Item, LineCounts, Mark, TapInfo
-
-
-class Burst(NamedTuple):
-    """Octets without a silence between them."""
-
-    t_ns: int
-    end_ns: int
-    octets: bytes
-    marked: int
-    """How many of them carry a line error."""
 
 
 def chunks_of(items: Iterable[Item]) -> list[Chunk]:
@@ -36,24 +25,19 @@ def line_errors_of(items: Iterable[Item]) -> int:
     return count
 
 
-def bursts(chunks: Sequence[Chunk], pause_ns: int) -> list[Burst]:
+def bursts(chunks: Sequence[Chunk], pause_ns: int) -> list[bytes]:
     """The octets cut at every silence of `pause_ns` or longer."""
-    found: list[Burst] = []
+    found: list[bytes] = []
     held = bytearray()
-    marked = 0
-    began = ended = 0
+    ended = 0
     for chunk in chunks:
         if held and chunk.t_ns - ended >= pause_ns:
-            found.append(Burst(began, ended, bytes(held), marked))
+            found.append(bytes(held))
             held.clear()
-            marked = 0
-        if not held:
-            began = chunk.t_ns
         held += chunk.octets
-        marked += sum(1 for mark in chunk.marks if mark)
         ended = chunk.end_ns
     if held:
-        found.append(Burst(began, ended, bytes(held), marked))
+        found.append(bytes(held))
     return found
 
 

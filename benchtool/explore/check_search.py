@@ -22,7 +22,7 @@ from benchtool.explore.explained import (
     weight,
 )
 from benchtool.explore.samples import Layout, Samples, distinct, halves
-from benchtool.frames.check_value import CheckKind
+from benchtool.frames.check_value import CheckKind, CheckValue
 from benchtool.frames.crc_catalogue import CATALOGUE
 
 MOST_SEARCHED = 120
@@ -63,15 +63,15 @@ def _searched(searched: list[bytes], proof: list[bytes], count: int, deep: bool)
     layouts = samples.layouts()
     least = max(2, round(_LEAST_SHARE * len(searched)))
     found = _kept([*catalogue_crcs(samples, layouts, least), *common_sums(samples, layouts, least)], samples, layouts)
-    explanations = [judged(tried.check, searched, proof, bits) for tried, bits in found]
+    explanations = [judged(check, searched, proof) for check in found]
     notes: list[str] = []
     if deep and max((one.right / one.total for one in explanations), default=0.0) < _ENOUGH:
         derived, notes = unknown_crcs(samples, layouts)
-        explanations += [judged(check, searched, proof, bits) for check, bits in derived]
+        explanations += [judged(check, searched, proof) for check in derived]
     return _concluded(explanations, notes, count)
 
 
-def _kept(tried: list[Tried], samples: Samples, layouts: list[Layout]) -> list[tuple[Tried, float]]:
+def _kept(tried: list[Tried], samples: Samples, layouts: list[Layout]) -> list[CheckValue]:
     hypotheses = (len(CATALOGUE) * 2 + 16) * len(STARTS) * max(1, len(layouts)) / 4
     kept = []
     for one in tried:
@@ -82,7 +82,7 @@ def _kept(tried: list[Tried], samples: Samples, layouts: list[Layout]) -> list[t
         worth = telling_bits(one.check, samples.frames)
         bits = evidence(one.right, len(samples), worth, hypotheses) - (width if one.free else 0)
         if bits >= LEAST_BITS:
-            kept.append((one, bits))
+            kept.append(one.check)
     return kept
 
 

@@ -45,8 +45,8 @@ class _Found:
         return sum(count for _, count in self.agreed.values())
 
 
-def unknown_crcs(samples: Samples, layouts: list[Layout]) -> tuple[list[tuple[CheckValue, float]], list[str]]:
-    """Check values that explain the samples, with their bits of evidence; and what stays open, in words."""
+def unknown_crcs(samples: Samples, layouts: list[Layout]) -> tuple[list[CheckValue], list[str]]:
+    """Check values that explain the samples, likeliest first; and what stays open, in words."""
     layouts = [layout for layout in layouts if layout.gap <= 1 and not samples.fixed_in_field(layout)]
     known = sorted({(row.width, row.poly) for row in CATALOGUE if row.width >= 5})
     known += [(8, poly) for poly in range(3, 256, 2) if (8, poly) not in known]
@@ -61,11 +61,10 @@ def unknown_crcs(samples: Samples, layouts: list[Layout]) -> tuple[list[tuple[Ch
     best = max(weight(one.right, one.poly[0]) for one in found)
     found = [one for one in found if weight(one.right, one.poly[0]) >= 0.97 * best]
     notes: dict[str, None] = {}
-    checks: dict[CheckValue, float] = {}
+    checks: dict[CheckValue, None] = {}
     for one in sorted(found, key=lambda one: -one.bits)[:6]:
-        for check in _constants(one, samples, notes):
-            checks.setdefault(check, one.bits)
-    return list(checks.items()), list(notes)
+        checks |= dict.fromkeys(_constants(one, samples, notes))
+    return list(checks), list(notes)
 
 
 def _open_starts(samples: Samples) -> list[int]:

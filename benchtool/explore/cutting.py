@@ -65,7 +65,7 @@ def _best(chunks: Sequence[Chunk], info: TapInfo, before: Cutting | None, deep: 
     best = before
     cut_by_silence: list[Cutting] = []
     for pause in pauses(chunks, info)[: _MOST_DEEP if deep else None]:
-        pieces = [burst.octets for burst in bursts(chunks, pause)][:MOST_BURSTS]
+        pieces = bursts(chunks, pause)[:MOST_BURSTS]
         plain = Cutting(tuple(pieces), pause, False, search(pieces, deep=deep))
         cut_by_silence.append(plain)
         if best is None or plain.weight > 1.05 * best.weight:

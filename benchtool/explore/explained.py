@@ -24,8 +24,6 @@ class Explanation:
     proof_right: int
     """Of the frames that were not used for the search."""
     proof_total: int
-    bits: float
-    """Evidence: how unlikely so many agreements are by chance, in bits, after taking off for all that was tried."""
 
     @property
     def proved(self) -> bool:
@@ -83,11 +81,11 @@ def evidence(right: int, total: int, width: float, tried: float) -> float:
     return width * right - chosen - math.log2(max(tried, 1.0))
 
 
-def judged(check: CheckValue, search: Sequence[bytes], proof: Sequence[bytes], bits: float) -> Explanation:
+def judged(check: CheckValue, search: Sequence[bytes], proof: Sequence[bytes]) -> Explanation:
     """Try a check value on all frames."""
     searched = sum(check.ok(frame) for frame in search)
     proved = sum(check.ok(frame) for frame in proof)
-    return Explanation(check, searched + proved, len(search) + len(proof), proved, len(proof), bits)
+    return Explanation(check, searched + proved, len(search) + len(proof), proved, len(proof))
 
 
 def oddness(check: CheckValue) -> float:

@@ -87,7 +87,7 @@ def searched(items: Sequence[Item], info: TapInfo) -> Score:
         return plain
     share = 0.0
     for pause in pauses(chunks, info)[:3]:
-        pieces = [burst.octets for burst in bursts(chunks, pause)]
+        pieces = bursts(chunks, pause)
         best = search(pieces).best
         if best is not None and best.proved:
             right = sum(len(piece) for piece in pieces if best.check.ok(piece))
