@@ -10,6 +10,7 @@ from benchtool.frames.explain import explain
 from benchtool.frames.frame import Frame
 from benchtool.frames.meaning import Meaning
 from benchtool.frames.osdp.events import KINDS, Event, Level
+from benchtool.frames.osdp.keys import KEY_WORDS
 from benchtool.measure.osdp_watch import EventCount, Seen, WatchFigures
 
 if TYPE_CHECKING:
@@ -23,12 +24,6 @@ _STANDING_WORDS = {
     "lost": "MAC ?",
     "no-key": "no key",
     "start-not-heard": "no key",
-}
-_KEY_WORDS = {
-    "default": "the default key",
-    "given": "a key that was given",
-    "master": "a key made from the master key given",
-    "learned": "a key that was read on the bus",
 }
 _STATE_WORDS = {
     "none": "none now",
@@ -99,7 +94,7 @@ def event_object(event: Event) -> dict[str, Any]:
 
 def _channel_text(channel: ChannelFigures) -> str:
     if channel.key is not None:
-        key = f"with {_KEY_WORDS[channel.key.value]}"
+        key = f"with {KEY_WORDS[channel.key]}"
     elif channel.claimed_default is None:
         key = "start not heard"
     else:

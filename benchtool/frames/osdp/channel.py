@@ -12,7 +12,6 @@ from benchtool.frames.osdp.channel_bridge import Place, recover
 from benchtool.frames.osdp.channel_state import (
     CLEAR,
     FAULT_WORDS,
-    KEY_WORDS,
     UNREAD,
     ChannelFigures,
     Device,
@@ -24,7 +23,7 @@ from benchtool.frames.osdp.check import BROADCAST
 from benchtool.frames.osdp.codes import NAK_TEXT, Command, NakCode, Reply
 from benchtool.frames.osdp.events import Event, Kind
 from benchtool.frames.osdp.header import Header
-from benchtool.frames.osdp.keys import KeyRing, KeySource
+from benchtool.frames.osdp.keys import KEY_WORDS, KeyRing, KeySource
 from benchtool.frames.osdp.secure import Chain, Fault, Opened, SessionKeys
 from benchtool.frames.osdp.security import MAC_TYPES
 

@@ -14,13 +14,6 @@ from benchtool.frames.osdp.events import Event, Kind
 from benchtool.frames.osdp.keys import Key, KeySource
 from benchtool.frames.osdp.secure import Chain, Fault, Opened, SessionKeys
 
-KEY_WORDS = {
-    KeySource.DEFAULT: "the default key",
-    KeySource.GIVEN: "the key given",
-    KeySource.MASTER: "the key made from the master key given",
-    KeySource.LEARNED: "a key that was read on the bus",
-}
-
 
 class Standing(Enum):
     """How a frame stands to its device's secure channel; the value is what `--json` prints."""

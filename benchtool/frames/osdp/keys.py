@@ -28,6 +28,14 @@ class KeySource(Enum):
     """Read on the bus itself, in a KEYSET that could be read."""
 
 
+KEY_WORDS = {
+    KeySource.DEFAULT: "the default key",
+    KeySource.GIVEN: "a key that was given",
+    KeySource.MASTER: "a key made from the master key given",
+    KeySource.LEARNED: "a key that was read on the bus",
+}
+
+
 class Key(NamedTuple):
     """One key with its source. The key's octets are secret: `repr` shows the source only."""
 
