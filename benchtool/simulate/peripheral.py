@@ -17,6 +17,7 @@ import numpy as np
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
+from benchtool.frames.osdp.check import BROADCAST
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.simulate.answering import Answering
 from benchtool.simulate.osdp_functions import Event, Functions
@@ -25,9 +26,7 @@ from benchtool.simulate.outage import Outages
 if TYPE_CHECKING:  # its ciphers are loaded only where a secure channel is wanted
     from benchtool.simulate.osdp_device_session import DeviceSession
 
-__all__ = ["BROADCAST", "Event", "Peripheral"]
-
-BROADCAST = 127
+__all__ = ["Event", "Peripheral"]
 
 _LOADS = frozenset({Command.LED, Command.BUZ, Command.OUT})
 """Commands that switch something on that draws current."""

@@ -38,11 +38,11 @@ TRAINING_SEED = 7
 LINES = 7_000
 PAIR_SHARE = 0.33
 SETTINGS = Settings()
-SCOPED = (400, 120, 8)
-"""The same for a scope, each of which has to be travelled by waves."""
 METERED = (4000, 1500, 300)
 """Lines drawn for a meter's readings alone, quick to work out: sound buses, buses with each cause that a meter shows,
 with each pair of them."""
+SCOPED = (400, 120, 8)
+"""The same for a scope, each of which has to be travelled by waves."""
 _AT_ONCE = 20
 
 
