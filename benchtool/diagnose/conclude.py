@@ -8,7 +8,7 @@ import numpy as np
 
 from benchtool.diagnose import draws, measurements, model, weigh
 from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
-from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Group, Proof, Step
+from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import place_text, places
 from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
@@ -139,7 +139,7 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
     rest += sum(proof.weight for proof in lines[_MOST_LINES:])
     lines = sorted(lines[:_MOST_LINES], key=lambda proof: -proof.weight)
     if abs(rest) >= _LEAST_REST:
-        lines.append(Proof("everything else together", round(rest, 2), {}))
+        lines.append(Proof(REST, round(rest, 2), {}))
     return tuple(lines)
 
 

@@ -45,6 +45,10 @@ class Cause(Enum):
     """What was heard fits none of the causes above: said rather than forced into one of them."""
 
 
+REST = "everything else together"
+"""The text of the piece of evidence that all small ones are added up in."""
+
+
 @dataclass(frozen=True, slots=True)
 class Proof:
     """One piece of evidence."""

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from typing import Any
 
-from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step
+from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Proof, Step
 from benchtool.reports.frame_text import figures_object, figures_text
 
 _WIDTH = 79
@@ -17,8 +17,6 @@ MOST_NAMED = 5
 _MANY = 6
 """So many causes that fit alike are no answer."""
 _UNDECIDED, _UNPROVED = 0.5, 0.6
-_REST = "everything else together"
-"""What `conclude` calls the sum of all small evidence."""
 _TELLING = 0.3
 """Less than a factor of two (log10) tells nothing."""
 _CERTAIN, _HARDLY = 0.95, 0.05
@@ -63,7 +61,7 @@ def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) 
 
 def proof_words(proof: Proof) -> str:
     """A piece of evidence, its sum of small ones in plain words."""
-    return "small signs together, none of which tells by itself" if proof.text == _REST else proof.text
+    return "small signs together, none of which tells by itself" if proof.text == REST else proof.text
 
 
 def weight_words(weight: float, *, healthy: bool) -> str:
@@ -113,8 +111,8 @@ def undecided(diagnosis: Diagnosis) -> bool:
     leader, group = diagnosis.findings[0], diagnosis.group
     if group is not None and len(group.causes) >= _MANY and leader.probability < _UNDECIDED:
         return True
-    rest = sum(abs(proof.weight) for proof in leader.evidence if proof.text == _REST)
-    shown = sum(abs(proof.weight) for proof in leader.evidence if proof.text != _REST)
+    rest = sum(abs(proof.weight) for proof in leader.evidence if proof.text == REST)
+    shown = sum(abs(proof.weight) for proof in leader.evidence if proof.text != REST)
     return leader.probability < _UNPROVED and rest >= _TELLING and rest > shown
 
 
