@@ -14,6 +14,7 @@ from benchtool.capture.chunk import Chunk, Direction
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.frame import Frame
 from benchtool.frames.meaning import Value
+from benchtool.frames.modbus.ascii import MAX_CHARACTERS
 from benchtool.simulate.modbus_framing import Ear, Mode, gap_ns, unwrap, wrap
 from benchtool.simulate.modbus_query import Outcome, Query, Result, read_reply
 from benchtool.simulate.modbus_stations import REPLY_LIMIT_NS
@@ -22,8 +23,6 @@ from benchtool.simulate.station import Station
 BROADCAST_NS = 100_000_000
 """From the end of a request to all to the next request."""
 _KEPT_RESULTS = 1024
-_LONGEST = 513
-"""Characters of the longest frame (sheet 3.1)."""
 
 
 class _Asked:
@@ -148,7 +147,7 @@ class Client(Station):
     def _deadline_ns(self, asked: _Asked) -> int:
         deadline_ns = asked.ended_ns + (self._limit_ns if asked.unit[0] else self._broadcast_ns)
         # A reply that has begun may end, but noise does not go on for ever.
-        return max(deadline_ns, min(self._ear.busy_until_ns, deadline_ns + _LONGEST * self._settings.char_ns))
+        return max(deadline_ns, min(self._ear.busy_until_ns, deadline_ns + MAX_CHARACTERS * self._settings.char_ns))
 
     def _next(self, now_ns: int) -> tuple[Query, bytes] | None:
         if self._waiting:
