@@ -24,7 +24,6 @@ from benchtool.commands.options import (
 )
 
 if TYPE_CHECKING:
-    from benchtool.commands.find_settings import Found
     from benchtool.commands.session import Session
     from benchtool.diagnose.evidence import Evidence
     from benchtool.diagnose.observed import Observed
@@ -193,11 +192,10 @@ def _listen(
     from benchtool.taps.file import FileTap
     from benchtool.taps.simulated import SimulatedTap
 
-    def on_found(found: Found) -> None:
-        for line in found.words():
-            click.echo(f"note: {line}", err=True)
+    def on_notice(text: str) -> None:
+        click.echo(f"note: {text}", err=True)
 
-    opened = tap_for(tap, baud, char_format, seconds, protocol, on_found)
+    opened = tap_for(tap, baud, char_format, seconds, protocol, on_notice)
     if seconds is None and not isinstance(opened, FileTap | SimulatedTap):
         seconds = _LIVE_SECONDS
     progress = progress_line()
@@ -206,7 +204,7 @@ def _listen(
         seconds=seconds,
         record=record,
         overwrite=overwrite,
-        on_notice=lambda text: click.echo(f"note: {text}", err=True),
+        on_notice=on_notice,
         progress=progress,
         protocol=protocol,
     )

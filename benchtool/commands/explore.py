@@ -16,7 +16,6 @@ from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import check_recording, listening_line_options, record_options, tap_for, time_option
 
 if TYPE_CHECKING:
-    from benchtool.commands.find_settings import Found
     from benchtool.explore.explore import Explored
     from benchtool.measure.tally import Figures
 
@@ -82,14 +81,10 @@ def command(
     def on_notice(text: str) -> None:
         click.echo(f"note: {text}", err=True)
 
-    def on_found(found: Found) -> None:
-        for line in found.words():
-            on_notice(line)
-
     from benchtool.taps.file import FileTap
     from benchtool.taps.simulated import SimulatedTap
 
-    opened = tap_for(tap, baud, char_format, seconds, found=on_found)
+    opened = tap_for(tap, baud, char_format, seconds, on_notice=on_notice)
     if seconds is None and not isinstance(opened, FileTap | SimulatedTap):
         seconds = _LIVE_SECONDS
     progress = progress_line()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
@@ -23,9 +23,6 @@ from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read
 from benchtool.frames.frame import Frame
 from benchtool.frames.osdp.events import Event, Kind, Level
 from benchtool.taps.tap import Tap
-
-if TYPE_CHECKING:
-    from benchtool.commands.find_settings import Found
 
 _SHOWN_EVENTS = 3
 """So many events of a kind are shown for an address; the summary counts them all."""
@@ -187,12 +184,8 @@ def command(
         else:
             click.echo(f"note: {text}", err=True)
 
-    def on_found(found: Found) -> None:
-        for line in found.words():
-            on_notice(line)
-
     session = Session(
-        tap_for(tap, baud, char_format, seconds, protocol, on_found),
+        tap_for(tap, baud, char_format, seconds, protocol, on_notice),
         seconds=seconds,
         record=record,
         overwrite=overwrite,

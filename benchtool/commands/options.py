@@ -6,7 +6,7 @@ import os
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 from urllib.parse import urlencode
 
 import click
@@ -15,9 +15,6 @@ from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.frames.protocol_table import ProtocolTable
 from benchtool.taps.tap import Tap, TapError
-
-if TYPE_CHECKING:
-    from benchtool.commands.find_settings import Found
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 
@@ -174,12 +171,12 @@ def tap_for(
     char_format: CharFormat | None,
     seconds: float | None,
     protocol: ProtocolTable | None = None,
-    found: Callable[[Found], None] | None = None,
+    on_notice: Callable[[str], None] | None = None,
 ) -> Tap:
     """The tap at `address`, not yet open, set as the options say; CommandError with one line if there is none.
 
-    With `baud` AUTO the settings are found by listening first, and `found` is told them. Where nobody says, a live tap
-    is set as the bus was when `protocol` was learned.
+    With `baud` AUTO the settings are found by listening first, and `on_notice` is told them. Where nobody says, a live
+    tap is set as the bus was when `protocol` was learned.
     """
     from benchtool.taps.address import open_tap
 
@@ -187,8 +184,9 @@ def tap_for(
         from benchtool.commands.find_settings import find_settings
 
         result = find_settings(address, char_format, protocol)
-        if found is not None:
-            found(result)
+        if on_notice is not None:
+            for line in result.words():
+                on_notice(line)
         baud, char_format = result.settings.baud, result.settings.format
     elif protocol is not None and protocol.settings is not None and is_live(address):
         baud, char_format = baud or protocol.settings.baud, char_format or protocol.settings.format
