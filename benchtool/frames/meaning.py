@@ -54,7 +54,8 @@ class Meaning:
             of_record = number if number.isdecimal() and base in names and not field.text.startswith("[") else "1"
             name = (base if of_record != "1" else field.name).replace("_", " ")
             text = HIDDEN if field.secret and not show_secrets else field.text
-            said = text if text.startswith(name) else f"{name} {text}"
+            # "tamper tamper" says nothing more than "tamper"; a free text that begins like its name is another matter.
+            said = text if text.startswith(name) and field.value != text else f"{name} {text}"
             if of_record != record and records[-1]:
                 records.append([])
             record = of_record

@@ -10,9 +10,10 @@ from enum import Enum
 from typing import NamedTuple
 
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
+from benchtool.frames.osdp import check
 
 REPLY_LIMIT_NS = {
-    Protocol.OSDP: 200_000_000,
+    Protocol.OSDP: check.REPLY_LIMIT_NS,
     Protocol.MODBUS_RTU: 1_000_000_000,
     Protocol.MODBUS_ASCII: 1_000_000_000,
     Protocol.TABLE: 1_000_000_000,

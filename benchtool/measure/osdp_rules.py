@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.frame import Frame
+from benchtool.frames.osdp.check import REPLY_LIMIT_NS
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.events import Event, Kind
 from benchtool.frames.osdp.header import Header
 
-REPLY_LIMIT_NS = 200_000_000
 OFFLINE_NS = 8_000_000_000
 _IDLE_CHARACTERS = 2
 _IDLE_TOLERANCE = 0.95

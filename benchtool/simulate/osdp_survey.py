@@ -15,12 +15,12 @@ from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
+from benchtool.frames.osdp.check import REPLY_LIMIT_NS
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.header import parse
 from benchtool.frames.osdp.secure import BLOCK, DEFAULT, DEFAULT_KEY, RANDOM_LENGTH, SessionKeys, same
 from benchtool.simulate.station import Station
 
-REPLY_LIMIT_NS = 200_000_000
 _LINGER_NS = 50_000_000
 """After a reply the line is heard for so long: a second device may be slower than the first."""
 _AGAIN = 4

@@ -20,7 +20,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.build import build_frame
-from benchtool.frames.osdp.check import BROADCAST
+from benchtool.frames.osdp.check import BROADCAST, REPLY_LIMIT_NS
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.header import parse
 from benchtool.simulate.station import Station
@@ -28,7 +28,6 @@ from benchtool.simulate.station import Station
 if TYPE_CHECKING:  # its ciphers are loaded only where a secure channel is wanted
     from benchtool.simulate.osdp_panel_session import PanelSession
 
-REPLY_LIMIT_NS = 200_000_000
 _REPEATS = 2
 _OFFLINE_REST_NS = 1_000_000_000
 _REFUSED_REST_NS = 8_000_000_000

@@ -1,4 +1,4 @@
-"""Sizes and check values of an OSDP frame; light and fast, for decoders.
+"""Sizes, check values and time limit of an OSDP frame; light and fast, for decoders.
 
 Facts: sheet 5.1 (frame), trap 2 (polynomial 0x1021, start 0x1D0F, no reflection: not KERMIT), trap 4 (the length
 counts from SOM; a mark octet FF before it is in neither length nor check), Annex C of SIA OSDP 2.2 as cited there.
@@ -25,6 +25,8 @@ MIN_LENGTH_CRC = 8
 """Header, code, CRC."""
 MAX_LENGTH = 1440
 """Largest message on the bus (clause 5.6)."""
+REPLY_LIMIT_NS = 200_000_000
+"""How long a reply may take (sheet 5.2)."""
 SEQUENCE_MASK = 0x03
 USES_CRC = 0x04
 """Control bit: CRC-16, else 8-bit checksum."""
