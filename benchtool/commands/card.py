@@ -14,7 +14,7 @@ from benchtool.commands.errors import CommandError, Exit
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.build import build_bits, build_data, why_not
 from benchtool.frames.card.compare import Agreement, compare
-from benchtool.frames.card.decode import CardRead, decode, decode_as
+from benchtool.frames.card.decode import CardReading, decode, decode_as
 from benchtool.frames.card.entry import Entry, EntryError, Kind, parse_entry
 from benchtool.frames.card.formats import FORMATS, CardFormat, find_formats
 from benchtool.frames.card.hints import Hint, hints_for
@@ -28,7 +28,7 @@ class _Answer:
     """What is said about one value."""
 
     taken: str
-    reads: tuple[CardRead, ...]
+    reads: tuple[CardReading, ...]
     bits: Bits | None = None
     """None where the frames were built from numbers."""
     hints: tuple[Hint, ...] = ()

@@ -12,7 +12,7 @@ from itertools import groupby
 
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.compare import Agreement
-from benchtool.frames.card.decode import CardRead
+from benchtool.frames.card.decode import CardReading
 from benchtool.frames.card.formats import FORMATS, SEEN, CardFormat
 from benchtool.frames.card.hints import CHANGE_MEANS, Hint, places
 
@@ -36,7 +36,7 @@ def _wrapped(text: str, indent: str = "  ") -> list[str]:
     return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
 
 
-def verdict(read: CardRead) -> str:
+def verdict(read: CardReading) -> str:
     """PASS, or FAIL with the parity bits that fail."""
     if read.parity_ok:
         return "PASS"
@@ -44,12 +44,12 @@ def verdict(read: CardRead) -> str:
     return f"FAIL ({'bit' if len(failing) == 1 else 'bits'} {', '.join(failing)})"
 
 
-def _numbers(read: CardRead) -> str:
+def _numbers(read: CardReading) -> str:
     site = "" if read.site_code is None else f"site code {read.site_code}"
     return f"{read.format.name:<13} {site:<15} card number {read.card_number:<11}"
 
 
-def headline(read: CardRead) -> str:
+def headline(read: CardReading) -> str:
     """One line: format, site code, card number, verdict."""
     return f"{_numbers(read)} parity {verdict(read)}"
 
@@ -72,7 +72,7 @@ def _line(label: str, drawn: str, after: str = "") -> str:
     return f"{label:<{_LABEL}}{drawn}{after}".rstrip()
 
 
-def draw(reads: Sequence[CardRead], glyphs: Glyphs = UNICODE) -> list[str]:
+def draw(reads: Sequence[CardReading], glyphs: Glyphs = UNICODE) -> list[str]:
     """The bits of readings that share them, with each reading's fields and the parity groups under them."""
     bits, row = reads[0].bits, reads[0].format
     columns = _columns(bits, row)
@@ -120,7 +120,7 @@ def legend(glyphs: Glyphs = UNICODE) -> str:
     return f"P is a parity bit, {glyphs.group * 3} the bits it covers; P itself is counted among the ones."
 
 
-def failures(read: CardRead) -> list[str]:
+def failures(read: CardReading) -> list[str]:
     """A sentence on each parity group that fails."""
     lines = []
     for check in read.parity:
@@ -150,7 +150,7 @@ def _plain_bits(bits: Bits) -> list[str]:
     ]
 
 
-def _one_number(read: CardRead) -> list[str]:
+def _one_number(read: CardReading) -> list[str]:
     """How 26-bit data looks when it is written as one number, as on many cards and panels."""
     if read.format.length != 26:
         return []
@@ -174,7 +174,7 @@ def hint_text(hint: Hint) -> list[str]:
 
 def reading_text(
     bits: Bits,
-    reads: Sequence[CardRead],
+    reads: Sequence[CardReading],
     hints: Sequence[Hint],
     glyphs: Glyphs = UNICODE,
     agreements: Sequence[Agreement] | None = None,
@@ -201,7 +201,7 @@ def reading_text(
     return lines
 
 
-def built_text(reads: Sequence[CardRead], left_out: Sequence[str], glyphs: Glyphs = UNICODE) -> list[str]:
+def built_text(reads: Sequence[CardReading], left_out: Sequence[str], glyphs: Glyphs = UNICODE) -> list[str]:
     """Frames built from numbers: a table of them, each drawn, and why formats are missing."""
     lines = [f"{_numbers(read)} hex {read.bits.hex}" for read in reads]
     lines += [f"left out: {reason}" for reason in left_out]
@@ -237,7 +237,7 @@ def agreement_text(agreements: Sequence[Agreement]) -> list[str]:
     return lines
 
 
-def batch_line(typed: str, reads: Sequence[CardRead], hints: Sequence[Hint]) -> str:
+def batch_line(typed: str, reads: Sequence[CardReading], hints: Sequence[Hint]) -> str:
     """One line for one value of many."""
     parts = []
     for read in reads:

@@ -244,7 +244,7 @@ def test_a_row_alone_makes_a_format() -> None:
     row = CardFormat(
         "8-bit",
         8,
-        (CardField("card_number", 2, 6),),
+        (CardField("card_number", tuple(range(2, 2 + 6))),),
         (ParityGroup(1, Sense.ODD, (2, 4, 6)), ParityGroup(8, Sense.EVEN, (3, 5, 7))),
         "invented",
     )

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.decode import CardRead, decode
+from benchtool.frames.card.decode import CardReading, decode
 from benchtool.frames.card.entry import Entry
 from benchtool.frames.card.hints import CHANGES
 
@@ -20,12 +20,12 @@ class Agreement:
 
     changed: str
     """"as given", or how the bits had to be changed."""
-    read: CardRead
+    read: CardReading
     how: str
     """How the printed number is written: which part of the frame it is."""
 
 
-def _how(read: CardRead, printed: Entry) -> str | None:
+def _how(read: CardReading, printed: Entry) -> str | None:
     if printed.pair is not None:
         return "site code and card number" if printed.pair == (read.site_code, read.card_number) else None
     data, size = printed.data, read.format.data_bits

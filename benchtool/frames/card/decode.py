@@ -21,7 +21,7 @@ class ParityCheck(NamedTuple):
     """Whether that count is even or odd as it should be."""
 
 
-class CardRead(NamedTuple):
+class CardReading(NamedTuple):
     """One frame read in one format."""
 
     format: CardFormat
@@ -83,7 +83,7 @@ _PLANS = _plans(FORMATS)
 _SEEN_PLANS = _plans(SEEN)
 
 
-def _read(value: int, length: int, plans: tuple[Plan, ...]) -> list[CardRead]:
+def _read(value: int, length: int, plans: tuple[Plan, ...]) -> list[CardReading]:
     bits = Bits(value, length)
     reads = []
     for row, site_shift, site_mask, number_shift, number_mask, groups in plans:
@@ -92,11 +92,11 @@ def _read(value: int, length: int, plans: tuple[Plan, ...]) -> list[CardRead]:
             if (value & mask).bit_count() & 1 != odd:
                 parity_ok = False
         site = value >> site_shift & site_mask if site_mask else None
-        reads.append(CardRead(row, bits, site, value >> number_shift & number_mask, parity_ok))
+        reads.append(CardReading(row, bits, site, value >> number_shift & number_mask, parity_ok))
     return reads
 
 
-def decode_int(value: int, length: int) -> list[CardRead]:
+def decode_int(value: int, length: int) -> list[CardReading]:
     """Read `length` bits, bit 1 the most significant, in every format of that length; empty where there is none.
 
     Raises ValueError where `value` does not fit in `length` bits.
@@ -106,7 +106,7 @@ def decode_int(value: int, length: int) -> list[CardRead]:
     return _read(value, length, _PLANS.get(length, ()))
 
 
-def decode(bits: str | tuple[int, int]) -> list[CardRead]:
+def decode(bits: str | tuple[int, int]) -> list[CardReading]:
     """Read bits, given as a string of 0 and 1 or as (value, length), in every format of that length.
 
     Raises ValueError on a string that is not bits, or a value that does not fit.
@@ -115,13 +115,13 @@ def decode(bits: str | tuple[int, int]) -> list[CardRead]:
     return decode_int(value, length)
 
 
-def decode_seen(bits: tuple[int, int]) -> list[CardRead]:
+def decode_seen(bits: tuple[int, int]) -> list[CardReading]:
     """Read bits in the layouts that were seen in one place only (`formats.SEEN`): for hints."""
     value, length = bits
     return _read(value, length, _SEEN_PLANS.get(length, ()))
 
 
-def decode_as(row: CardFormat, bits: tuple[int, int]) -> CardRead:
+def decode_as(row: CardFormat, bits: tuple[int, int]) -> CardReading:
     """Read bits in one format. Raises ValueError where the length is not the format's or the value does not fit."""
     value, length = bits
     if length != row.length or value < 0 or value >> length:

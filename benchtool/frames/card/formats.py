@@ -18,26 +18,47 @@ class Sense(Enum):
     ODD = "odd"
 
 
+class Writing(Enum):
+    """How a field's bits are a number."""
+
+    BINARY = "binary"
+    BCD = "bcd"
+    """Decimal digits of four bits each, the first digit first (reference sheet 6.5)."""
+
+
 @dataclass(frozen=True, slots=True)
 class CardField:
-    """A run of bits that is one number, most significant bit first."""
+    """Bits that are one number."""
 
     name: str
-    """`site_code` or `card_number`."""
-    first: int
-    """Its first bit, from 1."""
-    count: int
-    """How many bits."""
+    """`site_code`, `card_number`, or what a user's table calls it."""
+    places: tuple[int, ...]
+    """Places of its bits, from 1, the most significant first: any order, any gaps."""
+    writing: Writing = Writing.BINARY
+    inverted: bool = False
+    """Whether its bits are sent the other way round."""
+    offset: int = 0
+    """What is added to the number sent to get the number written on the card."""
+
+    @property
+    def count(self) -> int:
+        """How many bits."""
+        return len(self.places)
 
     @property
     def largest(self) -> int:
-        """The largest value; the smallest is 0."""
-        return (1 << self.count) - 1
+        """The largest value sent, offset not added; the smallest is 0."""
+        return 10 ** (self.count // 4) - 1 if self.writing is Writing.BCD else (1 << self.count) - 1
+
+    @property
+    def first(self) -> int:
+        """Its lowest place."""
+        return min(self.places)
 
     @property
     def last(self) -> int:
-        """Its last bit."""
-        return self.first + self.count - 1
+        """Its highest place."""
+        return max(self.places)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +83,15 @@ class ParityGroup:
 
 
 @dataclass(frozen=True, slots=True)
+class Constant:
+    """Bits that every card of a format has the same."""
+
+    places: tuple[int, ...]
+    """Places of the bits, from 1, the most significant of `value` first."""
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
 class CardFormat:
     """One row of the table."""
 
@@ -73,6 +103,8 @@ class CardFormat:
     parity: tuple[ParityGroup, ...]
     source: str
     """Where the layout was read."""
+    constants: tuple[Constant, ...] = ()
+    """Bits that are the same on every card."""
 
     def field(self, name: str) -> CardField | None:
         """The field of that name; None where the format has none."""
@@ -104,7 +136,7 @@ def _row(
     return CardFormat(
         name,
         length,
-        tuple(CardField(*field) for field in fields),
+        tuple(CardField(field, tuple(range(first, first + count))) for field, first, count in fields),
         tuple(ParityGroup(bit, sense, tuple(covers)) for bit, sense, covers in parity),
         source,
     )

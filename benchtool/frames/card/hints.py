@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.decode import CardRead, decode, decode_int, decode_seen
+from benchtool.frames.card.decode import CardReading, decode, decode_int, decode_seen
 from benchtool.frames.card.formats import LENGTHS
 from benchtool.frames.card.keypad import STYLES, key_of
 
@@ -50,7 +50,7 @@ class Hint:
     """A short name, for scripts."""
     means: str
     """What it means, and what to do."""
-    reads: tuple[CardRead, ...] = ()
+    reads: tuple[CardReading, ...] = ()
     """Readings under this hint, none where it has none."""
     proof: str = ""
     """What was counted that speaks for it."""
@@ -64,14 +64,14 @@ def places(numbers: tuple[int, ...]) -> str:
     return ",".join(map(str, numbers))
 
 
-def _counts(read: CardRead) -> str:
+def _counts(read: CardReading) -> str:
     return " and ".join(
         f"bits {places(check.group.members)} hold {check.ones} ones ({check.group.sense.value} wanted)"
         for check in read.parity
     )
 
 
-def _parity_hints(bits: Bits, reads: list[CardRead]) -> list[Hint]:
+def _parity_hints(bits: Bits, reads: list[CardReading]) -> list[Hint]:
     hints = []
     for change, undo in CHANGES.items():
         passing = tuple(read for read in decode(undo(bits)) if read.parity_ok)

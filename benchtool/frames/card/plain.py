@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from benchtool.frames.card.compare import Agreement
-from benchtool.frames.card.decode import CardRead
+from benchtool.frames.card.decode import CardReading
 from benchtool.frames.card.hints import Hint
 from benchtool.frames.meaning import Value
 
 
-def read_values(read: CardRead, changed: str = "as given") -> dict[str, Value]:
+def read_values(read: CardReading, changed: str = "as given") -> dict[str, Value]:
     """One reading. `changed` says what was done to the bits before they were read."""
     return {
         "format": read.format.name,
@@ -49,6 +49,6 @@ def agreement_values(agreement: Agreement) -> dict[str, Value]:
     return {"as": agreement.changed, "how": agreement.how, **_short(agreement.read)}
 
 
-def _short(read: CardRead) -> dict[str, Value]:
+def _short(read: CardReading) -> dict[str, Value]:
     values = read_values(read)
     return {key: values[key] for key in ("format", "site_code", "card_number", "parity_ok")}
