@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from benchtool.frames.osdp.codes import NAK_TEXT, Command, Reply
 from benchtool.frames.osdp.events import Event, Kind
+from benchtool.frames.osdp.words import capability_records
 
 _SECRETS = frozenset({Reply.RAW, Reply.FMT, Reply.KEYPAD, Reply.BIOREADR})
 _PARTS_REPLY = frozenset({Reply.PIVDATAR, Reply.GENAUTHR, Reply.CRAUTHR})
@@ -99,8 +100,7 @@ class Contents:
             self._small_part(code, True, data)
 
     def _capabilities(self, data: bytes) -> None:
-        for at in range(0, len(data) - 2, 3):
-            function, compliance, number = data[at : at + 3]
+        for function, compliance, number in capability_records(data):
             if function == _BUFFER and (compliance or number):
                 self._device_buffer[self._address] = compliance | number << 8
             elif function == _SECURITY and compliance & 1 and number & 1:

@@ -8,7 +8,7 @@ from statistics import median
 from typing import Any
 
 from benchtool.frames.osdp.codes import NAK_TEXT
-from benchtool.frames.osdp.words import capability_text
+from benchtool.frames.osdp.words import capability_records, capability_text
 from benchtool.simulate.osdp_survey import Answers
 
 
@@ -51,11 +51,6 @@ def identity_parts(identity: bytes) -> dict[str, Any]:
         "serial": int.from_bytes(identity[5:9], "little"),
         "firmware": ".".join(str(part) for part in identity[9:12]),
     }
-
-
-def capability_records(data: bytes) -> list[tuple[int, int, int]]:
-    """PDCAP records: function, compliance, number (sheet 5.5)."""
-    return [(data[at], data[at + 1], data[at + 2]) for at in range(0, len(data) - 2, 3)]
 
 
 def remarks(row: Row) -> list[str]:

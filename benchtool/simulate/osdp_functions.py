@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterable
 from benchtool.frames.meaning import Field
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.payloads import decode_payload
+from benchtool.frames.osdp.words import capability_records
 
 Event = tuple[int, int, bytes]
 """When it happens (ns), the reply code that tells of it, and that reply's data."""
@@ -213,8 +214,7 @@ class Functions:
 
 def _count_of(capabilities: bytes, function: int) -> int:
     """The number in the PDCAP record of a function; 1 where there is no record."""
-    at = capabilities[::3].find(function)
-    return capabilities[3 * at + 2] if at >= 0 else 1
+    return next((number for record, _, number in capability_records(capabilities) if record == function), 1)
 
 
 def _words(fields: tuple[Field, ...]) -> str:

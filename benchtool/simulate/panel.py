@@ -121,10 +121,6 @@ class Panel(Station):
         """The device's secure channel, if it has one."""
         return self._lines[address].session
 
-    def queued(self, address: int) -> int:
-        """Commands that wait to be sent to a device."""
-        return len(self._lines[address].queue)
-
     def baud(self) -> int | None:
         """The bit rate that a COMSET has set."""
         return self._baud

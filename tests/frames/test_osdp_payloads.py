@@ -221,6 +221,12 @@ def test_capabilities_in_words(record: tuple[int, int, int], text: str) -> None:
     assert words.capability_text(*record) == text
 
 
+def test_whole_capability_records_only() -> None:
+    # sheet 5.5: function, compliance, number
+    assert words.capability_records(bytes((3, 1, 1, 8, 1, 0, 9))) == [(3, 1, 1), (8, 1, 0)]
+    assert words.capability_records(b"") == []
+
+
 @pytest.mark.parametrize(
     ("octets", "text"),
     [

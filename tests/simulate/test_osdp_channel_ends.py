@@ -11,6 +11,7 @@ from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.header import parse
 from benchtool.frames.osdp.secure import DEFAULT, DEFAULT_KEY, INSTALLED, cuid_of, derived_key
+from benchtool.frames.osdp.words import capability_records
 from benchtool.simulate.build import device_station
 from benchtool.simulate.osdp_device_session import DeviceSession
 from benchtool.simulate.osdp_functions import Event
@@ -475,5 +476,4 @@ def test_capabilities_tell_whether_the_default_key_opens_a_session(default_too: 
     assert isinstance(reader, Peripheral)
     code, data = reader.functions.do(Command.CAP, b"\x00", 0)
     assert code == Reply.PDCAP
-    records = {data[at]: data[at + 1 : at + 3] for at in range(0, len(data), 3)}
-    assert records[9] == bytes((1, default_too))
+    assert (9, 1, default_too) in capability_records(data)

@@ -107,6 +107,11 @@ COMPLIANCE: dict[int, dict[int, str]] = {
 """Compliance levels in words, by function code, where known; level 0 otherwise means "not there"."""
 
 
+def capability_records(data: bytes) -> list[tuple[int, int, int]]:
+    """The whole records of a PDCAP payload: function, compliance, number, an octet each (sheet 5.5)."""
+    return [(data[at], data[at + 1], data[at + 2]) for at in range(0, len(data) - 2, 3)]
+
+
 def capability_text(function: int, compliance: int, number: int) -> str:
     """One PDCAP record as a person reads it: `receive buffer 450 octets`, `check characters CRC`."""
     name = CAPABILITIES.get(function, f"unknown function {function}")
