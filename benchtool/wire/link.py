@@ -10,6 +10,7 @@ import math
 import zlib
 from collections import OrderedDict
 from collections.abc import Sequence
+from itertools import repeat
 from typing import NamedTuple
 
 import numpy as np
@@ -17,16 +18,16 @@ import numpy as np
 from benchtool.capture.settings import LineSettings
 from benchtool.wire.comparator import compare, least_change_v, rests_at_mark
 from benchtool.wire.disturb import Bursts, draw, mains_bursts, signs
-from benchtool.wire.eye import SAFE_SIGMAS, Sure, sure_way
+from benchtool.wire.eye import SAFE_SIGMAS, sure_way
 from benchtool.wire.pair import Pair
 from benchtool.wire.response import Floats
 from benchtool.wire.signal import Bools, Signal
 from benchtool.wire.together import DEAF_V, Sent, talk_of, volts_together
 from benchtool.wire.uart import GridDecoder, ReceivedOctet, UartReceiver, encode
+from benchtool.wire.way import IDLE_BITS, PHASES, Way
 
 __all__ = ["Heard", "Link", "Sent", "compare"]
 
-_IDLE_BITS = 12
 _KEPT_SAMPLES = 4_000_000
 _ENTRY_SAMPLES = 200
 """What an entry of the cache weighs beside its samples."""
@@ -36,7 +37,10 @@ _LONGER = 16
 """Where noise keeps the receiver busy, stretches are longer: fewer, for the same work in all."""
 
 
-_Key = tuple[str, str, bytes, LineSettings, LineSettings, float, float, float]
+_Key = tuple[int, bytes, float]
+"""The way's number, the octets, the pause between them in bits."""
+_Chosen = tuple[str, str, LineSettings, LineSettings, float, float]
+"""Driver, listener, what each is set to, and the errors of their clocks."""
 
 
 class Heard(NamedTuple):
@@ -47,18 +51,6 @@ class Heard(NamedTuple):
 
     octets: tuple[ReceivedOctet, ...]
     end_s: float
-
-
-class _Way(NamedTuple):
-    """From one driver to one listener, both set."""
-
-    name: bytes
-    receiver: UartReceiver
-    bit_s: float
-    lead_s: float
-    hold_s: float
-    delay_s: float
-    sure: Sure | None
 
 
 class _Entry(NamedTuple):
@@ -96,7 +88,7 @@ class Link:
         self.seed = seed
         self.whole = whole
         self._has_bursts = pair.noise.has_impulses or pair.noise.has_mains
-        self._ways: dict[tuple[object, ...], _Way] = {}
+        self._ways: dict[_Chosen, Way] = {}
         self._kept: OrderedDict[_Key, _Entry] = OrderedDict()
         self._weight = 0
         self._idle: dict[str, tuple[float, bool]] = {}
@@ -121,10 +113,11 @@ class Link:
         are at multiples of half a period, at the first start bit. The listener's idle state before and after (a
         reversed or undefined one too) is part of the result.
         """
-        key = (driver, listener, octets, sent, heard, sender_clock_error, listener_clock_error, gap_bits)
+        way = self._way((driver, listener, sent, heard, sender_clock_error, listener_clock_error))
+        key = (way.number, octets, gap_bits)
         entry = self._kept.get(key)
         if entry is None:
-            entry = self._keep(key, self._compute(key))
+            entry = self._keep(key, self._compute(way, octets, gap_bits))
         else:
             self._kept.move_to_end(key)
         if rng is None:
@@ -137,10 +130,10 @@ class Link:
         drawn = draw(noise, t_s + entry.start_s, entry.ticks * tick_s, rng)
         tripped = -1
         if harmless and not drawn.impulses and not len(drawn.mains.starts_s):
-            tripped = self._first_trip(key, entry, rng)
+            tripped = self._first_trip(way, key, entry, rng)
             if tripped < 0:
                 return entry.heard
-        volts = drawn.onto(self._volts_of(key, entry), noise, tick_s, rng)
+        volts = drawn.onto(self._volts_of(way, key, entry), noise, tick_s, rng)
         before = self.idle_state(listener)
         part = self.pair.node(listener).receiver
         if tripped >= 0:
@@ -171,7 +164,7 @@ class Link:
         text = f"{self.seed} {listener} {[(one.node, one.octets) for one in sent]}"
         phase = zlib.crc32(text.encode()) / 2**32
         start = min(talk.on_s for talk in talks) - (2 * receiver.oversample + phase) * receiver.tick_s
-        stop = max(talk.off_s for talk in talks) + _IDLE_BITS * receiver.bit_s
+        stop = max(talk.off_s for talk in talks) + IDLE_BITS * receiver.bit_s
         times = start + np.arange(int((stop - start) / receiver.tick_s) + 1) * receiver.tick_s
         volts = volts_together(self.pair, talks, listener, times)
         before = self.idle_state(listener)
@@ -263,86 +256,82 @@ class Link:
             known = self._idle[listener] = (volts, rests_at_mark(volts, node))
         return known
 
-    def _compute(self, key: _Key) -> _Entry:
-        _, listener, octets, sent, heard, _, _, gap_bits = key
-        way = self._way(key)
-        receiver, tick_s = way.receiver, way.receiver.tick_s
-        phase = zlib.crc32(way.name + octets) / 2**32
-        start = -way.lead_s - (2 * receiver.oversample + phase) * tick_s
-        pitch_s = (sent.format.bits + gap_bits) * way.bit_s
-        end = max(0.0, len(octets) * pitch_s - gap_bits * way.bit_s) + way.delay_s
-        stop = end + way.hold_s + _IDLE_BITS * receiver.bit_s
+    def _compute(self, way: Way, octets: bytes, gap_bits: float) -> _Entry:
+        receiver = way.receiver
+        grid = way.grid(len(octets), gap_bits, zlib.crc32(octets, way.phase) % PHASES)
         if way.sure is not None and octets:
-            mask = (1 << sent.format.data_bits) - 1
-            first = way.sure.delay_s - start
-            told = [(v & mask, 0, math.ceil((first + n * pitch_s) / tick_s)) for n, v in enumerate(octets)]
-            on = math.ceil((way.delay_s - way.lead_s - start) / tick_s)
-            off = math.ceil((end + way.hold_s - start) / tick_s)
-            share = _share_beyond(way.sure.idle_margin_v, self.pair.noise.rms_v)
-            sound = Heard(tuple(receiver.timed(told, start)), end)
-            return _Entry(sound, math.inf, None, start, stop, receiver, share, (on, off))
-        entry = _Entry(Heard((), end), 0.0, None, start, stop, receiver)
-        volts = self._volts(key, entry)
-        node = self.pair.node(listener)
-        before = self.idle_state(listener)
-        marks = compare(volts, node.receiver, before)
-        decoder = GridDecoder(heard.format, receiver.oversample, high=before)
-        found = receiver.timed(decoder.feed(marks.tobytes()), start)
-        margin = least_change_v(volts, marks, node.receiver, before)
-        return entry._replace(heard=Heard(tuple(found), end), margin_v=margin, volts=volts)
+            values = octets.translate(way.mask)
+            told = map(tuple.__new__, repeat(ReceivedOctet), zip(values, repeat(0), grid.begins, grid.ends))
+            sound = Heard(tuple(told), grid.end_s)
+            return _Entry(sound, math.inf, None, grid.start_s, grid.stop_s, receiver, way.trips, grid.driven)
+        entry = _Entry(Heard((), grid.end_s), 0.0, None, grid.start_s, grid.stop_s, receiver)
+        volts = self._volts(way, octets, gap_bits, entry)
+        part = self.pair.node(way.listener).receiver
+        before = self.idle_state(way.listener)
+        marks = compare(volts, part, before)
+        decoder = GridDecoder(receiver.settings.format, receiver.oversample, high=before)
+        found = receiver.timed(decoder.feed(marks.tobytes()), grid.start_s)
+        margin = least_change_v(volts, marks, part, before)
+        return entry._replace(heard=Heard(tuple(found), grid.end_s), margin_v=margin, volts=volts)
 
-    def _volts(self, key: _Key, entry: _Entry) -> Floats:
-        driver, listener, octets, sent, _, sender_error, _, gap_bits = key
-        signal = encode(octets, sent, gap_bits=gap_bits, clock_error=sender_error)
+    def _volts(self, way: Way, octets: bytes, gap_bits: float, entry: _Entry) -> Floats:
+        signal = encode(octets, way.sent, gap_bits=gap_bits, clock_error=way.sender_error)
         times = entry.start_s + np.arange(entry.ticks) * entry.receiver.tick_s
-        volts = self.pair.volts(driver, listener, signal, times)
-        return np.where(self._deaf(driver, listener, signal, times, volts), DEAF_V, volts)
+        volts = self.pair.volts(way.driver, way.listener, signal, times)
+        return np.where(self._deaf(way.driver, way.listener, signal, times, volts), DEAF_V, volts)
 
-    def _volts_of(self, key: _Key, entry: _Entry) -> Floats:
+    def _volts_of(self, way: Way, key: _Key, entry: _Entry) -> Floats:
         """The voltages of an entry, computed when they are first asked for."""
         volts = self._kept[key].volts if key in self._kept else entry.volts
         if volts is None:
-            volts = self._volts(key, entry)
+            volts = self._volts(way, key[1], key[2], entry)
             self._keep(key, entry._replace(volts=volts))
         return volts
 
-    def _first_trip(self, key: _Key, entry: _Entry, rng: np.random.Generator) -> int:
+    def _first_trip(self, way: Way, key: _Key, entry: _Entry, rng: np.random.Generator) -> int:
         """The first tick of the idle pair, before or after the driver, at which noise makes a space; -1 for none.
 
         Ticks at which noise would be enough where the pair is weakest are drawn; each is then as likely to count as its
         own voltage has it.
         """
         on, off = entry.driven
-        part, rms_v = self.pair.node(key[1]).receiver, self.pair.noise.rms_v
+        part, rms_v = self.pair.node(way.listener).receiver, self.pair.noise.rms_v
         count = -1
         while entry.trips:
             count += int(rng.geometric(entry.trips))
             place = count if count < on else off + count - on
             if place >= entry.ticks:
                 break
-            above = float(self._volts_of(key, entry)[place]) - part.threshold_v + part.hysteresis_v / 2
+            above = float(self._volts_of(way, key, entry)[place]) - part.threshold_v + part.hysteresis_v / 2
             if rng.random() * entry.trips < _share_beyond(above, rms_v):
                 return place
         return -1
 
-    def _way(self, key: _Key) -> _Way:
-        driver, listener, _, sent, heard, sender_error, listener_error, _ = key
-        chosen = (driver, listener, sent, heard, sender_error, listener_error)
+    def _way(self, chosen: _Chosen) -> Way:
         way = self._ways.get(chosen)
         if way is None:
+            driver, listener, sent, heard, sender_error, listener_error = chosen
             receiver = UartReceiver(heard, clock_error=listener_error)
             sure = None
             if not self.whole and self.idle_state(listener):
                 sure = sure_way(self.pair, driver, listener, sent, receiver, sender_clock_error=sender_error)
             sender = self.pair.node(driver).driver
-            way = self._ways[chosen] = _Way(
-                f"{self.seed} {driver} {listener}".encode(),
-                receiver,
-                1.0 / (sent.baud * (1.0 + sender_error)),
-                sender.lead_s,
-                sender.hold_s,
-                self.pair.delay_s(driver, listener),
-                sure,
+            way = self._ways[chosen] = Way(
+                number=len(self._ways),
+                phase=zlib.crc32(f"{self.seed} {driver} {listener}".encode()),
+                driver=driver,
+                listener=listener,
+                sent=sent,
+                sender_error=sender_error,
+                receiver=receiver,
+                bit_s=1.0 / (sent.baud * (1.0 + sender_error)),
+                lead_s=sender.lead_s,
+                hold_s=sender.hold_s,
+                delay_s=self.pair.delay_s(driver, listener),
+                sure=sure,
+                trips=0.0 if sure is None else _share_beyond(sure.idle_margin_v, self.pair.noise.rms_v),
+                mask=bytes(value & ((1 << sent.format.data_bits) - 1) for value in range(256)),
+                grids={},
             )
         return way
 
