@@ -6,6 +6,8 @@ Facts: sheet 5.1 (sequence numbers, repeats, BUSY) and 5.2 (200 ms, 8 s, two cha
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.frame import Frame
 from benchtool.frames.osdp.check import REPLY_LIMIT_NS
@@ -23,6 +25,22 @@ _SECOND_NS = 1_000_000_000
 _MOST_ASKS = 16
 
 
+class _Said(NamedTuple):
+    """A frame, as far as it can be compared with another."""
+
+    octets: bytes
+    code: int
+    sealed: bool
+    data: bytes | None
+
+    def says_as(self, other: _Said) -> bool:
+        """Whether it says the same: a sealed frame that is sealed anew has another MAC, and no other meaning."""
+        if self.octets == other.octets:
+            return True
+        alike = self.sealed and other.sealed and self.code == other.code and len(self.octets) == len(other.octets)
+        return alike and (self.data is None or other.data is None or self.data == other.data)
+
+
 class _At:
     """What is remembered of one address."""
 
@@ -33,8 +51,9 @@ class _At:
 
     def __init__(self) -> None:
         self.sequence: int | None = None
-        self.last_sent = b""
-        self.last_reply = b""
+        self.last_sent: _Said | None = None
+        self.last_reply: _Said | None = None
+        """The reply to the open command that bore its number."""
         self.repeated = False
         """Whether the open command repeats the one before."""
         self.answered = False
@@ -86,8 +105,8 @@ class Rules:
             at.asked_ns = at.silent_since_ns = at.replied_ns = None
             at.unanswered = 0
 
-    def feed(self, frame: Frame, header: Header, code: int, data: bytes) -> list[Event]:
-        """Take the next sound frame; `data` is its payload in the clear, or empty where that is not known."""
+    def feed(self, frame: Frame, header: Header, code: int, data: bytes | None) -> list[Event]:
+        """Take the next sound frame; `data` is its payload in the clear, None where that is not known."""
         self._out = []
         at = self._at.get(header.address)
         if at is None:
@@ -98,10 +117,11 @@ class Rules:
         if silence_ns is not None and silence_ns < self._idle_ns and not after_damage:
             text = f"{silence_ns / 1e6:.2f} ms"
             self._say(Kind.IDLE_SHORT, frame.t_ns, header.address, text, silence=silence_ns / 1e9)
+        said = _Said(frame.octets, code, header.security_block is not None, data)
         if header.reply:
-            self._reply(at, frame, header, code, data)
+            self._reply(at, frame, header, said)
         else:
-            self._command(at, frame, header)
+            self._command(at, frame, header, said)
             at.damages = self._command_damages = self._damages
         return self._out
 
@@ -116,7 +136,7 @@ class Rules:
     def _say(self, kind: Kind, t_ns: int, address: int, detail: str = "", **numbers: float | int | str) -> None:
         self._out.append(Event(kind, t_ns, address, detail, numbers))
 
-    def _command(self, at: _At, frame: Frame, header: Header) -> None:
+    def _command(self, at: _At, frame: Frame, header: Header, said: _Said) -> None:
         address, t_ns = header.address, frame.t_ns
         if at.asked_ns is not None and t_ns - at.asked_ns >= OFFLINE_NS and not header.broadcast:
             waited = (t_ns - at.asked_ns) / 1e9
@@ -124,15 +144,15 @@ class Rules:
             at.silent_since_ns, at.unanswered = None, 0
         if at.silent_since_ns is not None:
             self._offline(at, address, t_ns)
-        repeated = self._number(at, frame, header)
+        repeated = self._number(at, frame, header, said)
         at.repeated = repeated
         if not repeated:
-            at.last_reply = b""
+            at.last_reply = None
             at.asks.clear()
             at.replies = 0
         if len(at.asks) < _MOST_ASKS:
             at.asks.append(frame.end_ns)
-        at.sequence, at.last_sent = header.sequence, frame.octets
+        at.sequence, at.last_sent = header.sequence, said
         at.answered = False
         at.asked_ns = frame.end_ns
         if header.broadcast:
@@ -149,7 +169,7 @@ class Rules:
         if len(answering) > 1:
             self._say(Kind.LINE_CHANGE_FOR_ALL, t_ns, address, f"heard of: {', '.join(map(str, answering))}")
 
-    def _number(self, at: _At, frame: Frame, header: Header) -> bool:
+    def _number(self, at: _At, frame: Frame, header: Header, said: _Said) -> bool:
         """Judge the sequence number; answers whether the command repeats the last one."""
         sequence, last = header.sequence, at.sequence
         t_ns, address = frame.t_ns, header.address
@@ -160,9 +180,10 @@ class Rules:
         if last is None:
             return False
         if sequence == last:
-            if frame.octets == at.last_sent and at.busy:
+            same = at.last_sent is not None and said.says_as(at.last_sent)
+            if same and at.busy:
                 return False  # as it should after BUSY: no repeat of anything answered
-            if frame.octets == at.last_sent:
+            if same:
                 heard = "although a sound reply was heard here" if at.answered else ""
                 self._say(Kind.ASKED_AGAIN, t_ns, address, heard)
                 return True
@@ -194,7 +215,7 @@ class Rules:
         detail = f"{at.unanswered} commands in {silent:.1f} s"
         self._say(Kind.OFFLINE, now_ns, address, detail, commands=at.unanswered, seconds=round(silent, 3))
 
-    def _reply(self, at: _At, frame: Frame, header: Header, code: int, data: bytes) -> None:
+    def _reply(self, at: _At, frame: Frame, header: Header, said: _Said) -> None:
         address, t_ns = header.address, frame.t_ns
         if self._asked != address or at.asked_ns is None:
             self._unasked(at, frame, address)
@@ -204,8 +225,8 @@ class Rules:
         # Damage in between may have been the command, asked again.
         if latency_ns - self._resolution_ns > REPLY_LIMIT_NS and at.damages == self._damages:
             self._say(Kind.REPLY_LATE, t_ns, address, f"{latency_ns / 1e6:.0f} ms", latency=latency_ns / 1e9)
-        refused = data[0] if code == Reply.NAK and data else None
-        if code == Reply.BUSY:
+        refused = said.data[0] if said.code == Reply.NAK and said.data else None
+        if said.code == Reply.BUSY:
             if header.sequence or header.security_block is not None:
                 self._say(Kind.BUSY_NUMBERED, t_ns, address)
             self._say(Kind.BUSY, t_ns, address)
@@ -217,9 +238,11 @@ class Rules:
             if header.sequence != at.sequence and refused != NakCode.SEQUENCE and whole:
                 detail = f"{header.sequence} to {at.sequence}"
                 self._say(Kind.SEQUENCE_REPLY, t_ns, address, detail, sequence=header.sequence)
-            if at.repeated and at.last_reply and frame.octets != at.last_reply and whole:
+            elif at.repeated and at.last_reply is not None and not said.says_as(at.last_reply) and whole:
                 self._say(Kind.REPLY_DIFFERS, t_ns, address)
-            at.last_reply = frame.octets
+            # One with a wrong number is told as that; whatever comes after it differs, and is no fault of its own.
+            if header.sequence == at.sequence:
+                at.last_reply = said
         if at.offline:
             at.offline = False
             self._say(Kind.BACK, t_ns, address)

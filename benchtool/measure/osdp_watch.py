@@ -113,7 +113,7 @@ class OsdpWatch:
             sealed = True
             known = sight.opened is not None
             data = sight.opened.data if sight.opened is not None else b""
-        events = self._rules.feed(frame, header, code, data)
+        events = self._rules.feed(frame, header, code, data if known else None)
         if sight is not None and sight.events:
             events += sight.events
         if known:

@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.events import KINDS, Kind, Level
-from tests.osdp_talk import FIXTURES, MS, Talk, command, golden, reply
+from benchtool.frames.osdp.secure import DEFAULT_KEY
+from tests.osdp_talk import FIXTURES, MS, Secured, Talk, command, golden, reply
 
 POLL0, ACK0 = command(Command.POLL, sequence=0), reply(sequence=0)
 
@@ -124,6 +125,37 @@ def test_repeats() -> None:
     assert tell(*exchange(0), poll, ack, other).kinds == [Kind.REPEAT_DIFFERS]
     differs = tell(*exchange(0), poll, ack, poll, reply(Reply.LSTATR, b"\1\0", sequence=1))
     assert differs.kinds == [Kind.ASKED_AGAIN, Kind.REPLY_DIFFERS]
+
+
+def test_a_reply_with_a_wrong_number_is_one_fault_not_two() -> None:
+    # sheet 5.1: a reply bears its command's number; the controller asks again, and the right reply differs of course
+    poll, ack = exchange(2)
+    wrong = reply(sequence=1)
+    assert tell(*exchange(0), *exchange(1), poll, wrong, poll, ack).kinds == [Kind.SEQUENCE_REPLY, Kind.ASKED_AGAIN]
+    twice = tell(*exchange(0), *exchange(1), poll, ack, poll, wrong)
+    assert twice.kinds == [Kind.ASKED_AGAIN, Kind.SEQUENCE_REPLY]
+
+
+def sealed_anew(code: int, data: bytes, again: int, more: bytes, *, readable: bool) -> list[Kind]:
+    """A secured command, then one with the same number whose MAC differs, with their replies."""
+    secured = Secured(key=DEFAULT_KEY if readable else bytes(range(16)), kind=0 if readable else 1)
+    talk = tell(*exchange(0), *secured.start())
+    before = 0
+    for asked, sent in ((code, data), (again, more)):
+        before = len(talk.events)
+        talk.say(secured.chain.seal(1, asked, sent, sequence=3))
+        talk.say(secured.chain.seal(1, Reply.ACK, sequence=3, reply=True))
+    return [event.kind for event in talk.events[before:]]
+
+
+@pytest.mark.parametrize("readable", [True, False])
+def test_a_secured_command_sealed_anew_is_the_same_command_asked_again(readable: bool) -> None:
+    # sheet 5.8: each MAC depends on the one before, so a poll that is sealed again has other octets
+    assert sealed_anew(Command.POLL, b"", Command.POLL, b"", readable=readable) == [Kind.ASKED_AGAIN]
+    assert sealed_anew(Command.POLL, b"", Command.LSTAT, b"", readable=readable) == [Kind.REPEAT_DIFFERS]
+    light, other = bytes(14), bytes(13) + b"\1"
+    told = sealed_anew(Command.LED, light, Command.LED, other, readable=readable)
+    assert told == [Kind.REPEAT_DIFFERS if readable else Kind.ASKED_AGAIN]  # codes and lengths are all that can be seen
 
 
 def test_busy() -> None:
