@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import tomllib
-from typing import Any
 
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.frames.check_value import CheckKind, CheckValue
 from benchtool.frames.protocol_table import MOST_LENGTH, LengthRule, Place, ProtocolTable, RoleRule
+from benchtool.frames.table_part import Part, flag, one_line, quoted
 
 KIND = "benchtool protocol table"
 VERSION = 1
@@ -23,12 +23,12 @@ def to_toml(table: ProtocolTable) -> str:
     lines = [
         f'kind = "{KIND}"',
         f"version = {VERSION}",
-        f"name = {_quoted(table.name)}",
+        f"name = {quoted(table.name)}",
     ]
     if table.settings is not None:
         lines += [f"baud = {table.settings.baud}", f'format = "{table.settings.format}"']
     for note in table.notes:
-        lines.append(f"# {_line(note)}")
+        lines.append(f"# {one_line(note)}")
     lines += ["", "[frame]"]
     if table.starts:
         lines.append(f"start = {_hex_list(table.starts)}  # a frame begins with one of these octets, in hex")
@@ -67,18 +67,18 @@ def _check_lines(check: CheckValue) -> list[str]:
     if check.kind is CheckKind.CRC:
         lines += [
             f"polynomial = 0x{check.poly:0{digits}X}",
-            f"octets_reflected = {_flag(check.refin)}",
-            f"result_reflected = {_flag(check.refout)}",
+            f"octets_reflected = {flag(check.refin)}",
+            f"result_reflected = {flag(check.refout)}",
         ]
     lines += [f"start_value = 0x{check.init:0{digits}X}", f"final_xor = 0x{check.xorout:0{digits}X}"]
     if check.kind is CheckKind.SUM:
-        lines.append(f"negate = {_flag(check.negate)}  # minus the sum")
+        lines.append(f"negate = {flag(check.negate)}  # minus the sum")
     lines += [
         f"first = {check.start}  # first octet covered, the frame's first is 0",
         f"gap = {check.gap}  # octets between the last covered and the check value",
         f"tail = {check.tail}  # octets after the check value",
-        f"low_octet_first = {_flag(check.little)}",
-        f"hex_characters = {_flag(check.text)}  # sent as text, two characters an octet",
+        f"low_octet_first = {flag(check.little)}",
+        f"hex_characters = {flag(check.text)}  # sent as text, two characters an octet",
     ]
     return lines
 
@@ -86,23 +86,10 @@ def _check_lines(check: CheckValue) -> list[str]:
 def _place_lines(place: Place) -> list[str]:
     lines = [f"at = {place.at}  # octet of the frame, the first is 0"]
     if place.size != 1:
-        lines += [f"size = {place.size}", f"low_octet_first = {_flag(place.little)}"]
+        lines += [f"size = {place.size}", f"low_octet_first = {flag(place.little)}"]
     if place.mask != (1 << 8 * place.size) - 1:
         lines.append(f"mask = 0x{place.mask:02X}  # only these bits")
     return lines
-
-
-def _flag(value: bool) -> str:
-    return "true" if value else "false"
-
-
-def _line(text: str) -> str:
-    return " ".join(text.split())
-
-
-def _quoted(text: str) -> str:
-    plain = "".join(letter if letter.isprintable() else " " for letter in text)
-    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
 def _hex_list(values: tuple[bytes, ...]) -> str:
@@ -120,72 +107,12 @@ def from_toml(text: str) -> ProtocolTable:
     if data.get("version") != VERSION:
         raise ProtocolFileError(f"version {data.get('version')!r} of the protocol table is not known, only {VERSION}")
     try:
-        return _table(_Part(data, ""))
+        return _table(Part(data, "", "a protocol table"))
     except ValueError as error:
         raise ProtocolFileError(str(error)) from None
 
 
-class _Part:
-    """One table of the file; every key must be taken, so that a mistyped one is told."""
-
-    def __init__(self, data: dict[str, Any], where: str) -> None:
-        self._data = dict(data)
-        self.where = where
-
-    def part(self, name: str) -> _Part | None:
-        value = self._data.pop(name, None)
-        if value is None:
-            return None
-        if not isinstance(value, dict):
-            raise ValueError(f"[{name}] is wanted, not {name} = {value!r}")
-        return _Part(value, f"[{name}] ")
-
-    def number(self, name: str, default: int | None = None) -> int:
-        value = self._data.pop(name, default)
-        if not isinstance(value, int) or isinstance(value, bool) or value is None:
-            raise ValueError(f"{self.where}{name}: a whole number is wanted, not {value!r}")
-        return value
-
-    def real(self, name: str) -> float:
-        value = self._data.pop(name, 0)
-        if not isinstance(value, int | float) or isinstance(value, bool) or not 0 <= value < 1e9:
-            raise ValueError(f"{self.where}{name}: a number of 0 or more is wanted, not {value!r}")
-        return value
-
-    def flag(self, name: str) -> bool:
-        value = self._data.pop(name, False)
-        if not isinstance(value, bool):
-            raise ValueError(f"{self.where}{name}: true or false is wanted, not {value!r}")
-        return value
-
-    def word(self, name: str, default: str = "") -> str:
-        value = self._data.pop(name, default)
-        if not isinstance(value, str):
-            raise ValueError(f"{self.where}{name}: a text is wanted, not {value!r}")
-        return value
-
-    def numbers(self, name: str) -> tuple[int, ...]:
-        value = self._data.pop(name, [])
-        if not isinstance(value, list) or not all(isinstance(one, int) and not isinstance(one, bool) for one in value):
-            raise ValueError(f"{self.where}{name}: a list of whole numbers is wanted, not {value!r}")
-        return tuple(value)
-
-    def octets(self, name: str) -> tuple[bytes, ...]:
-        value = self._data.pop(name, [])
-        try:
-            found = tuple(bytes.fromhex(one) for one in value)
-        except (TypeError, ValueError):
-            raise ValueError(f"{self.where}{name}: a list of octets in hex is wanted, not {value!r}") from None
-        if b"" in found or max(map(len, found), default=0) > 8:
-            raise ValueError(f"{self.where}{name}: one to eight octets each are wanted")
-        return found
-
-    def done(self) -> None:
-        if self._data:
-            raise ValueError(f"{self.where}{next(iter(self._data))} is not known in a protocol table")
-
-
-def _table(top: _Part) -> ProtocolTable:
+def _table(top: Part) -> ProtocolTable:
     top.number("version")
     top.word("kind")
     settings = None
@@ -193,7 +120,7 @@ def _table(top: _Part) -> ProtocolTable:
     if baud:
         settings = LineSettings(baud, CharFormat.parse(char_format))
     name = top.word("name", "unnamed")
-    frame = top.part("frame") or _Part({}, "[frame] ")
+    frame = top.part("frame") or Part({}, "[frame] ", "a protocol table")
     length = top.part("length")
     rule = None
     if length is not None:
@@ -234,7 +161,7 @@ def _table(top: _Part) -> ProtocolTable:
     return made
 
 
-def _place(part: _Part) -> Place:
+def _place(part: Part) -> Place:
     size = part.number("size", 1)
     if size not in (1, 2):
         # Before a mask of any size is made of it.
@@ -242,7 +169,7 @@ def _place(part: _Part) -> Place:
     return Place(part.number("at"), size, part.flag("low_octet_first"), part.number("mask", (1 << 8 * size) - 1))
 
 
-def _check(part: _Part) -> CheckValue:
+def _check(part: Part) -> CheckValue:
     word = part.word("kind")
     kinds = {kind.value: kind for kind in CheckKind}
     if word not in kinds:

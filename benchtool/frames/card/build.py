@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from functools import lru_cache
+
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.formats import FORMATS, SEEN, CardFormat, Sense
+from benchtool.frames.card.decode import check_value, plan
+from benchtool.frames.card.field_bits import FieldBits, runs_of
+from benchtool.frames.card.formats import FORMATS, SEEN, CardFormat
+from benchtool.frames.card.parity import ParityRule, parity_rules
+
+_WORDS = {"site_code": ("a site code", "site codes"), "card_number": ("a card number", "card numbers")}
 
 
 def _row(row: CardFormat | str) -> CardFormat:
@@ -15,35 +23,85 @@ def _row(row: CardFormat | str) -> CardFormat:
     return found
 
 
-def why_not(row: CardFormat, site_code: int | None, card_number: int) -> str | None:
-    """Why the format cannot carry these, in words that name the range; None where it can."""
-    site, number = row.site, row.number
-    if site is None and site_code is not None:
-        return f"{row.name} has no site code"
-    if site is not None and site_code is None:
-        return f"{row.name} needs a site code, 0 to {site.largest}"
-    if site is not None and site_code is not None and not 0 <= site_code <= site.largest:
-        return f"{row.name} carries site codes 0 to {site.largest}, not {site_code}"
-    if not 0 <= card_number <= number.largest:
-        return f"{row.name} carries card numbers 0 to {number.largest}, not {card_number}"
+@lru_cache(maxsize=512)
+def _rules(row: CardFormat) -> tuple[ParityRule, ...]:
+    return parity_rules(row)
+
+
+def why_not_values(row: CardFormat, values: Mapping[str, int]) -> str | None:
+    """Why the format cannot carry these fields by name, in words that name the range; None where it can.
+
+    Only ranges: a check value that cannot be written, or parity that cannot be worked out, is found by building.
+    """
+    for field in row.fields:
+        one, many = _WORDS.get(field.name, (field.name, f"{field.name} of"))
+        if field.name not in values:
+            return f"{row.name} needs {one}, {field.lowest} to {field.highest}"
+        if not field.lowest <= values[field.name] <= field.highest:
+            return f"{row.name} carries {many} {field.lowest} to {field.highest}, not {values[field.name]}"
+    for name in values:
+        if row.field(name) is None:
+            return f"{row.name} has no {_WORDS.get(name, ('a ' + name, ''))[0].removeprefix('a ')}"
     return None
 
 
-def build_bits(row: CardFormat | str, site_code: int | None, card_number: int) -> Bits:
-    """The frame's bits with right parity. Raises ValueError, naming the range, where the format cannot carry them."""
+def _values(
+    row: CardFormat, site_code: int | None, card_number: int, others: Mapping[str, int] | None
+) -> dict[str, int]:
+    values = {**(others or {}), row.number.name: card_number}
+    if site_code is not None:
+        values["site_code"] = site_code
+    return values
+
+
+def why_not(
+    row: CardFormat, site_code: int | None, card_number: int, others: Mapping[str, int] | None = None
+) -> str | None:
+    """Why the format cannot carry these, in words; None where it can. `others` are further fields by name."""
+    return why_not_values(row, _values(row, site_code, card_number, others))
+
+
+def build_values(row: CardFormat | str, values: Mapping[str, int]) -> Bits:
+    """The frame for a number in every field, by name, with right constants, check values and parity.
+
+    Bits that belong to nothing are 0. Raises ValueError, naming the range, where the format cannot carry the numbers,
+    where a check value does not fit in its bits, or where the parity bits cannot be worked out.
+    """
     row = _row(row)
-    problem = why_not(row, site_code, card_number)
+    problem = why_not_values(row, values)
     if problem:
         raise ValueError(problem)
-    length = row.length
-    value = card_number << (length - row.number.last)
-    if row.site is not None and site_code is not None:
-        value |= site_code << (length - row.site.last)
-    for group in row.parity:
-        # No group covers another's parity bit in these rows, so the order of filling does not matter.
-        if (value & group.mask(length)).bit_count() & 1 != (group.sense is Sense.ODD):
-            value |= 1 << (length - group.bit)
-    return Bits(value, length)
+    value = 0
+    for field, ready in zip(row.fields, plan(row).fields, strict=True):
+        value |= ready.placed(ready.bits_of(values[field.name]))
+    return _finished(row, value)
+
+
+def _finished(row: CardFormat, value: int) -> Bits:
+    """Constants, check values and parity bits added to a frame that holds its fields."""
+    for constant in row.constants:
+        value |= FieldBits(runs_of(constant.places, row.length), 0, False, 0).placed(constant.value)
+    for check in row.checks:
+        wanted = check_value(row, check, value)
+        if wanted is None or wanted >> len(check.places):
+            raise ValueError(
+                f"{row.name} cannot carry this: its {check.name} ({check.method.value}) would be {wanted}, and"
+                f" {len(check.places)} bits cannot hold that"
+            )
+        value |= FieldBits(runs_of(check.places, row.length), 0, False, 0).placed(wanted)
+    parity = 0
+    for place, mask, turned in _rules(row):
+        if (value & mask).bit_count() & 1 ^ turned:
+            parity |= 1 << (row.length - place)
+    return Bits(value | parity, row.length)
+
+
+def build_bits(
+    row: CardFormat | str, site_code: int | None, card_number: int, others: Mapping[str, int] | None = None
+) -> Bits:
+    """The frame's bits with right parity. Raises ValueError as `build_values` does."""
+    row = _row(row)
+    return build_values(row, _values(row, site_code, card_number, others))
 
 
 def build(row: CardFormat | str, site_code: int | None, card_number: int) -> int:
@@ -52,9 +110,15 @@ def build(row: CardFormat | str, site_code: int | None, card_number: int) -> int
 
 
 def build_data(row: CardFormat | str, data: int) -> Bits:
-    """The frame for all data bits as one number, as cards are printed. Raises ValueError where it does not fit."""
+    """The frame for the bits of all fields as one number, as cards are printed. Raises ValueError if it cannot be."""
     row = _row(row)
     if data < 0 or data >> row.data_bits:
         raise ValueError(f"{row.name} carries data 0 to {(1 << row.data_bits) - 1}, not {data}")
-    count = row.number.count
-    return build_bits(row, data >> count if row.site else None, data & row.number.largest)
+    value = 0
+    for field, ready in reversed(list(zip(row.fields, plan(row).fields, strict=True))):
+        taken = data & ((1 << field.count) - 1)
+        if ready.number(taken) is None:
+            raise ValueError(f"{row.name} writes its {field.name} in BCD, and these bits are no decimal digits")
+        value |= ready.placed(taken)
+        data >>= field.count
+    return _finished(row, value)

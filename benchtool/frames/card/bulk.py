@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.frames.card.decode import plan
+from benchtool.frames.card.field_bits import FieldBits
 from benchtool.frames.card.formats import CardFormat
 
 Unsigned = npt.NDArray[np.uint64]
@@ -44,6 +45,19 @@ def _odd_by_counting(masked: Unsigned) -> npt.NDArray[np.bool_]:
 _odd = _odd_by_counting if hasattr(np, "bitwise_count") else _odd_by_folding
 
 
+def _take(block: Unsigned, bits: FieldBits, out: Unsigned) -> None:
+    """A field's bits of every frame into `out`."""
+    for index, (shift, mask, count) in enumerate(bits.runs):
+        if index == 0:
+            np.right_shift(block, np.uint64(shift), out=out)
+            out &= np.uint64(mask)
+        else:
+            out <<= np.uint64(count)
+            out |= block >> np.uint64(shift) & np.uint64(mask)
+    if bits.flip:
+        out ^= np.uint64(bits.flip)
+
+
 def decode_bulk(values: Unsigned, row: CardFormat) -> BulkReads:
     """Read frames, given as uint64 with bit 1 the most significant of `row.length` bits, in one format.
 
@@ -52,23 +66,19 @@ def decode_bulk(values: Unsigned, row: CardFormat) -> BulkReads:
     values = np.ascontiguousarray(values, dtype=np.uint64)
     ready = plan(row)
     count = len(values)
-    site = np.empty(count, np.uint64) if ready.site_mask else None
+    site = np.empty(count, np.uint64) if ready.site else None
     number = np.empty(count, np.uint64)
     parity_ok = np.empty(count, np.bool_)
     masks = [np.uint64(mask) for mask, _ in ready.groups]
-    limit, site_shift, site_mask, number_shift, number_mask = (
-        np.uint64(n) for n in (row.length, ready.site_shift, ready.site_mask, ready.number_shift, ready.number_mask)
-    )
+    limit = np.uint64(row.length)
     for start in range(0, count, _BLOCK):
         block = values[start : start + _BLOCK]
         here = slice(start, start + len(block))
-        if block.max() >> limit:
+        if row.length < 64 and block.max() >> limit:
             raise ValueError(f"a value does not fit in the {row.length} bits of {row.name}")
-        if site is not None:
-            np.right_shift(block, site_shift, out=site[here])
-            site[here] &= site_mask
-        np.right_shift(block, number_shift, out=number[here])
-        number[here] &= number_mask
+        if site is not None and ready.site is not None:
+            _take(block, ready.site, site[here])
+        _take(block, ready.number, number[here])
         good = parity_ok[here]
         good[:] = True
         for mask, (_, odd) in zip(masks, ready.groups, strict=True):

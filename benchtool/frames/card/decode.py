@@ -5,10 +5,14 @@ Plain int shifts over masks made once from the table (`formats.py`); nothing her
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from functools import lru_cache
 from typing import NamedTuple
 
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.formats import FORMATS, SEEN, CardFormat, ParityGroup, Sense
+from benchtool.frames.card.check_digit import DECIMAL, CheckDigit, of_bits, of_digits
+from benchtool.frames.card.field_bits import FieldBits, field_bits, runs_of
+from benchtool.frames.card.formats import FORMATS, SEEN, CardField, CardFormat, Constant, ParityGroup, Sense, Writing
 
 
 class ParityCheck(NamedTuple):
@@ -21,14 +25,41 @@ class ParityCheck(NamedTuple):
     """Whether that count is even or odd as it should be."""
 
 
+class FieldValue(NamedTuple):
+    """One field of one reading."""
+
+    field: CardField
+    number: int | None
+    """None where a digit of BCD is above 9."""
+
+
+class ConstantCheck(NamedTuple):
+    """Bits that are the same on every card, in one reading."""
+
+    constant: Constant
+    found: int
+    ok: bool
+
+
+class DigitCheck(NamedTuple):
+    """One check value of one reading."""
+
+    check: CheckDigit
+    found: int
+    wanted: int | None
+    """None where the digits it covers are no decimal digits."""
+    ok: bool
+
+
 class CardReading(NamedTuple):
     """One frame read in one format."""
 
     format: CardFormat
     bits: Bits
     site_code: int | None
-    """None where the format has no site code."""
-    card_number: int
+    """None where the format has no site code, or its BCD digits are none."""
+    card_number: int | None
+    """None where the format writes it in BCD and a digit is above 9."""
     parity_ok: bool
     """Whether every parity group is right."""
 
@@ -43,34 +74,95 @@ class CardReading(NamedTuple):
         return tuple(checks)
 
     @property
+    def values(self) -> tuple[FieldValue, ...]:
+        """Every field with its number."""
+        value = self.bits.value
+        return tuple(
+            FieldValue(field, ready.number(ready.taken(value)))
+            for field, ready in zip(self.format.fields, plan(self.format).fields, strict=True)
+        )
+
+    @property
+    def constants(self) -> tuple[ConstantCheck, ...]:
+        """Each constant with what the bits hold."""
+        found = [(constant, self._at(constant.places)) for constant in self.format.constants]
+        return tuple(ConstantCheck(constant, bits, bits == constant.value) for constant, bits in found)
+
+    @property
+    def checks(self) -> tuple[DigitCheck, ...]:
+        """Each check value with what it should be."""
+        judged = []
+        for check in self.format.checks:
+            found, wanted = self._at(check.places), check_value(self.format, check, self.bits.value)
+            judged.append(DigitCheck(check, found, wanted, found == wanted))
+        return tuple(judged)
+
+    @property
+    def ok(self) -> bool:
+        """Whether all that the format demands holds: parity, constants, check values, decimal digits."""
+        row = self.format
+        return (
+            self.parity_ok
+            and (not row.constants or all(one.ok for one in self.constants))
+            and (not row.checks or all(one.ok for one in self.checks))
+            and all(field.writing is Writing.BINARY or number is not None for field, number in self.values)
+        )
+
+    @property
     def data(self) -> int:
-        """All data bits as one number: the site code above the card number."""
-        return (self.site_code or 0) << self.format.number.count | self.card_number
+        """The bits of all fields as one number: the site code above the card number."""
+        data = 0
+        for field, ready in zip(self.format.fields, plan(self.format).fields, strict=True):
+            data = data << field.count | ready.taken(self.bits.value)
+        return data
+
+    def _at(self, places: tuple[int, ...]) -> int:
+        return bits_at(self.bits.value, places, self.bits.length)
+
+
+def bits_at(value: int, places: tuple[int, ...], length: int) -> int:
+    """The bits at `places` of a frame as one number, the first place the most significant."""
+    return FieldBits(runs_of(places, length), 0, False, 0).taken(value)
+
+
+def check_value(row: CardFormat, check: CheckDigit, value: int) -> int | None:
+    """What a check value must be in the frame `value`; None where the digits it covers are no decimal digits."""
+    if check.method not in DECIMAL:
+        return of_bits(check.method, bits_at(value, check.covers, row.length), len(check.places))
+    digits = ""
+    ready = plan(row)
+    for name in check.fields:
+        index = next(index for index, field in enumerate(row.fields) if field.name == name)
+        field, bits = row.fields[index], ready.fields[index]
+        number = bits.number(bits.taken(value))
+        if number is None or number < 0:
+            return None
+        digits += f"{number:0{len(str(max(field.highest, 0)))}d}"
+    return of_digits(check.method, [int(digit) for digit in digits], check.weights)
 
 
 class Plan(NamedTuple):
     """A format made ready for shifting and masking."""
 
     format: CardFormat
-    site_shift: int
-    site_mask: int
-    """0 where the format has no site code."""
-    number_shift: int
-    number_mask: int
+    site: FieldBits | None
+    """None where the format has no site code."""
+    number: FieldBits
+    fields: tuple[FieldBits, ...]
+    """Of all fields, in the table's order."""
     groups: tuple[tuple[int, int], ...]
     """(mask, 1 where the ones must be odd else 0) of each parity group."""
 
 
+@lru_cache(maxsize=512)
 def plan(row: CardFormat) -> Plan:
     """Shifts and masks of a row of the table."""
-    site, number, length = row.site, row.number, row.length
     return Plan(
         row,
-        length - site.last if site else 0,
-        site.largest if site else 0,
-        length - number.last,
-        number.largest,
-        tuple((group.mask(length), int(group.sense is Sense.ODD)) for group in row.parity),
+        field_bits(row.site, row.length) if row.site else None,
+        field_bits(row.number, row.length),
+        tuple(field_bits(field, row.length) for field in row.fields),
+        tuple((group.mask(row.length), int(group.sense is Sense.ODD)) for group in row.parity),
     )
 
 
@@ -83,17 +175,24 @@ _PLANS = _plans(FORMATS)
 _SEEN_PLANS = _plans(SEEN)
 
 
-def _read(value: int, length: int, plans: tuple[Plan, ...]) -> list[CardReading]:
+def _read(value: int, length: int, plans: Iterable[Plan]) -> list[CardReading]:
     bits = Bits(value, length)
     reads = []
-    for row, site_shift, site_mask, number_shift, number_mask, groups in plans:
+    for row, site, number, _, groups in plans:
         parity_ok = True
         for mask, odd in groups:
             if (value & mask).bit_count() & 1 != odd:
                 parity_ok = False
-        site = value >> site_shift & site_mask if site_mask else None
-        reads.append(CardReading(row, bits, site, value >> number_shift & number_mask, parity_ok))
+        site_code = site.number(site.taken(value)) if site else None
+        reads.append(CardReading(row, bits, site_code, number.number(number.taken(value)), parity_ok))
     return reads
+
+
+def _checked(bits: str | tuple[int, int]) -> tuple[int, int]:
+    value, length = Bits.of(bits) if isinstance(bits, str) else bits
+    if value < 0 or length < 0 or value >> length:
+        raise ValueError(f"the value does not fit in {length} bits")
+    return value, length
 
 
 def decode_int(value: int, length: int) -> list[CardReading]:
@@ -101,8 +200,7 @@ def decode_int(value: int, length: int) -> list[CardReading]:
 
     Raises ValueError where `value` does not fit in `length` bits.
     """
-    if value < 0 or length < 0 or value >> length:
-        raise ValueError(f"the value does not fit in {length} bits")
+    value, length = _checked((value, length))
     return _read(value, length, _PLANS.get(length, ()))
 
 
@@ -111,8 +209,13 @@ def decode(bits: str | tuple[int, int]) -> list[CardReading]:
 
     Raises ValueError on a string that is not bits, or a value that does not fit.
     """
-    value, length = Bits.of(bits) if isinstance(bits, str) else bits
-    return decode_int(value, length)
+    return decode_int(*_checked(bits))
+
+
+def decode_in(rows: Iterable[CardFormat], bits: str | tuple[int, int]) -> list[CardReading]:
+    """The same among `rows` instead of the built-in formats, in their order."""
+    value, length = _checked(bits)
+    return _read(value, length, (plan(row) for row in rows if row.length == length))
 
 
 def decode_seen(bits: tuple[int, int]) -> list[CardReading]:

@@ -10,6 +10,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
+from benchtool.frames.card.check_digit import CheckDigit
+
 
 class Sense(Enum):
     """What a parity bit makes the number of ones in its group, itself counted."""
@@ -51,6 +53,16 @@ class CardField:
         return 10 ** (self.count // 4) - 1 if self.writing is Writing.BCD else (1 << self.count) - 1
 
     @property
+    def lowest(self) -> int:
+        """The smallest number, offset added."""
+        return self.offset
+
+    @property
+    def highest(self) -> int:
+        """The largest number, offset added."""
+        return self.largest + self.offset
+
+    @property
     def first(self) -> int:
         """Its lowest place."""
         return min(self.places)
@@ -70,7 +82,7 @@ class ParityGroup:
     sense: Sense
     """What the ones of the covered bits and the parity bit together must be."""
     covers: tuple[int, ...]
-    """Places of the covered bits, without the parity bit itself, rising."""
+    """Places of the covered bits, rising, without the parity bit itself; other groups' parity bits may be among."""
 
     def mask(self, length: int) -> int:
         """The covered bits and the parity bit, as a mask over a frame of `length` bits."""
@@ -99,12 +111,14 @@ class CardFormat:
     length: int
     """Bits in a frame."""
     fields: tuple[CardField, ...]
-    """In the order sent; all data bits belong to exactly one."""
+    """In the order sent, or as a table gives them; no bit belongs to two."""
     parity: tuple[ParityGroup, ...]
     source: str
     """Where the layout was read."""
     constants: tuple[Constant, ...] = ()
     """Bits that are the same on every card."""
+    checks: tuple[CheckDigit, ...] = ()
+    """Check values, in the order in which they are worked out; before parity."""
 
     def field(self, name: str) -> CardField | None:
         """The field of that name; None where the format has none."""
@@ -117,12 +131,12 @@ class CardFormat:
 
     @property
     def number(self) -> CardField:
-        """The card number's bits."""
-        return self.fields[-1]
+        """The card number's bits: the field of that name, else the last."""
+        return self.field("card_number") or self.fields[-1]
 
     @property
     def data_bits(self) -> int:
-        """Bits that are not parity."""
+        """Bits of all fields."""
         return sum(field.count for field in self.fields)
 
 
