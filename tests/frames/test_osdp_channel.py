@@ -173,8 +173,24 @@ def test_a_random_number_used_in_two_sessions_is_found() -> None:
 def test_a_given_key_that_does_not_fit_is_said() -> None:
     talk = started(Secured(KEY, kind=1), keys=given_key(OTHER))
     (event,) = talk.events
+    assert event.kind is Kind.KEY_WRONG
+    assert event.detail == "the start names an installed key"
+    assert "--osdp-key" not in event.row.mend
+
+
+def test_a_key_for_another_device_is_no_wrong_key() -> None:
+    talk = started(Secured(KEY, kind=1), keys=KeyRing.parse(f"7 {OTHER.hex()}"))
+    (event,) = talk.events
     assert event.kind is Kind.KEY_UNKNOWN
-    assert "none of the 1 key(s) given fits" in event.detail
+    assert event.detail.endswith("the keys given are for other addresses")
+
+
+def test_a_key_set_in_the_clear_makes_no_channel() -> None:
+    talk = tell(Talk(), [command(Command.KEYSET, KEYSET + KEY), reply(Reply.NAK, b"\3")])
+    assert talk.watch.figures().channels == ()
+    # Nor does a start that nobody took make none: it was tried.
+    refused = tell(Talk(), [Secured().start()[0], reply(Reply.NAK, b"\5")])
+    assert [(one.address, one.sessions) for one in refused.watch.figures().channels] == [(1, 0)]
 
 
 def test_a_forged_frame_is_refused_and_the_session_goes_on() -> None:

@@ -55,7 +55,7 @@ class Follower:
         self._damages += 1
 
     def figures(self) -> tuple[ChannelFigures, ...]:
-        """Every device that used, or tried, the secure channel."""
+        """Every device that used the secure channel, or was asked to."""
         return tuple(
             ChannelFigures(
                 address,
@@ -69,6 +69,8 @@ class Follower:
                 at.bridged,
             )
             for address, at in sorted(self._devices.items())
+            # A KEYSET in the clear, or a block of no known type, makes no channel.
+            if at.kind is not None or at.sessions or at.verified or at.refused or at.unreadable
         )
 
     def feed(self, frame: Frame, header: Header) -> Sight:
@@ -235,9 +237,7 @@ class Follower:
             at.drop(State.UNREADABLE)
             if heard:
                 named = "the default key" if at.kind == secure.DEFAULT else "an installed key"
-                tried = self.keys.given
-                hint = f"; none of the {tried} key(s) given fits" if tried else ""
-                self._once(at, Kind.KEY_UNKNOWN, f"the start names {named}{hint}")
+                self._key_missing(at, f"the start names {named}")
             else:
                 at.kind = None
                 self._once(at, Kind.START_NOT_HEARD)
@@ -247,6 +247,15 @@ class Follower:
         if chain.reply_mac != r_mac:
             self._say(Kind.CRYPTOGRAM_WRONG, "the device's first MAC, in RMAC_I")
         self._open(at, chain)
+
+    def _key_missing(self, at: Device, detail: str = "") -> None:
+        """No key fits: was none given for this device, or a wrong one?"""
+        held = self.keys.for_address(self._address, at.cuid or None)
+        if any(key.source in (KeySource.GIVEN, KeySource.MASTER) for key in held):
+            self._once(at, Kind.KEY_WRONG, detail)
+            return
+        elsewhere = "the keys given are for other addresses" if self.keys.given else ""
+        self._once(at, Kind.KEY_UNKNOWN, "; ".join(part for part in (detail, elsewhere) if part))
 
     def _by_first_mac(self, at: Device, r_mac: bytes) -> None:
         """CCRYPT was missed: the first MAC tells the key, too."""
@@ -321,7 +330,7 @@ class Follower:
             heard = at.state is State.STARTING and at.rnd_a and at.rnd_b
             at.drop(State.UNREADABLE)
             if heard:
-                self._once(at, Kind.KEY_UNKNOWN)
+                self._key_missing(at)
             else:
                 at.kind = None
         if at.kind is None:

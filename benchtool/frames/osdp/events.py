@@ -54,6 +54,7 @@ class Kind(Enum):
     SESSION_LOST = "session-lost"
     START_NOT_HEARD = "session-start-not-heard"
     KEY_UNKNOWN = "session-key-unknown"
+    KEY_WRONG = "session-key-wrong"
     KEYS_DIFFER = "keys-differ"
     CRYPTOGRAM_WRONG = "cryptogram-wrong"
     MAC_WRONG = "mac-wrong"
@@ -216,6 +217,13 @@ KINDS: dict[Kind, Row] = {
         "secured with a key that is not at hand: codes, lengths and times are known, contents are not",
         _CHANNEL,
         "give the key with --osdp-key FILE or BENCHTOOL_OSDP_KEY",
+    ),
+    Kind.KEY_WRONG: Row(
+        _N,
+        "secured, and no key that was given fits: codes, lengths and times are known, contents are not",
+        _CHANNEL,
+        "look for this device's key: another address's, another site's, or one from before a change was given; a "
+        "master key stands after the word master",
     ),
     Kind.KEYS_DIFFER: Row(
         _F,
