@@ -71,6 +71,15 @@ class Contents:
         """The device was heard to refuse the default key: what its capabilities say of that is not told any more."""
         self._said.add((address, Kind.DEFAULT_SAID))
 
+    def moved(self, old: int, new: int) -> None:
+        """A device has a new address: what it said of itself goes with it."""
+        for held in (self._device_buffer, self._panel_buffer):
+            if old in held:
+                held[new] = held.pop(old)
+        for address, kind in [key for key in self._said if key[0] == old]:
+            self._said.discard((address, kind))
+            self._said.add((new, kind))
+
     def _say(self, kind: Kind, detail: str = "", **numbers: int | str) -> None:
         self._out.append(Event(kind, self._t_ns, self._address, detail, numbers))
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from benchtool.capture.chunk import Chunk, Gap, Item, TapInfo
 from benchtool.frames.frame import Frame, Protocol, Reason
 from benchtool.frames.osdp import check
+from benchtool.frames.osdp.check import BROADCAST
 from benchtool.frames.osdp.codes import Command
 from benchtool.frames.osdp.events import Event, Kind
 from benchtool.frames.osdp.header import parse
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
     from benchtool.frames.osdp.channel_state import ChannelFigures, Sight
 
 CHARACTER_GAP_NS = 20_000_000
+_OF_THE_DEVICE = (Kind.DEFAULT_REFUSED, Kind.DEFAULT_SAID, Kind.DEFAULT_ACCEPTED)
+"""What stays true of a device when its address changes; other events belong to the address at which they came."""
 _KEEP_GAPS = 64
 _OSDP, _OK = Protocol.OSDP, Reason.OK
 
@@ -184,9 +187,23 @@ class OsdpWatch:
                 # What was heard weighs more than what the device says of itself.
                 self._contents.default_refused(event.address)
                 self._counts.pop((Kind.DEFAULT_SAID, event.address), None)
+            if event.kind is Kind.LINE_CHANGE and event.address != BROADCAST:
+                self._moved(event.address, int(event.numbers["address"]))
             key = event.kind, event.address
             found = self._counts.get(key)
             if found is None:
                 self._counts[key] = EventCount(event.kind, event.address, 1, event)
             else:
                 self._counts[key] = EventCount(event.kind, event.address, found.count + 1, found.first)
+
+    def _moved(self, old: int, new: int) -> None:
+        """A device took a new address."""
+        if old == new or new >= BROADCAST:
+            return
+        self._contents.moved(old, new)
+        for kind in _OF_THE_DEVICE:
+            one = self._counts.pop((kind, old), None)
+            if one is not None:
+                there = self._counts.get((kind, new))
+                count = one.count + (there.count if there is not None else 0)
+                self._counts[kind, new] = EventCount(kind, new, count, one.first._replace(address=new))

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtool.frames.osdp.codes import Command, Reply
-from benchtool.frames.osdp.events import KINDS, Level
+from benchtool.frames.osdp.events import KINDS, Kind, Level
 from tests.osdp_talk import Secured, Talk, command, reply
 
 EXCHANGES = 1500
@@ -75,3 +75,18 @@ def test_any_octets_are_taken(steps: list[tuple[bytes, bytes, float]]) -> None:
             talk.say(noise, after_ms / 2)
     talk.end()
     assert sum(one.count for one in talk.watch.figures().events) == len(talk.events)
+
+
+def test_what_is_true_of_a_device_goes_with_it_to_its_new_address() -> None:
+    # sheet 5.4: NAK 5, security not supported; sheet 5.5: COM is address and bit rate
+    line = bytes((9,)) + (9600).to_bytes(4, "little")
+    talk = Talk().say(Secured().start()[0]).say(reply(Reply.NAK, b"\x05"))
+    talk.say(command(Command.COMSET, line, sequence=2)).say(reply(Reply.COM, line, sequence=2))
+    counts = {(one.kind, one.address): one.first.address for one in talk.watch.figures().events}
+    assert counts[Kind.DEFAULT_REFUSED, 9] == 9
+    assert (Kind.DEFAULT_REFUSED, 1) not in counts
+    assert (Kind.LINE_CHANGE, 1) in counts  # that happened at the old address
+    # That it refused is still known there: its capabilities are not told against it.
+    talk.say(command(Command.CAP, b"\0", sequence=1, address=9))
+    talk.say(reply(Reply.PDCAP, b"\x09\1\1", sequence=1, address=9))
+    assert Kind.DEFAULT_SAID not in talk.kinds
