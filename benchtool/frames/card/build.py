@@ -65,7 +65,7 @@ def build_values(row: CardFormat | str, values: Mapping[str, int]) -> Bits:
     """The frame for a number in every field, by name, with right constants, check values and parity.
 
     Bits that belong to nothing are 0. Raises ValueError, naming the range, where the format cannot carry the numbers,
-    where a check value does not fit in its bits, or where the parity bits cannot be worked out.
+    or where the parity bits cannot be worked out.
     """
     row = _row(row)
     problem = why_not_values(row, values)
@@ -83,11 +83,8 @@ def _finished(row: CardFormat, value: int) -> Bits:
         value |= FieldBits(runs_of(constant.places, row.length), 0, False, 0).placed(constant.value)
     for check in row.checks:
         wanted = check_value(row, check, value)
-        if wanted is None or wanted >> len(check.places):
-            raise ValueError(
-                f"{row.name} cannot carry this: its {check.name} ({check.method.value}) would be {wanted}, and"
-                f" {len(check.places)} bits cannot hold that"
-            )
+        if wanted is None:
+            raise ValueError(f"{row.name} cannot carry this: its {check.name} covers digits that are none")
         value |= FieldBits(runs_of(check.places, row.length), 0, False, 0).placed(wanted)
     parity = 0
     for place, mask, turned in _rules(row):

@@ -39,7 +39,7 @@ def _check(row: CardFormat) -> None:
         raise ValueError("a format needs a name")
     texts = (row.name, row.source, *(field.name for field in row.fields), *(check.name for check in row.checks))
     if not all(text.isprintable() for text in texts):
-        raise ValueError(f"{ascii(row.name)}: a name or source holds a character that cannot be printed")
+        raise ValueError(f"{row.name!a}: a name or source holds a character that cannot be printed")
     if not 1 <= row.length <= LONGEST:
         raise ValueError(f"length: 1 to {LONGEST} bits are wanted, not {row.length}")
     if not row.fields:
