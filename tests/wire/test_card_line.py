@@ -139,6 +139,6 @@ def test_voltage_is_that_of_a_circuit_simulator(
     table = [tuple(map(float, row.split())) for row in written.read_text().splitlines()]
     modelled = line.volts([Low(100e-6, 50e-6)], [t_s for t_s, _ in table])
     worst = max(abs(seen - model) for (_, seen), model in zip(table, modelled, strict=True))
-    assert worst < 0.1
+    assert worst < 0.15  # 3 % of the swing, within edges
     settled = [(seen, model) for (t_s, seen), model in zip(table, modelled, strict=True) if 145e-6 < t_s < 150e-6]
     assert all(seen == pytest.approx(model, abs=0.03) for seen, model in settled)
