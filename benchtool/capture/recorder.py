@@ -13,6 +13,7 @@ from typing import Self
 from benchtool.capture.chunk import Chunk, Item, TapInfo
 from benchtool.capture.log import LogEncoder
 from benchtool.capture.pcapng_writer import PcapngEncoder
+from benchtool.capture.private import create_private
 from benchtool.capture.problems import CaptureError, why
 
 LOG_SUFFIXES = (".log", ".txt")
@@ -36,6 +37,8 @@ _MENDS = {
 class Recorder:
     """Records items to a file: `.log` and `.txt` make an octet log, all else pcapng.
 
+    Only its owner may read the file, for it may hold card numbers and keys (private.py).
+
     Whole blocks only: a killed recorder loses what came since the last flush, a full disk what did not fit. Flushing
     goes by the times of the items, every second; on a quiet bus the caller calls `flush`, say once a second.
     """
@@ -57,7 +60,7 @@ class Recorder:
     def open(self) -> None:
         """Make the file and write its header; CaptureError when that cannot be."""
         try:
-            self._file = FileIO(str(self.path), "w" if self._overwrite else "x")
+            self._file = create_private(self.path, overwrite=self._overwrite)
         except FileExistsError as error:
             raise CaptureError(
                 f"'{self.path}' exists already and is kept; give another name or ask to overwrite", reason="exists"

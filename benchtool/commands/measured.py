@@ -5,9 +5,11 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 from contextlib import suppress
+from io import BufferedWriter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from benchtool.capture.private import create_private
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.diagnose.observed import Observed, StateError, from_json, is_saved
 from benchtool.diagnose.readings import ACTIONS, METER, ByHand, ReadingError, parse_reading, parse_tried
@@ -104,12 +106,16 @@ def check_output(path: str | None, option: str, reads: str, ending: tuple[str, .
 
 
 def write_text(path: str, text: str) -> None:
-    """Write a result; CommandError if that cannot be done. What was there before stays until all is written."""
+    """Write a result that only its owner may read; CommandError if that cannot be done.
+
+    What was there before stays until all is written.
+    """
     target = Path(path)
     part = target.with_name(f"{target.name}.part")
     try:
         # A name that is no UTF-8 can stand in the text.
-        part.write_text(text, encoding="utf-8", errors="backslashreplace")
+        with BufferedWriter(create_private(part, overwrite=True)) as file:
+            file.write(text.encode("utf-8", "backslashreplace"))
         part.replace(target)
     except OSError as error:
         with suppress(OSError):

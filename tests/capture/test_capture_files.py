@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from benchtool.capture import recorder as recorder_module
+from benchtool.capture import private
 from benchtool.capture.chunk import Chunk, Item, TapInfo
 from benchtool.capture.files import CaptureError, CaptureFile, Recorder, open_capture
 from tests.capture.pcapng_samples import INFO, ITEMS, SECTION, interface, read, recorded
@@ -152,6 +152,17 @@ def test_an_existing_file_is_kept(tmp_path: Path) -> None:
     assert read(path) == (INFO, [], [])
 
 
+@pytest.mark.skipif(os.name != "posix", reason="rights are the folder's on Windows")
+@pytest.mark.parametrize("name", ["a.pcapng", "a.log"])
+def test_only_its_owner_may_read_a_recording(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    with Recorder(path, INFO):
+        assert path.stat().st_mode & 0o777 == 0o600
+    path.chmod(0o644)
+    with Recorder(path, INFO, overwrite=True):
+        assert path.stat().st_mode & 0o777 == 0o600
+
+
 def test_where_nothing_can_be_written(tmp_path: Path) -> None:
     for path, mend in ((tmp_path / "no" / "a.pcapng", "folder does not exist"), (tmp_path, "it is a folder")):
         with pytest.raises(CaptureError, match=mend) as caught, Recorder(path, INFO, overwrite=True):
@@ -181,7 +192,7 @@ class Disk(FileIO):
 
 
 def test_a_disk_that_fills_leaves_whole_blocks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(recorder_module, "FileIO", Disk)
+    monkeypatch.setattr(private, "FileIO", Disk)
     monkeypatch.setattr(Disk, "room", 1 << 30)
     header = len(recorded(tmp_path / "probe.pcapng", []))
     block = len(recorded(tmp_path / "probe.pcapng", [chunk(0)])) - header
@@ -201,7 +212,7 @@ def test_a_disk_that_fills_leaves_whole_blocks(tmp_path: Path, monkeypatch: pyte
 
 
 def test_short_writes_lose_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(recorder_module, "FileIO", Disk)
+    monkeypatch.setattr(private, "FileIO", Disk)
     monkeypatch.setattr(Disk, "room", 1 << 30)
     monkeypatch.setattr(Disk, "most", 7)
     recorded(tmp_path / "a.pcapng")
@@ -221,7 +232,7 @@ def test_a_stop_in_the_middle_of_a_write_loses_nothing(tmp_path: Path, monkeypat
             super().write(bytes(data)[:150])
             raise KeyboardInterrupt
 
-    monkeypatch.setattr(recorder_module, "FileIO", Stopped)
+    monkeypatch.setattr(private, "FileIO", Stopped)
     items: list[Item] = [chunk(n) for n in range(6)]
     with Recorder(path, INFO) as recorder:
         for item in items:

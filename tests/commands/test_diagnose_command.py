@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -134,3 +135,13 @@ def test_nothing_heard_asks_for_the_controller_first() -> None:
     found = diagnosis("sim:demo?for=0")
     assert found["findings"][0]["cause"] == "none-of-these"
     assert "controller" in found["next"][0]["do"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights are the folder's on Windows")
+def test_only_its_owner_may_read_what_is_saved(tmp_path: Path) -> None:
+    saved, page = tmp_path / "a.json", tmp_path / "a.html"
+    for _ in range(2):
+        assert run("diagnose", "sim:bench", "--for", "2s", "--save", str(saved), "--report", str(page)).exit_code == 0
+        assert [path.stat().st_mode & 0o777 for path in (saved, page)] == [0o600, 0o600]
+        saved.chmod(0o644)
+        page.chmod(0o644)

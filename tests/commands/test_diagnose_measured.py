@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from io import FileIO
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from benchtool.capture import private
 from benchtool.capture.settings import LineSettings
 from benchtool.commands.main import main
 from benchtool.wire.pair import Bias, Cable, Node, Pair, Terminator
@@ -206,13 +208,13 @@ def test_a_full_disk_leaves_the_saved_diagnosis_as_it_was(tmp_path: Path, monkey
     state = tmp_path / "visit.json"
     assert run("--meter", "ab-ohms=61", "--save", str(state)).exit_code == 0
     before = state.read_text()
-    write = Path.write_text
 
-    def half(self: Path, text: str, **words: Any) -> int:
-        write(self, text[: len(text) // 2], **words)
-        raise OSError(28, "No space left on device")
+    class Full(FileIO):
+        def write(self, data: Any) -> int:
+            super().write(bytes(data)[: len(data) // 2])
+            raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_text", half)
+    monkeypatch.setattr(private, "FileIO", Full)
     result = run(str(state), "--meter", "ab-idle=0.2", "--save", str(state))
     assert result.exit_code == 5
     assert "No space left" in result.stderr
