@@ -30,7 +30,7 @@ MAY_IMPORT = {
     "diagnose": {"measure", "frames", "capture", "wire"},
     "simulate": {"frames", "wire", "capture"},
     "explore": {"frames", "capture", "measure"},
-    "taps": {"capture", "wire", "simulate", "frames"},
+    "taps": {"capture", "wire", "simulate", "frames", "measure"},
     "reports": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore"},
     "train": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore"},
     "commands": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "reports", "explore"},

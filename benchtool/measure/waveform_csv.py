@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import warnings
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
@@ -95,6 +96,32 @@ def read_waveform(
         return Waveform.of_wires(time, volts[0], volts[1], tuple(notes))
     except WaveformError as error:
         raise WaveformError(f"{path}: {error}") from None
+
+
+class NumberTable(NamedTuple):
+    """All columns of a table of numbers."""
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    """`us`, `mv` and the like; empty where none is said."""
+    values: Floats
+    """Shape (lines, columns)."""
+    bad: int
+    """Lines that are no full lines of numbers, left out."""
+
+
+def read_table(path: str | Path) -> NumberTable:
+    """Any table of numbers, two columns or more. WaveformError where it is none; OSError where it cannot be read."""
+    with Path(path).open("rb") as file:
+        layout = _layout(file, str(path))
+        file.seek(layout.skip)
+        values, bad = _numbers(file, layout, list(range(layout.columns)))
+    return NumberTable(layout.names, layout.units, values, bad)
+
+
+def unit_factor(unit: str, known: dict[str, float]) -> float | None:
+    """What a unit stands for in seconds or volts; None where it is not known."""
+    return _said(unit, known)
 
 
 def _factor(unit: str | None, known: dict[str, float], what: str, choice: str) -> float | None:
@@ -186,12 +213,11 @@ def _headings(head: list[str], separator: str, count: int) -> tuple[tuple[str, .
     """Names and units of the columns from the lines before the numbers; the last line that fits is taken."""
     names: list[str] = [""] * count
     units: list[str] = [""] * count
-    rows = [
-        cells
-        for line in head
-        for cells in (_cells(line.lstrip("#% "), one) for one in (separator, " "))
-        if len(cells) == count
-    ]
+    rows = []
+    for line in head:
+        # Its own separator first: names may hold blanks.
+        cuts = (_cells(line.lstrip("#% "), one) for one in (separator, " "))
+        rows += list(islice((cells for cells in cuts if len(cells) == count), 1))
     if rows and all(_unit_of(cell.strip("[]() ")) or not cell for cell in rows[-1]) and any(rows[-1]):
         units = [_unit_of(cell.strip("[]() ")) for cell in rows[-1]]
         rows.pop()

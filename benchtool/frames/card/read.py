@@ -50,3 +50,5 @@ class CardRead:
     """One for each bit, in order; None where only the bits are known."""
     resolution_ns: int | None = None
     """How finely pulses were timed; None without pulses."""
+    built: bool = False
+    """Whether the frame was made from a printed number: then its parity was never received and says nothing."""
