@@ -4,23 +4,25 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import click
 
+from benchtool.commands.card_options import read_tables, table_option
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.build import build_bits, build_data, why_not
+from benchtool.frames.card.build import build_bits, build_printed, why_not, why_not_printed
 from benchtool.frames.card.compare import Agreement, compare
-from benchtool.frames.card.decode import CardReading, decode, decode_as
+from benchtool.frames.card.decode import CardReading, decode_as, decode_in
 from benchtool.frames.card.entry import Entry, EntryError, Kind, parse_entry
 from benchtool.frames.card.formats import FORMATS, CardFormat, find_formats
 from benchtool.frames.card.hints import Hint, hints_for
 from benchtool.frames.card.plain import agreement_values, hint_values, read_values
 from benchtool.frames.meaning import Value
-from benchtool.reports import card_text
+from benchtool.reports import card_draw, card_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +36,15 @@ class _Answer:
     hints: tuple[Hint, ...] = ()
     notes: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
+    rows: tuple[CardFormat, ...] = FORMATS
+    """The formats it was read in."""
     agreements: tuple[Agreement, ...] | None = None
     """None where no printed number was given to compare."""
 
     @property
     def sound(self) -> bool:
         agreed = self.agreements is None or any(a.changed == "as given" for a in self.agreements)
-        return agreed and any(read.parity_ok for read in self.reads)
+        return agreed and any(read.ok for read in self.reads)
 
     def values(self) -> dict[str, Value]:
         values: dict[str, Value] = {
@@ -56,22 +60,28 @@ class _Answer:
             values["printed_agrees"] = [agreement_values(agreement) for agreement in self.agreements]
         return values
 
-    def text(self, glyphs: card_text.Glyphs) -> list[str]:
+    def text(self, glyphs: card_draw.Glyphs) -> list[str]:
         lines = card_text.taken_text(self.taken, self.notes)
         if self.bits is None:
             lines += card_text.built_text(self.reads, self.left_out, glyphs)
         else:
-            lines += card_text.reading_text(self.bits, self.reads, self.hints, glyphs, self.agreements)
+            lines += card_text.reading_text(self.bits, self.reads, self.hints, glyphs, self.agreements, self.rows)
         return lines
 
 
-def _build(entry: Entry | None, site: int | None, number: int, rows: tuple[CardFormat, ...]) -> _Answer:
+def _build(
+    entry: Entry | None,
+    site: int | None,
+    number: int,
+    rows: tuple[CardFormat, ...],
+    others: Mapping[str, int] | None = None,
+) -> _Answer:
     """Build every frame that carries these numbers, or say why none does."""
     reads, left_out = [], []
     for row in rows:
-        problem = why_not(row, site, number)
+        problem = why_not(row, site, number, others)
         if problem is None:
-            reads.append(decode_as(row, build_bits(row, site, number)))
+            reads.append(decode_as(row, build_bits(row, site, number, others)))
         else:
             left_out.append(problem)
     if not reads:
@@ -82,10 +92,14 @@ def _build(entry: Entry | None, site: int | None, number: int, rows: tuple[CardF
 def _printed(entry: Entry, data: int, rows: tuple[CardFormat, ...]) -> _Answer:
     reads, left_out = [], []
     for row in rows:
-        if data >> row.data_bits:
-            left_out.append(f"{row.name} carries 0 to {(1 << row.data_bits) - 1}")
-        else:
-            reads.append(decode_as(row, build_data(row, data)))
+        problem = why_not_printed(row, data)
+        try:
+            if problem is None:
+                reads.append(decode_as(row, build_printed(row, data)))
+        except ValueError as error:
+            problem = str(error)
+        if problem is not None:
+            left_out.append(problem)
     if not reads:
         raise CommandError(f"{data} does not fit: {'; '.join(left_out)}", Exit.USAGE)
     return _Answer(entry.taken, tuple(reads), notes=entry.notes, left_out=tuple(left_out))
@@ -101,14 +115,16 @@ def _answer(entry: Entry, rows: tuple[CardFormat, ...], named: bool, printed: En
         assert entry.data is not None
         return _printed(entry, entry.data, rows)
     bits = entry.bits
-    reads = tuple(read for read in decode(bits) if read.format in rows)
+    reads = tuple(decode_in(rows, bits))
     if named and not reads:
         raise CommandError(
             f"{bits.length} bits were given, and {rows[0].name} has {rows[0].length}: leave --format away to see why",
             Exit.USAGE,
         )
-    agreements = compare(bits, printed) if printed is not None else None
-    return _Answer(entry.taken, reads, bits, hints=hints_for(bits), notes=entry.notes, agreements=agreements)
+    agreements = compare(bits, printed, rows) if printed is not None else None
+    return _Answer(
+        entry.taken, reads, bits, hints=hints_for(bits, rows), notes=entry.notes, rows=rows, agreements=agreements
+    )
 
 
 def _batch(lines: Iterable[str], answer_of: Callable[[str], _Answer], as_json: bool, strict: bool) -> int:
@@ -136,22 +152,32 @@ def _batch(lines: Iterable[str], answer_of: Callable[[str], _Answer], as_json: b
     return int(code)
 
 
-def _glyphs(ascii_only: bool) -> card_text.Glyphs:
+def _glyphs(ascii_only: bool) -> card_draw.Glyphs:
     try:
-        (card_text.UNICODE.field + card_text.UNICODE.group).encode(sys.stdout.encoding or "ascii")
+        (card_draw.UNICODE.field + card_draw.UNICODE.group).encode(sys.stdout.encoding or "ascii")
     except (UnicodeEncodeError, LookupError):
-        return card_text.ASCII
-    return card_text.ASCII if ascii_only else card_text.UNICODE
+        return card_draw.ASCII
+    return card_draw.ASCII if ascii_only else card_draw.UNICODE
 
 
-def _rows(name: str | None) -> tuple[CardFormat, ...]:
+def _rows(name: str | None, known: tuple[CardFormat, ...]) -> tuple[CardFormat, ...]:
     if name is None:
-        return FORMATS
-    rows = find_formats(name)
+        return known
+    rows = find_formats(name, known)
     if not rows:
-        known = ", ".join(f'"{row.name}"' for row in FORMATS)
-        raise CommandError(f"no format is called {name!r}: choose from {known}", Exit.USAGE)
+        names = ", ".join(f'"{row.name}"' for row in known)
+        raise CommandError(f"no format is called {name!r}: choose from {names}", Exit.USAGE)
     return rows
+
+
+def _others(fields: tuple[str, ...]) -> dict[str, int]:
+    found = {}
+    for field in fields:
+        name, equals, number = field.rpartition("=")
+        if not equals or not re.fullmatch("-?[0-9]{1,80}", number):
+            raise CommandError("--field wants a name and a number, as issue=3", Exit.USAGE)
+        found[name.strip()] = int(number)
+    return found
 
 
 @click.command("card", context_settings={"help_option_names": ["-h", "--help"]})
@@ -163,6 +189,8 @@ def _rows(name: str | None) -> tuple[CardFormat, ...]:
 @click.option("--site", type=int, metavar="CODE", help="Build frames: site code.")
 @click.option("--number", type=int, metavar="NUMBER", help="Build frames: card number.")
 @click.option("--format", "format_name", metavar="NAME", help='Only this format, as "26-bit" or "37-bit 16+19".')
+@click.option("--field", "fields", multiple=True, metavar="NAME=N", help="Build frames: a further field of a --table.")
+@table_option
 @click.option("--formats", "list_formats", is_flag=True, help="List the formats and their layouts.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON: one object, one a line with -.")
 @click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII only.")
@@ -176,6 +204,8 @@ def command(
     site: int | None,
     number: int | None,
     format_name: str | None,
+    fields: tuple[str, ...],
+    tables: tuple[str, ...],
     list_formats: bool,
     as_json: bool,
     ascii_only: bool,
@@ -203,19 +233,22 @@ def command(
       benchtool card --site 101 --number 4095
       benchtool card --number 123456789 --format "37-bit 35"
     """
+    users = read_tables(tables)
     if list_formats:
-        click.echo("\n".join(card_text.formats_text()))
+        click.echo("\n".join(card_text.formats_text(users)))
         return
-    rows = _rows(format_name)
+    known = (*users, *FORMATS)
+    rows = _rows(format_name, known)
+    others = _others(fields)
     chosen = Kind(kind) if kind else None
 
     try:
-        expected = parse_entry(printed, kind=Kind.DECIMAL) if printed is not None else None
+        expected = parse_entry(printed, kind=Kind.DECIMAL, rows=known) if printed is not None else None
     except EntryError as error:
         raise CommandError(f"--printed: {error}", Exit.USAGE) from None
 
     def answer_of(typed: str) -> _Answer:
-        entry = parse_entry(typed, length=length, kind=chosen, left_aligned=left_aligned)
+        entry = parse_entry(typed, length=length, kind=chosen, left_aligned=left_aligned, rows=known)
         return _answer(entry, rows, format_name is not None, expected)
 
     if value == ("-",):
@@ -228,7 +261,7 @@ def command(
                 raise CommandError("give a value to explain, or --site and --number to build, not both", Exit.USAGE)
             if number is None:
                 raise CommandError("a frame needs a card number: add --number", Exit.USAGE)
-            answer = _build(None, site, number, rows)
+            answer = _build(None, site, number, rows, others)
         elif value:
             answer = answer_of(" ".join(value))
         elif expected is not None:

@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("benchtool.commands.demo", "The main job on an invented installation, no hardware needed."),
     "diagnose": ("benchtool.commands.diagnose", "Say what is wrong with a bus, with proof and what to do next."),
     "explore": ("benchtool.commands.explore", "Work out what the traffic of an unknown bus is made of."),
+    "formats": ("benchtool.commands.formats", "List, check or work out card formats."),
     "listen": ("benchtool.commands.listen", "Show the traffic at a tap, one line a frame."),
     "survey": ("benchtool.commands.survey", "Ask every address on a bus who is there."),
     "simulate": ("benchtool.commands.simulate", "Stand in for a controller, a reader or an interface on a line."),

@@ -119,3 +119,22 @@ def build_data(row: CardFormat | str, data: int) -> Bits:
         value |= ready.placed(taken)
         data >>= field.count
     return _finished(row, value)
+
+
+def why_not_printed(row: CardFormat, printed: int) -> str | None:
+    """Why the number printed on a card cannot be in a frame of this format; None where it can."""
+    if len(row.fields) == 1:
+        field = row.fields[0]
+        fits = field.lowest <= printed <= field.highest
+        return None if fits else f"{row.name} carries {field.lowest} to {field.highest}"
+    return f"{row.name} carries 0 to {(1 << row.data_bits) - 1}" if printed >> row.data_bits else None
+
+
+def build_printed(row: CardFormat, printed: int) -> Bits:
+    """The frame for the number printed on a card: the number of the only field, else the bits of all fields.
+
+    Raises ValueError where it cannot be.
+    """
+    if len(row.fields) == 1:
+        return build_values(row, {row.fields[0].name: printed})
+    return build_data(row, printed)

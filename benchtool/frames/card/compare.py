@@ -6,11 +6,13 @@ alone, and the data octets in reversed order (common practice, no published sour
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.decode import CardReading, decode
+from benchtool.frames.card.decode import CardReading, decode_in
 from benchtool.frames.card.entry import Entry
+from benchtool.frames.card.formats import FORMATS, CardFormat
 from benchtool.frames.card.hints import CHANGES
 
 
@@ -38,13 +40,13 @@ def _how(read: CardReading, printed: Entry) -> str | None:
     return None
 
 
-def compare(bits: Bits, printed: Entry) -> tuple[Agreement, ...]:
-    """Readings that give the printed number, right parity first, then bits as given before changed ones."""
+def compare(bits: Bits, printed: Entry, rows: Sequence[CardFormat] = FORMATS) -> tuple[Agreement, ...]:
+    """Readings in `rows` that give the printed number, right parity first, then bits as given before changed ones."""
     tried = [("as given", bits)] + [(change.value, undo(bits)) for change, undo in CHANGES.items()]
     found = [
         Agreement(changed, read, how)
         for changed, changed_bits in tried
-        for read in decode(changed_bits)
+        for read in decode_in(rows, changed_bits)
         if (how := _how(read, printed)) is not None
     ]
-    return tuple(sorted(found, key=lambda agreement: not agreement.read.parity_ok))
+    return tuple(sorted(found, key=lambda agreement: not agreement.read.ok))

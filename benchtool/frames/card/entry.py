@@ -7,16 +7,15 @@ so that a wrong guess is seen, and can be forced.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.decode import decode_int
-from benchtool.frames.card.formats import FORMATS
+from benchtool.frames.card.decode import decode_in
+from benchtool.frames.card.formats import FORMATS, CardFormat
+from benchtool.frames.card.places import LONGEST
 
-LONGEST = 256
-"""Bits in the longest frame that is read."""
-_MOST_DATA = max(row.data_bits for row in FORMATS)
 _PRINTED_WIDTHS = (1, 2, 3, 5, 10)
 """Digits of a number as printed on cards: site code 3, card number 5, both as one number 10."""
 
@@ -68,7 +67,7 @@ def _split(text: str, length: int | None, kind: Kind | None) -> tuple[str, int |
     return text, length if written is None else written
 
 
-def _guess(text: str, length: int | None) -> Kind:
+def _guess(text: str, length: int | None, most: int) -> Kind:
     if not text.strip("01"):
         if length is None:
             return Kind.DECIMAL if len(text) in _PRINTED_WIDTHS else Kind.BITS
@@ -76,7 +75,7 @@ def _guess(text: str, length: int | None) -> Kind:
         return Kind.BITS if len(text) == length or len(text) > hex_digits else Kind.HEX
     if length is not None or re.search("[^0-9]", text):
         return Kind.HEX
-    if int(text) >> _MOST_DATA or (text[0] == "0" and len(text) not in (*_PRINTED_WIDTHS, 8)):
+    if int(text) >> most or (text[0] == "0" and len(text) not in (*_PRINTED_WIDTHS, 8)):
         return Kind.BITS
     return Kind.DECIMAL
 
@@ -97,11 +96,11 @@ def _bits(text: str, length: int | None) -> Entry:
     return Entry(Kind.BITS, f"{len(text)} bits, first bit sent first", bits=Bits.of(text), notes=notes)
 
 
-def _passes(value: int, length: int) -> bool:
-    return any(read.parity_ok for read in decode_int(value, length))
+def _passes(value: int, length: int, rows: Sequence[CardFormat]) -> bool:
+    return any(read.ok for read in decode_in(rows, (value, length)))
 
 
-def _hex(text: str, length: int | None, left_aligned: bool) -> Entry:
+def _hex(text: str, length: int | None, left_aligned: bool, rows: Sequence[CardFormat]) -> Entry:
     digits = text[2:] if text[:2] in ("0x", "0X") else text
     wrong = re.search("[^0-9A-Fa-f]", digits)
     if wrong or not digits:
@@ -128,12 +127,16 @@ def _hex(text: str, length: int | None, left_aligned: bool) -> Entry:
     if value >> length:
         raise EntryError(f"hex {_shown(digits)} needs {value.bit_length()} bits, and the length is {length}")
     notes: tuple[str, ...] = ()
-    if len(digits) == octet_digits and padding and (_passes(value >> padding, length) or not _passes(value, length)):
+    if (
+        len(digits) == octet_digits
+        and padding
+        and (_passes(value >> padding, length, rows) or not _passes(value, length, rows))
+    ):
         notes = ("if these octets hold the first bit first, as in an OSDP RAW card read: --left-aligned",)
     return Entry(Kind.HEX, f"hex, the last {length} bits of it", bits=Bits(value, length), notes=notes)
 
 
-def _decimal(text: str, length: int | None) -> Entry:
+def _decimal(text: str, length: int | None, most: int) -> Entry:
     if length is not None:
         raise EntryError("a printed number has no length: leave it away, or name a format with --format")
     hexadecimal = re.fullmatch("0[xX][0-9A-Fa-f]+", text)
@@ -142,8 +145,8 @@ def _decimal(text: str, length: int | None) -> Entry:
             f"{_shown(text)} is not a number as printed on a card: write 0013961168, or 213,2000 for site code, number"
         )
     data = int(text, 16 if hexadecimal else 10)
-    if data >> _MOST_DATA:
-        raise EntryError(f"{_shown(text)} is more than any format carries: 0 to {(1 << _MOST_DATA) - 1}")
+    if data >> most:
+        raise EntryError(f"{_shown(text)} is more than any format carries: 0 to {(1 << most) - 1}")
     notes: tuple[str, ...] = ()
     if not text.strip("01") and len(text) > 3:
         notes += (f"if it is bits: --as bits {text}",)
@@ -154,13 +157,19 @@ def _decimal(text: str, length: int | None) -> Entry:
 
 
 def parse_entry(
-    typed: str, *, length: int | None = None, kind: Kind | None = None, left_aligned: bool = False
+    typed: str,
+    *,
+    length: int | None = None,
+    kind: Kind | None = None,
+    left_aligned: bool = False,
+    rows: Sequence[CardFormat] = FORMATS,
 ) -> Entry:
     """Understand a typed value; blanks and underscores are ignored. Raises EntryError, never anything else.
 
     `length` is the number of bits of hex; `kind` forces the reading; `left_aligned` says that hex octets hold the first
-    bit first and padding at the end.
+    bit first and padding at the end. `rows` are the formats that say how large a printed number may be.
     """
+    most = max(max(row.data_bits, row.number.highest.bit_length()) for row in rows)
     if kind in (None, Kind.DECIMAL) and (match := re.fullmatch(r"\s*([0-9]+)\s+([0-9]+)\s*", typed)):
         site, number = match[1], match[2]
         if len(number) <= 12 and (site + number).strip("01"):
@@ -179,7 +188,7 @@ def parse_entry(
         if length is not None:
             raise EntryError("site code and card number have no length: name a format with --format")
         return Entry(Kind.DECIMAL, "site code and card number", pair=(int(match[1]), int(match[2])))
-    kind = kind or (Kind.HEX if left_aligned else _guess(text, length))
+    kind = kind or (Kind.HEX if left_aligned else _guess(text, length, most))
     if kind is Kind.BITS:
         return _bits(text, length)
-    return _hex(text, length, left_aligned) if kind is Kind.HEX else _decimal(text, length)
+    return _hex(text, length, left_aligned, rows) if kind is Kind.HEX else _decimal(text, length, most)

@@ -210,11 +210,11 @@ def _plain(name: str) -> str:
     )
 
 
-def find_formats(name: str) -> tuple[CardFormat, ...]:
+def find_formats(name: str, rows: tuple[CardFormat, ...] = FORMATS) -> tuple[CardFormat, ...]:
     """Formats whose name begins like `name`, spaces and dashes aside: "34-bit" finds both 34-bit formats.
 
-    A full name finds that format alone. Empty where nothing fits.
+    A full name finds that format alone; a user's own before a built-in one. Empty where nothing fits.
     """
     wanted = _plain(name)
-    exact = tuple(row for row in FORMATS if _plain(row.name) == wanted)
-    return exact or tuple(row for row in FORMATS if wanted and wanted == str(row.length))
+    exact = [row for row in rows if row.name == name] or [row for row in rows if wanted and _plain(row.name) == wanted]
+    return tuple(exact[:1]) or tuple(row for row in rows if wanted and wanted == str(row.length))

@@ -7,14 +7,15 @@ that fails both passes both again either way: parity names the two suspects, and
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.decode import CardReading, decode, decode_int, decode_seen
-from benchtool.frames.card.formats import LENGTHS
+from benchtool.frames.card.decode import CardReading, decode_in, decode_seen
+from benchtool.frames.card.formats import FORMATS, CardFormat
 from benchtool.frames.card.keypad import STYLES, key_of
+from benchtool.frames.card.places import places_text as places
 
 
 class Change(Enum):
@@ -56,12 +57,13 @@ class Hint:
     """What was counted that speaks for it."""
 
 
-def places(numbers: tuple[int, ...]) -> str:
-    """Bit places as a person writes them: "1-13"."""
-    first, last = numbers[0], numbers[-1]
-    if numbers == tuple(range(first, last + 1)):
-        return f"{first}-{last}"
-    return ",".join(map(str, numbers))
+def may_tell(row: CardFormat) -> bool:
+    """Whether the format demands anything that wrong bits could break."""
+    return bool(row.parity or row.constants or row.checks)
+
+
+def _sound(read: CardReading) -> bool:
+    return read.ok and may_tell(read.format)
 
 
 def _counts(read: CardReading) -> str:
@@ -71,12 +73,15 @@ def _counts(read: CardReading) -> str:
     )
 
 
-def _parity_hints(bits: Bits, reads: list[CardReading]) -> list[Hint]:
+def _parity_hints(bits: Bits, reads: list[CardReading], rows: Sequence[CardFormat]) -> list[Hint]:
     hints = []
     for change, undo in CHANGES.items():
-        passing = tuple(read for read in decode(undo(bits)) if read.parity_ok)
+        passing = tuple(read for read in decode_in(rows, undo(bits)) if _sound(read))
         if passing:
-            proof = f"{change.value}, {_counts(passing[0])}: every group passes; as given every group fails."
+            before = next(read for read in reads if read.format is passing[0].format)
+            every = all(not check.ok for check in before.parity)
+            fails = "every group fails" if every else "it does not"
+            proof = f"{change.value}, {_counts(passing[0])}: every group passes; as given {fails}."
             hints.append(Hint(change.value, CHANGE_MEANS[change], passing, proof))
     if len(hints) > 1:
         hints.append(
@@ -90,6 +95,14 @@ def _parity_hints(bits: Bits, reads: list[CardReading]) -> list[Hint]:
     if not hints:
         failing = [check for check in reads[0].parity if not check.ok]
         where = " and ".join(places(check.group.members) for check in failing)
+        if not failing:
+            return [
+                Hint(
+                    "other card",
+                    f"parity passes in {reads[0].format.name}, and a constant, a check digit or a decimal digit does"
+                    " not: a card of another format of this length, or two wrong bits in one parity group.",
+                )
+            ]
         hints.append(
             Hint(
                 "damaged",
@@ -111,9 +124,10 @@ def _one_line_hint(bits: Bits) -> Hint:
     )
 
 
-def _length_hints(bits: Bits) -> list[Hint]:
+def _length_hints(bits: Bits, rows: Sequence[CardFormat]) -> list[Hint]:
     hints = []
     length = bits.length
+    lengths = sorted({row.length for row in rows if row.length > max(STYLES)}) or [max(STYLES)]
     seen = decode_seen(bits)
     if seen:
         judged = "parity passes" if seen[0].parity_ok else "but parity fails"
@@ -124,17 +138,17 @@ def _length_hints(bits: Bits) -> list[Hint]:
         hints.append(
             Hint("no parity", f"some readers send 32 bits without parity: then they are the number {bits.value}.")
         )
-    for whole in LENGTHS:
+    for whole in lengths:
         if length == 2 * whole:
-            first = decode_int(bits.value >> whole, whole)
-            second = decode_int(bits.value & ((1 << whole) - 1), whole)
-            if any(read.parity_ok for read in first) and any(read.parity_ok for read in second):
+            first = decode_in(rows, (bits.value >> whole, whole))
+            second = decode_in(rows, (bits.value & ((1 << whole) - 1), whole))
+            if any(map(_sound, first)) and any(map(_sound, second)):
                 hints.append(
                     Hint(
                         "two frames",
                         f"two frames of {whole} bits run together, both with right parity: the receiver's time-out"
                         " is longer than the pause between the frames.",
-                        tuple(read for read in first + second if read.parity_ok),
+                        tuple(filter(_sound, first + second)),
                     )
                 )
         elif 0 < whole - length <= 2:
@@ -146,9 +160,9 @@ def _length_hints(bits: Bits) -> list[Hint]:
             )
         elif length - whole == 1:
             hints.append(Hint("pulse too many", f"one more than {whole} bits: a pulse too many (noise, ringing)."))
-    if 1 < length < LENGTHS[0] and bits.value in (0, (1 << length) - 1):
+    if 1 < length < lengths[0] and bits.value in (0, (1 << length) - 1):
         hints.append(_one_line_hint(bits))
-    elif length < LENGTHS[0] and length not in STYLES and not hints:
+    elif length < lengths[0] and length not in STYLES and not hints:
         hints.append(
             Hint(
                 "short",
@@ -158,12 +172,12 @@ def _length_hints(bits: Bits) -> list[Hint]:
     return hints
 
 
-def hints_for(bits: Bits) -> tuple[Hint, ...]:
-    """What the bits may be where no reading as given passes its parity; empty where one does."""
-    reads = decode(bits)
+def hints_for(bits: Bits, rows: Sequence[CardFormat] = FORMATS) -> tuple[Hint, ...]:
+    """What the bits may be where no reading as given, in `rows`, is sound; empty where one is."""
+    reads = decode_in(rows, bits)
     if reads:
-        return () if any(read.parity_ok for read in reads) else tuple(_parity_hints(bits, reads))
-    hints = _length_hints(bits)
+        return () if any(read.ok for read in reads) else tuple(_parity_hints(bits, reads, rows))
+    hints = _length_hints(bits, rows)
     key = key_of(bits)
     if key is not None:
         hints.insert(0, Hint("key", f"key {key} on a keypad: {STYLES[bits.length]}."))

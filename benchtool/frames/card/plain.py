@@ -15,6 +15,8 @@ def read_values(read: CardReading, changed: str = "as given") -> dict[str, Value
         "site_code": read.site_code,
         "card_number": read.card_number,
         "parity_ok": read.parity_ok,
+        "fields": {value.field.name: value.number for value in read.values},
+        "ok": read.ok,
         "as": changed,
         "length": read.bits.length,
         "bits": read.bits.text,
@@ -30,6 +32,25 @@ def read_values(read: CardReading, changed: str = "as given") -> dict[str, Value
                 "ok": check.ok,
             }
             for check in read.parity
+        ],
+        "constants": [
+            {
+                "bits": list(check.constant.places),
+                "value": check.constant.value,
+                "found": check.found,
+                "ok": check.ok,
+            }
+            for check in read.constants
+        ],
+        "checks": [
+            {
+                "name": digit.check.name,
+                "method": digit.check.method.value,
+                "value": digit.found,
+                "wanted": digit.wanted,
+                "ok": digit.ok,
+            }
+            for digit in read.checks
         ],
     }
 
