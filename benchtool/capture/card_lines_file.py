@@ -6,7 +6,6 @@ that nothing came is worth as much as an edge. It holds card numbers as sent: fi
 
 from __future__ import annotations
 
-import os
 import re
 from collections.abc import Iterable, Iterator
 from io import FileIO
@@ -15,6 +14,7 @@ from types import TracebackType
 from typing import Self
 
 from benchtool.capture.card_lines import Edge, LineRecord
+from benchtool.capture.private import create_private
 from benchtool.capture.problems import CaptureError
 
 HEADER = "# benchtool edges 1: D0 and D1 of a reader, cards as sent, keep it as you keep keys\ntime_ns,line,level\n"
@@ -98,11 +98,8 @@ class EdgeRecorder:
         self._before: LineRecord | None = None
 
     def __enter__(self) -> Self:
-        flags = os.O_WRONLY | os.O_CREAT | (os.O_TRUNC if self._overwrite else os.O_EXCL)
         try:
-            self._file = FileIO(os.open(self.path, flags, 0o600), "w")
-            if self._overwrite and hasattr(os, "fchmod"):
-                os.fchmod(self._file.fileno(), 0o600)
+            self._file = create_private(self.path, overwrite=self._overwrite)
             self._write(HEADER)
         except FileExistsError as error:
             raise CaptureError(

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from benchtool.capture.chunk import Gap, LineCounts
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.entry import LONGEST
+from benchtool.frames.card.places import LONGEST
 from benchtool.frames.card.read import CardRead, Source
 from benchtool.frames.decoders import usual_decoder
 from benchtool.frames.frame import Frame, Protocol

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.build import build_bits, build_data, why_not
-from benchtool.frames.card.entry import LONGEST
+from benchtool.frames.card.places import LONGEST
 from benchtool.frames.card.formats import FORMATS, CardFormat
 
 
