@@ -55,7 +55,7 @@ def unknown_crcs(samples: Samples, layouts: list[Layout]) -> tuple[list[CheckVal
         if layout.size >= 2:
             proposed = _proposed(samples, layout)
             if proposed:
-                found += _by_list(samples, [layout], proposed, _open_starts(samples))
+                found += _by_list(samples, [layout], proposed, _open_starts(samples), taken_from_data=True)
     if not found:
         return [], []
     best = max(weight(one.right, one.poly[0]) for one in found)
@@ -81,8 +81,14 @@ def _open_starts(samples: Samples) -> list[int]:
 
 
 def _by_list(
-    samples: Samples, layouts: list[Layout], polys: list[tuple[int, int]], starts: list[int]
+    samples: Samples,
+    layouts: list[Layout],
+    polys: list[tuple[int, int]],
+    starts: list[int],
+    *,
+    taken_from_data: bool = False,
 ) -> Iterator[_Found]:
+    """Polynomials that frames bear out; `taken_from_data`: they divide differences of these frames, by their making."""
     sizes = {layout.size for layout in layouts}
     tried = len(polys) * 8.0 * len(layouts) * len(starts)
     for refin in (False, True):
@@ -115,7 +121,8 @@ def _by_list(
                             if bits < LEAST_BITS:
                                 continue
                             agreed = _agreement(apart[place], samples, fit, ends, start)
-                            if _independent(samples, apart[place], fit) * poly[0] - np.log2(tried) < LEAST_BITS:
+                            told = _told_apart(samples, apart[place], fit, big)
+                            if told - (poly[0] if taken_from_data else 0) - np.log2(tried) < LEAST_BITS:
                                 continue
                             yield _Found(layout, start, poly, turn, low_first, agreed, float(bits))
 
@@ -149,9 +156,12 @@ def _agreement(
     return agreed
 
 
-def _independent(samples: Samples, apart: Values, fit: npt.NDArray[np.bool_]) -> int:
-    """How many independent differences the agreeing frames give: what the evidence for something linear comes to."""
-    count = 0
+def _told_apart(samples: Samples, apart: Values, fit: npt.NDArray[np.bool_], sent: Values) -> int:
+    """Bits of evidence for something linear: independent differences of frames that agree, times what varies in `sent`.
+
+    Part of a field that never varies in them tells nothing: so a wide check value is no explanation of a narrow one.
+    """
+    most = 0
     for rows in samples.groups:
         rows = rows[fit[rows]]
         if len(rows) < 2:
@@ -159,8 +169,10 @@ def _independent(samples: Samples, apart: Values, fit: npt.NDArray[np.bool_]) ->
         values, counts = np.unique(apart[rows], return_counts=True)
         agree = rows[apart[rows] == values[counts.argmax()]]
         first = int.from_bytes(samples.frames[agree[0]], "big")
-        count = max(count, rank(int.from_bytes(samples.frames[row], "big") ^ first for row in agree[1:]))
-    return count
+        independent = rank(int.from_bytes(samples.frames[row], "big") ^ first for row in agree[1:])
+        varied = int(np.bitwise_or.reduce(sent[agree] ^ sent[agree[0]])).bit_count()
+        most = max(most, independent * varied)
+    return most
 
 
 def _proposed(samples: Samples, layout: Layout) -> list[tuple[int, int]]:

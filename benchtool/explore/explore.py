@@ -15,10 +15,12 @@ from benchtool.explore.bursts import chunks_of, line_errors_of
 from benchtool.explore.claims import Claim, What
 from benchtool.explore.cutting import Cutting, cuttings
 from benchtool.explore.explained import CheckResult
-from benchtool.explore.fields import addresses, constant_places, counters, fixed_head, fixed_tail
+from benchtool.explore.fields import constant_places, fixed_head, fixed_tail
 from benchtool.explore.lengths import LengthFound, length_fields
 from benchtool.explore.same import merged
 from benchtool.explore.talk import Roles, Seen, period_of, roles_of
+from benchtool.explore.unexplained import unexplained
+from benchtool.explore.whom import told_whom
 from benchtool.explore.words import check_words, counted, hex_words, length_words, place_words
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.protocol_table import MOST_LENGTH, LengthRule, ProtocolTable, RoleRule
@@ -31,10 +33,10 @@ _FINE_NS = 5_000_000
 _MOSTLY = 0.7
 """Share of the frames that a check value should explain; damage seldom leaves fewer."""
 _MOST_SOUND = 4000
+_BELIEVED = 0.5
+"""A check value that leaves more of the octets unexplained is the shadow of another, or chance (judgement)."""
 _MARKED = 0.1
 """More line errors an octet than these come of a wrong setting, hardly of noise (judgement)."""
-_LEAST_ADDRESS = 0.75
-"""What speaks for an address field must come to this: a command that is echoed looks like one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +86,17 @@ def explore(items: Sequence[Item], info: TapInfo, *, name: str = "unnamed") -> E
         # Frames that silences had not parted are found now: learn from them too.
         shape = _shape(replace(cutting, pieces=tuple(good)), result, info, name)
         frames = decoded(shape.table, items, info)
+        good = [frame.octets for frame in frames if frame.protocol is Protocol.TABLE and frame.ok]
+    best, explained = result.best, sum(map(len, good))
+    if best is not None and explained <= _BELIEVED * octets:
+        note = (
+            f"{check_words(best.check)} would explain {best.right} of {best.total} different frames, "
+            f"{explained / octets:.0%} of the octets: too little to be believed"
+        )
+        result = CheckResult(notes=(note,), distinct=result.distinct)
+        cutting = replace(cutting, result=result)
+        shape = _shape(cutting, result, info, name)
+        frames = decoded(shape.table, items, info)
     return _told(items, frames, shape, cutting, result, info, octets)
 
 
@@ -115,10 +128,14 @@ def _shape(cutting: Cutting, result: CheckResult, info: TapInfo, name: str) -> _
         # Nothing tells damaged ones from others: what is seen once only is left out, if enough is left.
         counts = Counter(sound)
         often = [frame for frame, count in counts.items() if count > 1 and len(frame) > 2]
-        distinct = often if len(often) >= 3 else [frame for frame in distinct if len(frame) > 2] or distinct
+        mostly = sum(counts[frame] for frame in often) >= _MOSTLY * len(sound)
+        distinct = often if len(often) >= 3 and mostly else [frame for frame in distinct if len(frame) > 2] or distinct
     lengths = tuple(sorted({len(frame) for frame in distinct}))
     fields = length_fields(distinct)
-    head, tail = fixed_head(distinct), fixed_tail(distinct)
+    # Without a check value a poll that comes again and again counts each time, as damage hardly does.
+    whole = set(distinct)
+    seen = distinct if check is not None else [frame for frame in sound if frame in whole]
+    head, tail = fixed_head(seen), fixed_tail(seen)
     if check is not None:
         tail = tail[len(tail) - check.tail :] if check.tail else b""
     rule = _usable(fields, lengths)
@@ -197,6 +214,7 @@ def _told(
         still_open.append("no check value was found: damaged frames cannot be told from sound ones")
     final = decoded(table, items, info)
     sound = sum(frame.ok and frame.protocol is Protocol.TABLE for frame in final)
+    still_open += unexplained(final, table)
     notes = tuple(f"{claim.what.value}: {claim.text} ({claim.confidence:.0%})" for claim in claims)
     table = replace(table, notes=(*notes, *(f"open: {text}" for text in still_open)))
     order = list(What)
@@ -241,31 +259,7 @@ def _told_talk(
         bit = (rule.place.at, rule.place.mask)
     checked = table.check.size + table.check.tail if table.check is not None else 0
     skip += [at for at in range(8) if at >= table.least - checked]
-    counting = counters(seen, roles.roles, None)
-    running = [one.place.at for one in counting if one.values > 32]
-    found = addresses(seen, roles.roles, [*skip, *running], bit)
-    address = reply_address = None
-    if found and found[0].score >= _LEAST_ADDRESS:
-        first = found[0]
-        address, reply_address = first.place, first.reply_place
-        margin = first.score - max(0.6, found[1].score if len(found) > 1 else 0.0)
-        text = f"the address is {place_words(first.place)}: {counted(first.values)} asked"
-        if reply_address is not None:
-            text += f"; in replies {place_words(reply_address)}"
-        ups = {one.place.at for one in counters(seen, roles.roles, address)[:1]}
-        near = [one for one in found[1:] if one.score > first.score - 0.6 and one.place.at not in ups]
-        others = tuple(place_words(one.place) for one in near)
-        claims.append(Claim(What.ADDRESS, text, margin, others))
-    else:
-        still_open.append("no address field was found: one device alone shows none")
-    counting = [one for one in counters(seen, roles.roles, address) if one.place.at not in skip]
-    counter = None
-    if counting:
-        counter = counting[0].place
-        each = "for each address apart" if counting[0].each else "over all requests"
-        text = f"{place_words(counter)} counts up by one {each}, {counting[0].values} values"
-        others = tuple(place_words(one.place) for one in counting[1:])
-        claims.append(Claim(What.COUNTER, text, counting[0].share * min(counting[0].values, 10) / 10, others))
+    address, reply_address, counter = told_whom(seen, roles.roles, skip, bit, claims, still_open)
     return replace(
         table,
         role=rule,

@@ -1,7 +1,7 @@
-"""Fixed first and last octets, the address, and counters, found on whole frames whose roles are known.
+"""Fixed first and last octets, and the address, found on whole frames whose roles are known.
 
-What separates them (common practice): an address comes back in the reply and takes few values in turn; a counter goes
-up by one from request to request, of all or of one device; an octet that never changes says nothing about itself.
+What tells an address (common practice): it comes back in the reply and takes few values; what goes up by one may be a
+counter (counting.py); an octet that never changes says nothing about itself.
 """
 
 from __future__ import annotations
@@ -11,15 +11,10 @@ from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from benchtool.explore.counting import ECHOED, MOST_ADDRESSES, PLACES, Counts, counting, weighed
 from benchtool.explore.talk import Seen, pairs_of
 from benchtool.frames.frame import Role
 from benchtool.frames.protocol_table import Place
-
-_PLACES = range(8)
-_SHARE = 0.95
-_STEP_SHARE = 0.85
-_COUNTER_MASKS = (0xFF, 0x7F, 0x3F, 0x1F, 0x0F, 0x07, 0x03)
-_MOST_ADDRESSES = 127
 
 
 def fixed_head(frames: Sequence[bytes]) -> bytes:
@@ -56,66 +51,8 @@ class AddressFound:
     values: tuple[int, ...]
     """Addresses asked."""
     score: float
-
-
-@dataclass(frozen=True, slots=True)
-class CounterFound:
-    """A field that goes up by one."""
-
-    place: Place
-    share: float
-    """Share of the steps that are by one, or back to the least value."""
-    values: int
-    each: bool
-    """Counted for each address apart, rather than over all requests."""
-
-
-def counters(frames: Sequence[Seen], roles: Sequence[Role], address: Place | None) -> list[CounterFound]:
-    """Fields of requests that count, best first."""
-    requests = [frame for frame, role in zip(frames, roles, strict=True) if role is Role.REQUEST]
-    found: list[CounterFound] = []
-    for at in _PLACES:
-        if address is not None and at == address.at:
-            continue
-        best: CounterFound | None = None
-        for mask in _COUNTER_MASKS:
-            for shift in (False, True):
-                if shift and mask > 0x0F:
-                    continue
-                place = Place(at, mask=mask << 4 if shift else mask)
-                for each in (False, True):
-                    if each and address is None:
-                        continue
-                    one = _counts(requests, place, 16 if shift else 1, address if each else None)
-                    # Wider masks come first: a narrower one must explain more to be preferred.
-                    if one is not None and (best is None or one.share > best.share + 0.03):
-                        best = one
-        if best is not None:
-            found.append(best)
-    return sorted(found, key=lambda one: (-round(one.share, 2), -one.values))
-
-
-def _counts(requests: Sequence[Seen], place: Place, unit: int, by: Place | None) -> CounterFound | None:
-    rows: dict[int | None, list[int]] = defaultdict(list)
-    for request in requests:
-        value = place.read(request.octets)
-        if value is not None:
-            rows[by.read(request.octets) if by is not None else None].append(value // unit)
-    good = total = 0
-    values: set[int] = set()
-    for row in rows.values():
-        if len(row) < 4:
-            continue
-        values.update(row)
-        most, least = max(row), min(row)
-        wraps = Counter(after for before, after in itertools.pairwise(row) if before == most)
-        back = wraps.most_common(1)[0][0] if wraps else least
-        for before, after in itertools.pairwise(row):
-            total += 1
-            good += after == before + 1 or (before == most and after == back and back < most)
-    if total < 6 or len(values) < 3 or good < _STEP_SHARE * total:
-        return None
-    return CounterFound(place, good / total, len(values), by is not None)
+    undecided: bool
+    """It goes up by one with each request: a counter that comes back in the reply looks the same."""
 
 
 def addresses(
@@ -130,23 +67,26 @@ def addresses(
     if len(pairs) < 4:
         return []
     found: list[AddressFound] = []
-    for at in _PLACES:
+    for at in PLACES:
         if at in skip:
             continue
         mask = 0xFF & ~role_mask[1] if role_mask is not None and role_mask[0] == at else 0xFF
         place = Place(at, mask=mask)
         asked = [value for frame in requests if (value := place.read(frame.octets)) is not None]
         values = Counter(asked)
-        if not 2 <= len(values) <= _MOST_ADDRESSES or min(values.values()) < 2 or len(asked) < len(requests):
+        if not 2 <= len(values) <= MOST_ADDRESSES or min(values.values()) < 2 or len(asked) < len(requests):
             continue
-        for reply_at in (at, *(other for other in _PLACES if other != at and other not in skip)):
+        for reply_at in (at, *(other for other in PLACES if other != at and other not in skip)):
             reply_place = Place(reply_at, mask=mask if reply_at == at else 0xFF)
             same = sum(place.read(ask.octets) == reply_place.read(answer.octets) for ask, answer in pairs)
-            if same < _SHARE * len(pairs):
+            if same < ECHOED * len(pairs):
                 continue
-            score = _address_score(requests, pairs, place, values)
+            counts = counting(requests, place)
+            undecided = counts is not None and weighed(counts, frames, roles) is Counts.UNDECIDED
+            score = _address_score(requests, pairs, place, values) - (0.5 if undecided else 0.0)
             moved = None if reply_at == at else reply_place
-            found.append(AddressFound(place, moved, tuple(sorted(values)), score - (0.3 if moved else 0.0)))
+            score -= 0.3 if moved else 0.0
+            found.append(AddressFound(place, moved, tuple(sorted(values)), score, undecided))
             break
     return sorted(found, key=lambda one: (-one.score, one.place.at))
 
@@ -169,9 +109,6 @@ def _address_score(
     total = sum(row.total() for row in steps.values())
     if total:
         score += 0.4 * usual / total
-    if _counts(requests, place, 1, None) is not None:
-        # One up each time and round again: a counter does that too.
-        score -= 0.5
     # What foretells how long frames are is a command, not an address.
     score -= 0.7 * max(
         _foretells([(place.read(ask.octets), len(answer.octets)) for ask, answer in pairs]),

@@ -23,6 +23,9 @@ _MOST_VALUES = 24
 _LEAST_CHANCE = 0.02
 _ENOUGH = 200
 """More pairs of frames than these are not needed to rule chance out."""
+_LEAST_LEAN = 0.1
+_UP = 0.85
+"""From this share of steps by one on, an octet counts frames."""
 
 
 class Seen(NamedTuple):
@@ -63,6 +66,9 @@ def roles_of(frames: Sequence[Seen], skip: Collection[int] = ()) -> Roles | None
         if judged is None:
             continue
         order, lean, reply_is_true = judged
+        if lean < _LEAST_LEAN:
+            # They alternate, but nothing says which of the two asks.
+            continue
         seen = {value for frame in frames if (value := place.read(frame.octets)) is not None}
         inside, outside = frozenset(values & seen), frozenset(seen - values)
         rule = RoleRule(place, outside, inside) if reply_is_true else RoleRule(place, inside, outside)
@@ -92,9 +98,14 @@ def _splits(frames: Sequence[Seen], skip: Collection[int]) -> list[tuple[Place, 
     for at in _PLACES:
         if at in skip:
             continue
-        values = Counter(frame.octets[at] for frame in frames if len(frame.octets) > at)
-        if values.total() < count:
+        column = [frame.octets[at] for frame in frames if len(frame.octets) > at]
+        if len(column) < count:
             break
+        ups = sum((after - before) & 0xFF == 1 for before, after in itertools.pairwise(column))
+        if ups >= _UP * (count - 1):
+            # It counts the frames, whoever speaks: its bits alternate by themselves.
+            continue
+        values = Counter(column)
         for bit in range(8):
             share = sum(many for value, many in values.items() if value >> bit & 1) / count
             if 0.2 <= share <= 0.8:
