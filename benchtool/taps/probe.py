@@ -86,12 +86,15 @@ class ProbeLink:
             raise
 
     def _greet(self) -> None:
-        self.facts = facts_of(self.ask(Ask.HELLO))
+        try:
+            self.facts = facts_of(self.ask(Ask.HELLO))
+        except RefusedError:
+            self.facts = {}
         version, tick = number_in(self.facts, "protocol"), number_in(self.facts, "tick")
         if version != PROTOCOL or not tick:
             raise TapError(
-                f"the probe at {self.device} speaks protocol {version}, and this benchtool {PROTOCOL}: copy the files "
-                "of its docs/probe onto the board again",
+                f"the probe at {self.device} does not speak version {PROTOCOL} of the protocol: copy the files "
+                "of this benchtool's docs/probe onto the board again",
                 reason="foreign",
             )
         self.tick_ns = tick
@@ -107,7 +110,7 @@ class ProbeLink:
         return self._command(what.value)
 
     def events(self, timeout_s: float) -> list[Event]:
-        """What the probe has told since, in order; waits at most `timeout_s` for the first. TapError when it has gone."""
+        """What the probe has told since, in order; waits at most `timeout_s`. TapError when it has gone."""
         if not self._waiting:
             self._waiting = self._hear(timeout_s)
         events, self._waiting = self._waiting, []

@@ -1,7 +1,7 @@
 """The lines of the card-line probe, both ways, without I/O: docs/probe.md has them octet by octet.
 
-Lines are text with a sequence number and CRC-32/ISO-HDLC (reference sheet section 4: check CBF43926). Whatever octets are
-lost or damaged, a line is either right or told as missing: numbers that were left out become `Lost`.
+Lines are text with a sequence number and CRC-32/ISO-HDLC (reference sheet section 4: check CBF43926). Whatever octets
+are lost or damaged, a line is either right or told as missing: numbers that were left out become `Lost`.
 """
 
 from __future__ import annotations
@@ -206,7 +206,11 @@ def _event(words: str) -> Event | None:
     if match is None:
         return None
     number, told = int(match[1], 16), match[2] or ""
-    return {"A": Answer(number, told), "N": Refused(number, told), "S": Sent(number)}.get(kind)
+    if kind == "A":
+        return Answer(number, told)
+    if kind == "N":
+        return Refused(number, told)
+    return Sent(number) if kind == "S" else None
 
 
 def _edges(rest: str) -> Edges | None:

@@ -71,9 +71,7 @@ class Pieces:
             self._blind(f"the probe's words contradict each other at {self.end_ns / 1e9:.1f} s: a gap in the record")
         for change in event.changes:
             at_ns = self._ns(change.ticks)
-            edges += [
-                Edge(at_ns, line, change.levels[line]) for line in (0, 1) if change.levels[line] != levels[line]
-            ]
+            edges += [Edge(at_ns, line, change.levels[line]) for line in (0, 1) if change.levels[line] != levels[line]]
             levels = change.levels
         piece = self._piece(event.before, tuple(edges), event.changes[-1].ticks, event.changes[0].ticks)
         self._levels = levels
@@ -151,8 +149,8 @@ class ProbeSource(CardSource):
             self._heard_ns = now_ns
         elif now_ns - self._heard_ns > _SILENT_NS:
             raise TapError(
-                f"{self._where} has said nothing for {(now_ns - self._heard_ns) / 1e9:.0f} s: unplug it, plug it in and "
-                "begin again",
+                f"{self._where} has said nothing for {(now_ns - self._heard_ns) / 1e9:.0f} s: unplug it, plug it in "
+                "and begin again",
                 reason="absent",
             )
         return [piece for piece in map(self._pieces.take, events) if piece is not None]
