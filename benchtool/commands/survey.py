@@ -80,9 +80,10 @@ def command(
         if progress is not None:
             progress(rate, answers.address, len(survey.rows))
 
-    def surveyor(settings: LineSettings) -> Any:
+    def surveyor(settings: LineSettings, resolution_ns: int = 0) -> Any:
         from benchtool.simulate.osdp_survey import Surveyor
 
+        survey.resolution_ns = max(survey.resolution_ns, resolution_ns)
         return Surveyor(
             asked,
             settings,
@@ -142,7 +143,7 @@ def _simulated(
     baud: int | None,
     char_format: CharFormat | None,
     rates: Sequence[int] | None,
-    surveyor: Callable[[LineSettings], Any],
+    surveyor: Callable[..., Any],
 ) -> None:
     """Survey a simulated bus in virtual time, in its controller's place."""
     from benchtool.commands.options import tap_failed
@@ -183,7 +184,7 @@ def _real(
     direction: str,
     echo: str,
     anyway: bool,
-    surveyor: Callable[[LineSettings], Any],
+    surveyor: Callable[..., Any],
 ) -> CommandError | None:
     """Survey a real line; what ended it early is returned, so that the result is still shown."""
     from benchtool.commands.talking import Conversation, open_line, who_controls
@@ -201,7 +202,7 @@ def _real(
                         "first, or say --anyway",
                         Exit.TAP,
                     )
-            asks = surveyor(line.info.settings)
+            asks = surveyor(line.info.settings, line.info.resolution_ns)
             conversation = Conversation(
                 asks,
                 line,

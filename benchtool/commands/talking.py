@@ -137,7 +137,7 @@ class Conversation:
         self._each_turn = each_turn
         self._done = done
         self._recorder: Recorder | None = None
-        self._decoder = decoder or BusDecoder(port.info.settings)
+        self._decoder = decoder or BusDecoder(port.info.settings, port.info.resolution_ns)
         self._tally = Tally(port.info)
         self._notices = 0
         self._whole = Whole()

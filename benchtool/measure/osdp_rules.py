@@ -91,6 +91,11 @@ class Rules:
         """How much had been damaged by the last command; before the first one its own reply may be heard."""
         self._out: list[Event] = []
 
+    @property
+    def judges_idle(self) -> bool:
+        """Whether the tap's times are fine enough to judge the silence before a frame."""
+        return self._idle_ns > 0
+
     def damaged(self) -> None:
         """Something was damaged: a command or a reply may be missing."""
         self._damages += 1

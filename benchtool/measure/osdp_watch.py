@@ -57,6 +57,8 @@ class WatchFigures:
 
     events: tuple[EventCount, ...]
     channels: tuple[ChannelFigures, ...]
+    not_judged: tuple[Kind, ...] = ()
+    """Rules that the tap's times are too coarse for, where OSDP was heard."""
 
 
 class OsdpWatch:
@@ -72,6 +74,8 @@ class OsdpWatch:
         """Long silences between chunks: when the last octet before ended, when the next began."""
         self._end_ns: int | None = None
         self._not_heard = False
+        self._heard = False
+        """Whether any sound OSDP frame was heard."""
         self._cut: Frame | None = None
         self._counts: dict[tuple[Kind, int], EventCount] = {}
 
@@ -107,6 +111,7 @@ class OsdpWatch:
         header = parse(octets)
         if header is None or header.code is None:
             return NOTHING
+        self._heard = True
         sight = None
         if header.security_block is not None or self._follower is not None or header.code == Command.KEYSET:
             sight = self._follow().feed(frame, header)
@@ -138,7 +143,8 @@ class OsdpWatch:
     def figures(self) -> WatchFigures:
         """Counts of all events, and every secure channel."""
         channels = self._follower.figures() if self._follower is not None else ()
-        return WatchFigures(tuple(self._counts.values()), channels)
+        blind = (Kind.IDLE_SHORT,) if self._heard and not self._rules.judges_idle else ()
+        return WatchFigures(tuple(self._counts.values()), channels, blind)
 
     def _follow(self) -> Follower:
         if self._follower is None:

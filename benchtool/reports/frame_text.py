@@ -276,8 +276,16 @@ def _address_object(address: AddressFigures) -> dict[str, Any]:
     }
 
 
-def _ms(value: int | None) -> str:
-    return "-" if value is None else f"{value / 1e6:.1f}"
+_COARSE_NS = 1_000_000
+"""From this resolution on, a shorter time is shown as shorter than the resolution, not as a figure."""
+
+
+def milliseconds(value: int | None, resolution_ns: int = 0) -> str:
+    """A time in ms as finely as the tap sees: `<2` for one below a resolution of 2 ms; `-` for none."""
+    if value is None:
+        return "-"
+    coarse = resolution_ns >= _COARSE_NS and value < resolution_ns
+    return f"<{resolution_ns / 1e6:.3g}" if coarse else f"{value / 1e6:.1f}"
 
 
 def figures_text(figures: Figures) -> list[str]:
@@ -301,10 +309,11 @@ def figures_text(figures: Figures) -> list[str]:
         lines.append("address      asked answered silent damaged   reply ms: min  median     99 %")
         lines.extend(
             f"{row.protocol.value[:6]:<6} {row.address:>4} {row.requests:>7} {row.answered:>8} {row.silent:>6} "
-            f"{row.damaged:>7} {_ms(row.latency.least_ns):>15} {_ms(row.latency.median_ns):>7} "
-            f"{_ms(row.latency.p99_ns):>8}"
+            f"{row.damaged:>7} {milliseconds(row.latency.least_ns, figures.resolution_ns):>15} "
+            f"{milliseconds(row.latency.median_ns, figures.resolution_ns):>7} "
+            f"{milliseconds(row.latency.p99_ns, figures.resolution_ns):>8}"
             for row in spoken
         )
-        if figures.resolution_ns >= 1_000_000:
+        if figures.resolution_ns >= _COARSE_NS:
             lines.append(f"times are no finer than {figures.resolution_ns / 1e6:g} ms at this tap")
     return lines

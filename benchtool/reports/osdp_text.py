@@ -119,7 +119,7 @@ def _in_order(counts: Sequence[EventCount]) -> list[EventCount]:
 
 def figures_text(figures: WatchFigures) -> list[str]:
     """What was noticed, gravest first, with what to do; and each secure channel. Empty where there was nothing."""
-    lines = []
+    lines: list[str] = []
     if figures.channels:
         lines += ["", "secure channels:"]
         lines += [f"  {_channel_text(channel)}" for channel in figures.channels]
@@ -139,6 +139,9 @@ def figures_text(figures: WatchFigures) -> list[str]:
         lines.append(f"  {LEVEL_WORDS[row.level]:<9} {row.title}{detail}; address {where}")
         if row.mend:
             lines.append(f"{_INDENT}to do: {row.mend}")
+    if figures.not_judged:
+        rules = "; ".join(KINDS[kind].title for kind in figures.not_judged)
+        lines += ["", f"not judged, since times are too coarse at this tap: {rules}"]
     return lines
 
 
@@ -155,6 +158,7 @@ def figures_object(figures: WatchFigures) -> dict[str, Any]:
             }
             for one in _in_order(figures.events)
         ],
+        "not_judged": [kind.value for kind in figures.not_judged],
         "secure_channels": [
             {
                 "address": channel.address,

@@ -9,6 +9,7 @@ from typing import Any
 
 from benchtool.frames.osdp.codes import NAK_TEXT
 from benchtool.frames.osdp.words import capability_records, capability_text
+from benchtool.reports.frame_text import milliseconds
 from benchtool.simulate.osdp_survey import Answers
 
 
@@ -33,6 +34,8 @@ class Survey:
     asked: int = 0
     """Addresses asked, over all bit rates."""
     complete: bool = True
+    resolution_ns: int = 0
+    """How fine the times of the replies are."""
 
     @property
     def wrong(self) -> bool:
@@ -91,7 +94,7 @@ def survey_text(survey: Survey) -> list[str]:
         at = row.answers
         lines.append("")
         name = f" {row.name}" if row.name else ""
-        times = f", replies after {_times(at.latencies_ns)}" if at.latencies_ns else ""
+        times = f", replies after {_times(at.latencies_ns, survey.resolution_ns)}" if at.latencies_ns else ""
         lines.append(f"address {at.address}{name} at {row.baud} bit/s: {at.sound} of {at.asked} answers sound{times}")
         for identity in at.identities:
             parts = identity_parts(identity)
@@ -118,6 +121,7 @@ def survey_object(survey: Survey) -> dict[str, Any]:
         "kind": "survey",
         "asked": survey.asked,
         "complete": survey.complete,
+        "resolution": survey.resolution_ns / 1e9,
         "wrong": survey.wrong,
         "devices": [row_object(row) for row in survey.rows],
         "missing": survey.missing,
@@ -161,5 +165,9 @@ def row_object(row: Row) -> dict[str, Any]:
     }
 
 
-def _times(latencies_ns: Sequence[int]) -> str:
-    return f"{min(latencies_ns) / 1e6:.1f} to {max(latencies_ns) / 1e6:.1f} ms, median {median(latencies_ns) / 1e6:.1f}"
+def _times(latencies_ns: Sequence[int], resolution_ns: int) -> str:
+    least, most, middle = (
+        milliseconds(round(value), resolution_ns)
+        for value in (min(latencies_ns), max(latencies_ns), median(latencies_ns))
+    )
+    return f"{least} ms" if least == most else f"{least} to {most} ms, median {middle}"

@@ -17,6 +17,8 @@ from dataclasses import replace
 from benchtool.capture.chunk import LineErrors, TapInfo
 from benchtool.capture.settings import LineSettings, Parity
 from benchtool.taps.clock import Clock
+from benchtool.taps.devices import describe
+from benchtool.taps.drivers import resolution_ns
 from benchtool.taps.line_setup import set_line
 from benchtool.taps.live import SourceLostError
 from benchtool.taps.parmrk import ParmrkDecoder
@@ -38,7 +40,6 @@ class PosixTalkPort:
         self, device: str, settings: LineSettings, fd: int, notices: list[str], switching: Switching, clock: Clock
     ) -> None:
         self.notices = notices
-        self.info = TapInfo(device, settings, LineErrors.UNAVAILABLE)
         self._port = PosixPort(fd, notices)
         self._clock = clock
         self._switching = switching
@@ -46,8 +47,20 @@ class PosixTalkPort:
         self._before: bytes | None = None
         # An adapter that gathers octets for 16 ms makes each reply look that much later (sheet 10.3).
         self._flag_set = self._port.low_latency(True)
+        self.info = TapInfo(device, settings, LineErrors.UNAVAILABLE, self._resolution_ns(device, settings))
         if switching is Switching.KERNEL:
             self._before = _kernel_mode(fd, device)
+
+    def _resolution_ns(self, device: str, settings: LineSettings) -> int:
+        """How fine the times of what is heard are, as for listening; the low-latency flag forces 1 ms (sheet 10.3)."""
+        adapter = describe(device)
+        latency_ms = adapter.latency_ms if adapter is not None else None
+        return resolution_ns(
+            usb=adapter is not None and adapter.usb,
+            latency_ms=1 if latency_ms and self._flag_set else latency_ms,
+            hold_octets=adapter.hold_octets if adapter is not None else 0,
+            settings=settings,
+        )
 
     def read(self, timeout_s: float) -> tuple[bytes, bytes]:
         """Octets and marks."""
@@ -96,7 +109,8 @@ class PosixTalkPort:
             self.notices += set_line(self._port.fd, settings)
         except (OSError, termios.error) as error:
             raise TapError(f"{self.info.name} does not take {baud} bit/s: {error}", reason="unusable") from error
-        self.info = replace(self.info, settings=settings)
+        resolution = self._resolution_ns(self.info.name, settings)
+        self.info = replace(self.info, settings=settings, resolution_ns=resolution)
 
     def close(self) -> None:
         """Put the kernel's mode back as it was, and close."""

@@ -8,13 +8,14 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from benchtool.capture.chunk import TapInfo
+from benchtool.capture.chunk import LineErrors, TapInfo
 from benchtool.capture.settings import LineSettings
 from benchtool.taps.clock import Clock
 from benchtool.taps.live import SourceLostError
-from benchtool.taps.network import SerialSource, cannot_open, open_serial
+from benchtool.taps.network import NETWORK_RESOLUTION_NS, SerialSource, cannot_open, open_serial
 from benchtool.taps.talker_line import Switching
 from benchtool.taps.tap import TapError
+from benchtool.taps.windows import RESOLUTION_NS
 
 
 class SerialTalkPort:
@@ -22,7 +23,8 @@ class SerialTalkPort:
 
     def __init__(self, address: str, settings: LineSettings, port: Any, switching: Switching, clock: Clock) -> None:
         self.notices: list[str] = []
-        self.info = TapInfo(address, settings)
+        resolution_ns = NETWORK_RESOLUTION_NS if "://" in address else RESOLUTION_NS
+        self.info = TapInfo(address, settings, LineErrors.UNAVAILABLE, resolution_ns)
         self._serial = port
         self._source = SerialSource(port, clock)
         self._by_rts = switching is Switching.RTS

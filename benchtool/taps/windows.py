@@ -16,7 +16,7 @@ _OVERRUN = 0x0001 | 0x0002
 _PARITY = 0x0004
 _FRAMING = 0x0008
 _BREAK = 0x0010
-_RESOLUTION_NS = 17_000_000
+RESOLUTION_NS = 17_000_000
 """16 ms of latency timer, which we do not read there, and 1 ms (sheet 10.3)."""
 
 
@@ -39,7 +39,7 @@ class ComTap(UrlTap):
         return _FlaggedSource(super()._connect(timeout_s), self)
 
     def _describe(self) -> TapInfo:
-        return TapInfo(self._address, self._settings, LineErrors.COUNTED, _RESOLUTION_NS)
+        return TapInfo(self._address, self._settings, LineErrors.COUNTED, RESOLUTION_NS)
 
     def _arrived(self, raw: bytes, now_ns: int) -> list[Item]:
         items = super()._arrived(raw, now_ns)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from pathlib import Path
 from typing import Any
 
@@ -166,3 +167,13 @@ def test_a_key_file_that_others_can_read_is_pointed_out(tmp_path: Path) -> None:
     assert f"chmod 600 {path}" in run(SET_KEY, "--osdp-key", str(path)).output
     path.chmod(0o600)
     assert "chmod" not in run(SET_KEY, "--osdp-key", str(path)).output
+
+
+def test_times_are_shown_and_judged_as_finely_as_the_tap_sees_them() -> None:
+    # a latency timer of 16 ms (sheet 10.3): the reader's 3 ms and two characters at 9600 are not to be seen
+    coarse = run("sim:bench?lump_ms=16", "--for", "2s")
+    assert re.search(r"^osdp .* <16 +<16 +\S+$", coarse.stdout, re.MULTILINE), coarse.stdout
+    assert "not judged, since times are too coarse at this tap: less than two characters of silence" in coarse.stdout
+    last = json.loads(run("sim:bench?lump_ms=16", "--for", "2s", "--json").stdout.splitlines()[-1])
+    assert last["osdp"]["not_judged"] == ["idle-short"]
+    assert "not judged" not in run("sim:bench", "--for", "2s").stdout

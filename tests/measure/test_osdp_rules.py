@@ -72,6 +72,14 @@ def test_two_characters_of_silence() -> None:
     assert Talk(resolution_ns=MS).say(POLL0).say(ACK0, 0.0).kinds == []
 
 
+def test_what_the_taps_times_are_too_coarse_for_is_said() -> None:
+    # 1 ms is what a host's clock can tell at best (sheet 10.3); a character at 9600 lasts 1.04 ms, at 300 33 ms
+    assert Talk(resolution_ns=MS).say(POLL0).watch.figures().not_judged == (Kind.IDLE_SHORT,)
+    assert Talk(resolution_ns=MS, baud=300).say(POLL0).watch.figures().not_judged == ()
+    assert Talk().say(POLL0).watch.figures().not_judged == ()
+    assert Talk(resolution_ns=MS).watch.figures().not_judged == ()
+
+
 def test_eight_seconds() -> None:
     assert tell(*exchange(0)).say(command(Command.POLL, sequence=1), 7900).kinds == []
     late = tell(*exchange(0)).say(command(Command.POLL, sequence=1), 8100)

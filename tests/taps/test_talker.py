@@ -19,11 +19,13 @@ from benchtool.capture.chunk import Chunk, Direction, Mark, TapInfo
 from benchtool.capture.settings import LineSettings
 from benchtool.simulate.station import Station
 from benchtool.taps.clock import SystemClock
+from benchtool.taps.devices import Adapter
 from benchtool.taps.live import SourceLostError
 from benchtool.taps.talker import Talker
 from benchtool.taps.talker_echo import Difference, Echo, EchoCheck
 from benchtool.taps.talker_line import Switching, open_talk
 from benchtool.taps.talker_port import open_talk_port
+from benchtool.taps.talker_serial import SerialTalkPort
 from benchtool.taps.tap import TapError
 from tests.taps.fakes import MS, FakeClock
 
@@ -286,6 +288,24 @@ def test_a_pseudo_terminal_carries_every_octet_both_ways(pair: tuple[int, str]) 
     finally:
         port.close()
         port.close()
+
+
+def test_a_line_to_talk_on_says_how_fine_its_times_are(pair: tuple[int, str], monkeypatch: pytest.MonkeyPatch) -> None:
+    # sheet 10.3: 1 ms for the host to wake, a USB frame of 1 ms, and the latency timer; 17 ms where it is not read
+    port = open_talk_port(pair[1], SETTINGS, Switching.ADAPTER, SystemClock())
+    assert port.info.resolution_ns == MS
+    port.set_baud(115200)
+    assert port.info.resolution_ns == MS
+    port.close()
+    adapter = Adapter(pair[1], "ftdi_sio", usb=True, latency_ms=16)
+    monkeypatch.setattr("benchtool.taps.talker_port.describe", lambda _: adapter)
+    port = open_talk_port(pair[1], SETTINGS, Switching.ADAPTER, SystemClock())
+    assert port.info.resolution_ns == 18 * MS
+    port.close()
+    network = open_talk("loop://", SETTINGS, Switching.ADAPTER, FakeClock())
+    assert network.info.resolution_ns == 50 * MS
+    network.close()
+    assert SerialTalkPort("COM5", SETTINGS, None, Switching.ADAPTER, FakeClock()).info.resolution_ns == 17 * MS
 
 
 def test_a_line_that_takes_no_octets_is_told(pair: tuple[int, str], monkeypatch: pytest.MonkeyPatch) -> None:
