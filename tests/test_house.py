@@ -31,11 +31,23 @@ MAY_IMPORT = {
     "simulate": {"frames", "wire", "capture"},
     "explore": {"frames", "capture", "measure"},
     "taps": {"capture", "wire", "simulate", "frames", "measure"},
-    "reports": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore"},
+    "install": {"capture", "wire", "frames", "measure"},
+    "reports": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore", "install"},
     "train": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore"},
-    "commands": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "reports", "explore"},
+    "commands": {
+        "capture",
+        "wire",
+        "frames",
+        "measure",
+        "diagnose",
+        "simulate",
+        "taps",
+        "reports",
+        "explore",
+        "install",
+    },
 }
-PURE = ("frames", "wire", "measure", "diagnose", "simulate", "explore")
+PURE = ("frames", "wire", "measure", "diagnose", "simulate", "explore", "install")
 NOT_IN_PURE = {"serial", "time", "threading", "asyncio", "select", "socket", "termios", "prompt_toolkit", "curses"}
 
 

@@ -1,0 +1,158 @@
+"""A record's text to a record. Whatever is wrong is told with its line and field, all at once.
+
+What an entry may hold is in `record.py`; whether entries fit each other is for the checks.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import tomllib
+from dataclasses import dataclass
+from typing import Any
+
+from benchtool.install.places import Path, line_of, places_of, words_of
+from benchtool.install.record import SCHEMA, Record
+from benchtool.install.schema import Slot, slots_of
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is wrong with a record's text."""
+
+    line: int | None
+    field: str
+    text: str
+
+    def __str__(self) -> str:
+        place = f"line {self.line}: " if self.line is not None else ""
+        return f"{place}{self.field}: {self.text}" if self.field else place + self.text
+
+
+class RecordError(ValueError):
+    """The text is no record."""
+
+    def __init__(self, faults: tuple[Fault, ...]) -> None:
+        super().__init__("\n".join(map(str, faults)))
+        self.faults = faults
+        """At least one, in the order of the text."""
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A record, and where in its text everything stands."""
+
+    record: Record
+    places: dict[Path, int]
+
+    def line(self, *path: str | int) -> int | None:
+        """The line of an entry or a field."""
+        return line_of(self.places, path)
+
+
+def load(text: str) -> Loaded:
+    """Read a record. RecordError tells every fault found."""
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise RecordError((_syntax(str(error)),)) from None
+    places = places_of(text)
+    schema = data.get("schema")
+    if schema != SCHEMA:
+        said = "it has none" if schema is None else f"this one says {schema!r}"
+        fault = Fault(line_of(places, ("schema",)), "schema", f"{SCHEMA} is the version known here; {said}")
+        raise RecordError((fault,))
+    reader = _Reader(places)
+    record = reader.entry(Record, data, ())
+    if reader.faults:
+        raise RecordError(tuple(sorted(reader.faults, key=lambda fault: fault.line or 0)))
+    assert isinstance(record, Record)
+    return Loaded(record, places)
+
+
+def _syntax(words: str) -> Fault:
+    head, _, rest = words.rpartition(" (at line ")
+    number = rest.split(",")[0]
+    if head and number.isdigit():
+        return Fault(int(number), "", f"not TOML: {head}")
+    return Fault(None, "", f"not TOML: {words}")
+
+
+class _Reader:
+    def __init__(self, places: dict[Path, int]) -> None:
+        self.places = places
+        self.faults: list[Fault] = []
+
+    def fault(self, path: Path, text: str) -> None:
+        self.faults.append(Fault(line_of(self.places, path), words_of(path), text))
+
+    def entry(self, kind: type, data: object, path: Path) -> Any:
+        """An entry of a kind; None where it is faulty, and then the faults are told."""
+        if not isinstance(data, dict):
+            self.fault(path, f"a table is wanted, not {data!r}")
+            return None
+        before = len(self.faults)
+        slots = {slot.name: slot for slot in slots_of(kind)}
+        for name in data.keys() - slots.keys():
+            near = difflib.get_close_matches(name, slots, 1)
+            mend = f"did you mean {near[0]!r}?" if near else f"known are: {', '.join(slots)}"
+            self.fault((*path, name), f"nothing is called so here; {mend}")
+        values: dict[str, Any] = {}
+        for name, slot in slots.items():
+            if name in data:
+                values[name] = self.value(slot, data[name], (*path, name))
+            elif slot.required:
+                self.fault((*path, name), f"missing: {slot.meaning.text}")
+        return kind(**values) if len(self.faults) == before else None
+
+    def value(self, slot: Slot, value: object, path: Path) -> Any:
+        if slot.is_list:
+            if not isinstance(value, list):
+                self.fault(path, f"a list is wanted: write [[{'.'.join(p for p in path if isinstance(p, str))}]]")
+                return None
+            return tuple(self.entry(slot.kind, one, (*path, place)) for place, one in enumerate(value))
+        if slot.kind is tuple:
+            if isinstance(value, list) and all(isinstance(one, str) for one in value):
+                return tuple(value)
+            self.fault(path, 'a list of words is wanted, as ["one", "two"]')
+            return None
+        if slot.kind is dict:
+            if isinstance(value, dict) and all(isinstance(one, str) for one in value.values()):
+                return dict(value)
+            self.fault(path, 'pairs of words are wanted, as { "D0" = "green" }')
+            return None
+        if slot.kind in (str, bool, int, float):
+            return self.plain(slot, value, path)
+        return self.entry(slot.kind, value, path)
+
+    def plain(self, slot: Slot, value: object, path: Path) -> Any:
+        problem = why_not(slot, value)
+        if problem is None:
+            return float(value) if slot.kind is float else value  # type: ignore[arg-type]
+        self.fault(path, problem)
+        return None
+
+
+_WANTED = {str: "text in quotes", bool: "true or false", int: "a whole number", float: "a number"}
+
+
+def why_not(slot: Slot, value: object) -> str | None:
+    """Why a plain value cannot stand in a field, in words; None where it can."""
+    kinds = (int, float) if slot.kind is float else (slot.kind,)
+    if not isinstance(value, kinds) or (isinstance(value, bool) and slot.kind is not bool):
+        return f"{_WANTED[slot.kind]} is wanted, not {value!r}"
+    meaning = slot.meaning
+    if meaning.choices and value not in meaning.choices:
+        near = difflib.get_close_matches(str(value), meaning.choices, 1)
+        hint = f"; did you mean {near[0]!r}?" if near else ""
+        return f"one of {', '.join(meaning.choices)} is wanted, not {value!r}{hint}"
+    if isinstance(value, str):
+        return None if value.strip() or not slot.required else "it is empty"
+    assert isinstance(value, int | float)
+    if not math.isfinite(value):
+        return f"a finite number is wanted, not {value}"
+    unit = f" {meaning.unit}" if meaning.unit else ""
+    low, high = meaning.least, meaning.most
+    if (low is not None and value < low) or (high is not None and value > high):
+        return f"{low:g} to {high:g}{unit} is possible, not {value:g}"
+    return None
