@@ -12,9 +12,11 @@ from benchtool.commands.stand_in_run import StandIn
 from benchtool.commands.transmit import line_to_talk
 
 if TYPE_CHECKING:
+    from benchtool.capture.chunk import TapInfo
     from benchtool.capture.settings import LineSettings
     from benchtool.commands.stand_in import Keys
     from benchtool.frames.frame import Frame
+    from benchtool.measure.osdp_watch import OsdpWatch
     from benchtool.simulate.crowd import Crowd
     from benchtool.simulate.misdeeds import Misbehaving
     from benchtool.simulate.osdp_actions import Action
@@ -29,7 +31,21 @@ _QUIET = frozenset({_POLL, _ACK})
 """POLL and ACK: shown with --all only."""
 
 
-@click.command("simulate")
+class _Simulate(click.Command):
+    """`simulate card` is a command of its own, with options of its own: it goes through the probe, not over a bus."""
+
+    def make_context(
+        self, info_name: str | None, args: list[str], parent: click.Context | None = None, **extra: Any
+    ) -> click.Context:
+        """That of the other command where the first word says so."""
+        if args[:1] == ["card"]:
+            from benchtool.commands.simulate_card import command as card
+
+            return card.make_context(f"{info_name} card", args[1:], parent, **extra)
+        return super().make_context(info_name, args, parent, **extra)
+
+
+@click.command("simulate", cls=_Simulate)
 @click.argument("role", type=click.Choice(ROLES))
 @click.argument("scenario", required=False)
 @click.option("--port", required=True, metavar="PORT", help="The serial device or URL to talk on.")
@@ -77,6 +93,8 @@ def command(role: str, scenario: str | None, port: str, **options: Any) -> None:
 
     CAUTION: this transmits. Take the real controller (or reader) off the pair first; on a live installation doors may
     stay shut, or open. While it runs, type actions: 'help' lists them.
+
+    A card on D0 and D1 is shown by `benchtool simulate card`, through the probe: see its --help.
 
     \b
     Examples:
@@ -139,6 +157,15 @@ class _Run(StandIn):
         more = len(self.scenario.devices) - 8
         names += f" and {more} more" if more > 0 else ""
         return f"{self.scenario.controller.name}, asking {names}" if self.controls else names
+
+    def watch(self, info: TapInfo) -> OsdpWatch | None:
+        """OSDP's rules; with the keys at hand, of which it learns more by itself."""
+        from copy import deepcopy
+
+        from benchtool.measure.osdp_watch import OsdpWatch
+
+        osdp = self.scenario.controller.protocol == "osdp"
+        return OsdpWatch(info, deepcopy(self.keys.ring), others_only=True) if osdp else None
 
     def station(self, settings: LineSettings) -> Station:
         """The controller or the devices, with what --inject spoils."""

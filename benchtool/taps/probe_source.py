@@ -88,7 +88,8 @@ class Pieces:
 
     def _piece(self, levels: Levels, edges: tuple[Edge, ...], ticks: int, first: int | None = None) -> LineRecord:
         end_ns = self._ns(ticks if first is None else first)
-        begin_ns = self.end_ns if self._levels is not None else max(end_ns, self.end_ns)
+        # After a gap a piece never begins where the last ended: that would say that nothing was missed.
+        begin_ns = self.end_ns if self._levels is not None else max(end_ns, self.end_ns + 1)
         end_ns = max(self._ns(ticks), begin_ns)
         self._levels, self.end_ns = levels, end_ns
         return LineRecord(edges, begin_ns, end_ns, (levels.d0, levels.d1), self._tick_ns, self._where)
