@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import random
 import re
 import sys
 from collections.abc import Callable, Iterable, Mapping
@@ -11,6 +12,7 @@ from dataclasses import dataclass
 
 import click
 
+from benchtool.commands import card_exercise
 from benchtool.commands.card_options import read_tables, table_option
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.frames.card.bits import Bits
@@ -22,7 +24,7 @@ from benchtool.frames.card.formats import FORMATS, CardFormat, find_formats
 from benchtool.frames.card.hints import Hint, hints_for
 from benchtool.frames.card.plain import agreement_values, hint_values, read_values
 from benchtool.frames.meaning import Value
-from benchtool.reports import card_draw, card_text
+from benchtool.reports import card_draw, card_lesson, card_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,9 +62,14 @@ class _Answer:
             values["printed_agrees"] = [agreement_values(agreement) for agreement in self.agreements]
         return values
 
-    def text(self, glyphs: card_draw.Glyphs) -> list[str]:
+    def text(self, glyphs: card_draw.Glyphs, explain: bool = False) -> list[str]:
         lines = card_text.taken_text(self.taken, self.notes)
-        if self.bits is None:
+        if explain and self.reads:
+            lines += [card_text.headline(read) for read in self.reads]
+            lines += ["", *card_lesson.lesson_text(self.reads, glyphs)]
+            for hint in self.hints:
+                lines += ["", *card_text.hint_text(hint)]
+        elif self.bits is None:
             lines += card_text.built_text(self.reads, self.left_out, glyphs)
         else:
             lines += card_text.reading_text(self.bits, self.reads, self.hints, glyphs, self.agreements, self.rows)
@@ -180,6 +187,38 @@ def _others(fields: tuple[str, ...]) -> dict[str, int]:
     return found
 
 
+def _exercise(
+    name: str,
+    seed: int | None,
+    count: int,
+    rows: tuple[CardFormat, ...],
+    as_json: bool,
+    ascii_only: bool,
+    strict: bool,
+) -> None:
+    kind = card_exercise.kind_named(name)
+    seed = random.randrange(10000) if seed is None else seed
+    if as_json:
+        click.echo(card_exercise.sheet(kind, seed, count, rows))
+        return
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")
+
+    def ask(prompt: str) -> str:
+        if sys.stdin.isatty():
+            answer: str = click.prompt(prompt, default="", show_default=False, prompt_suffix="")
+            return answer
+        line = sys.stdin.readline()
+        if not line:
+            raise EOFError
+        # Nobody typed it, so that the page shows question and answer only if we write it.
+        click.echo(prompt + "".join(letter for letter in line if letter.isprintable()))
+        return line
+
+    if not card_exercise.run(kind, seed, count, rows, _glyphs(ascii_only), ask) and strict:
+        sys.exit(int(Exit.FAULT))
+
+
 @click.command("card", context_settings={"help_option_names": ["-h", "--help"]})
 @click.argument("value", nargs=-1)
 @click.option("--length", type=click.IntRange(1), metavar="BITS", help="VALUE is hex of this many bits.")
@@ -192,6 +231,16 @@ def _others(fields: tuple[str, ...]) -> dict[str, int]:
 @click.option("--field", "fields", multiple=True, metavar="NAME=N", help="Build frames: a further field of a --table.")
 @table_option
 @click.option("--formats", "list_formats", is_flag=True, help="List the formats and their layouts.")
+@click.option("--explain", is_flag=True, help="Explain step by step: fields, parity, wrong bits, faults of the lines.")
+@click.option(
+    "--exercise",
+    is_flag=False,
+    flag_value=card_exercise.ANY,
+    metavar="[KIND]",
+    help="Ask questions and check the answers: decode, build, parity, flipped, open, swapped, format, or any.",
+)
+@click.option("--seed", type=int, metavar="N", help="With --exercise: the same questions again.")
+@click.option("--count", type=click.IntRange(1, 1000), metavar="N", help="With --exercise: how many (5).")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON: one object, one a line with -.")
 @click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII only.")
 @click.option("--strict", is_flag=True, help="Exit code 1 if no reading passes its parity, or --printed disagrees.")
@@ -207,6 +256,10 @@ def command(
     fields: tuple[str, ...],
     tables: tuple[str, ...],
     list_formats: bool,
+    explain: bool,
+    exercise: str | None,
+    seed: int | None,
+    count: int | None,
     as_json: bool,
     ascii_only: bool,
     strict: bool,
@@ -232,6 +285,11 @@ def command(
     Build:
       benchtool card --site 101 --number 4095
       benchtool card --number 123456789 --format "37-bit 35"
+    \b
+    Learn:
+      benchtool card 0CA1FFF/26 --explain
+      benchtool card --exercise
+      benchtool card --exercise flipped --count 3 --seed 7
     """
     users = read_tables(tables)
     if list_formats:
@@ -240,6 +298,13 @@ def command(
     known = (*users, *FORMATS)
     rows = _rows(format_name, known)
     others = _others(fields)
+    if exercise is not None:
+        if value or site is not None or number is not None or printed is not None:
+            raise CommandError("--exercise makes its own cards: give no value beside it", Exit.USAGE)
+        _exercise(exercise, seed, count or 5, rows if format_name else users or FORMATS, as_json, ascii_only, strict)
+        return
+    if seed is not None or count is not None:
+        raise CommandError("--seed and --count belong to --exercise", Exit.USAGE)
     chosen = Kind(kind) if kind else None
 
     try:
@@ -273,6 +338,6 @@ def command(
     if as_json:
         click.echo(json.dumps(answer.values()))
     else:
-        click.echo("\n".join(answer.text(_glyphs(ascii_only))))
+        click.echo("\n".join(answer.text(_glyphs(ascii_only), explain)))
     if strict and not answer.sound:
         sys.exit(int(Exit.FAULT))
