@@ -139,7 +139,8 @@ def _figures(time: Floats, volts: Floats, line: LineSlices) -> LineFigures:
             times[rising].append(span)
     fall, rise = (float(np.median(times[way])) if times[way] else None for way in (False, True))
     over, under = float(volts.max()) - top, bottom - float(volts.min())
-    least = 3 * line.noise_v
+    # Noise alone reaches 5 of its deviations in a long record.
+    least = 6 * line.noise_v
     return LineFigures(
         line.rest_v,
         line.pulse_v,

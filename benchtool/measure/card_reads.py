@@ -40,7 +40,7 @@ def compare_reads(frames: Sequence[Bits]) -> SameCard:
         return _against(most[0][0], frames, voted=False)
     lengths = Counter(bits.length for bits in frames).most_common(2)
     alike = [bits for bits in frames if bits.length == lengths[0][0]]
-    if len(lengths) > 1 and lengths[0][1] == lengths[1][1] or len(alike) < 3:
+    if (len(lengths) > 1 and lengths[0][1] == lengths[1][1]) or len(alike) < 3:
         return SameCard(None, (), tuple((place, f"{bits.length} bits") for place, bits in enumerate(frames)), False)
     value = 0
     for place in range(1, lengths[0][0] + 1):

@@ -27,7 +27,7 @@ _IDLE_ODD = (Odd.STUCK_LOW, Odd.LOW_AT_BEGIN, Odd.LOW_AT_END)
 class Stats(NamedTuple):
     """Durations in nanoseconds."""
 
-    count: int
+    number: int
     least: int
     median: float
     greatest: int

@@ -16,8 +16,8 @@ from benchtool.capture.card_lines_file import is_edge_list, parse_edge_lines
 from benchtool.capture.pcapng_blocks import MAGIC
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.converter import read_line
-from benchtool.frames.card.places import LONGEST
 from benchtool.frames.card.formats import CardFormat
+from benchtool.frames.card.places import LONGEST
 from benchtool.frames.card.read import CardRead, Source
 from benchtool.measure.card_analog import CardWaveform
 from benchtool.measure.card_table import read_card_table

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.build import build_bits, build_data, why_not
-from benchtool.frames.card.places import LONGEST
 from benchtool.frames.card.formats import FORMATS, CardFormat
+from benchtool.frames.card.places import LONGEST
 
 
 @dataclass(frozen=True, slots=True)

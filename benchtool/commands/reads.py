@@ -1,0 +1,349 @@
+"""`benchtool reads`: cards at a reader's data lines, what they say, pulses beside their limits, what is wrong."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.options import Duration, line_options, tap_failed, time_option
+from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
+
+if TYPE_CHECKING:
+    from benchtool.commands.reads_run import ReadsRun, Wanted
+    from benchtool.diagnose.card_readings import CardMeterReading
+    from benchtool.frames.card.entry import Entry
+    from benchtool.frames.card.formats import CardFormat
+    from benchtool.reports.reads_outcome import Outcome
+    from benchtool.taps.card_source import CardSource
+
+_KINDS = ("edges", "logic", "analog", "lines", "osdp")
+
+
+@click.command("reads", context_settings={"help_option_names": ["-h", "--help"]})
+@click.argument("source", nargs=-1)
+@click.option("--expect", "expect", metavar="FORMAT", help='What the controller is set to, as "26-bit".')
+@click.option(
+    "--table",
+    "--formats",
+    "tables",
+    multiple=True,
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Also read in the formats of this table file (docs/format-tables.md).",
+)
+@click.option("--printed", multiple=True, metavar="NUMBER", help="The number on the card; once, or once for each read.")
+@click.option("--same-card", is_flag=True, help="All reads are of one card: compare them bit by bit.")
+@click.option("--presented", type=click.IntRange(1), metavar="TIMES", help="How often a card was held to the reader.")
+@click.option("--meter", multiple=True, metavar="KIND=VALUE", help="A reading by hand; --meter help lists them.")
+@click.option(
+    "--timeout", type=Duration(), metavar="25ms", help="Silence that ends a frame (25 ms: docs/card-lines.md)."
+)
+@time_option("Stop after this time (of the lines' own time in a file or a simulated reader).")
+@click.option(
+    "--record",
+    type=click.Path(dir_okay=False),
+    metavar="FILE",
+    help="Keep all edges in a file, card data as sent, for its owner alone to read.",
+)
+@click.option("--overwrite", is_flag=True, help="Let --record replace a file that is there.")
+@click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw pulses: .png or .svg.")
+@click.option("--report", type=click.Path(dir_okay=False), metavar="FILE", help="Write a page: .html.")
+@click.option("--show-cards", is_flag=True, help="Show bits and card numbers, which are hidden else, also in files.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line (docs/reads.md).")
+@click.option("--strict", is_flag=True, help="Exit code 1 if a read is not sound, a limit is broken or a fault found.")
+@click.option("--kind", type=click.Choice(_KINDS), help="What a file is, where looking is not enough.")
+@click.option("--length", type=click.IntRange(1, 256), metavar="BITS", help="Bits of hex that does not say its length.")
+@click.option("--time-unit", metavar="us", help="Unit of the times in a table: s, ms, us, ns.")
+@click.option("--columns", metavar="time,D0,D1", help="Names or numbers of the columns (edge list: time,line,level).")
+@click.option(
+    "--resolution", type=Duration(), metavar="10us", help="How finely a table was sampled, if it does not show."
+)
+@line_options
+@osdp_key_option
+def command(
+    source: tuple[str, ...],
+    expect: str | None,
+    tables: tuple[str, ...],
+    printed: tuple[str, ...],
+    same_card: bool,
+    presented: int | None,
+    meter: tuple[str, ...],
+    timeout: float | None,
+    seconds: float | None,
+    record: str | None,
+    overwrite: bool,
+    plot: str | None,
+    report: str | None,
+    show_cards: bool,
+    as_json: bool,
+    strict: bool,
+    kind: str | None,
+    length: int | None,
+    time_unit: str | None,
+    columns: str | None,
+    resolution: float | None,
+    baud: int | None,
+    char_format: CharFormat | None,
+    osdp_key: str | None,
+) -> None:
+    """Read cards from SOURCE, measure the pulses, and say what is wrong with the lines.
+
+    SOURCE is a file (edge list, logic capture or scope record as CSV, a converter's lines in bits, hex or decimal, an
+    OSDP capture), - for standard input, a probe (probe:/dev/ttyACM0), a simulated reader (sim:card) or an OSDP bus.
+    Several files are read one after the other. Bits and numbers are hidden unless asked for. Use it on systems you are
+    allowed to test; a card that is accepted opens the door.
+
+    \b
+    Examples:
+      benchtool reads sim:card
+      benchtool reads "sim:card?fault=d0-open" --expect 26-bit
+      benchtool reads probe:/dev/ttyACM0 --for 30s --record visit.csv
+      benchtool reads visit.csv --same-card --printed 101,4095 --report visit.html
+      benchtool reads scope.csv --plot pulses.png
+      benchtool reads converter.txt --length 26 --show-cards
+      benchtool reads - --json < lines.txt
+    """
+    from benchtool.commands.reads_run import ReadsRun
+    from benchtool.frames.card.pulses import FRAME_END_NS
+    from benchtool.reports import reads_json, reads_text
+
+    if meter == ("help",):
+        click.echo("\n".join(_meter_help()))
+        return
+    readings = _meter(meter)
+    wanted = _wanted(expect, tables, printed)
+    _check_files(source, record, plot, report)
+    if (caution := key_file_caution(osdp_key)) is not None:
+        click.echo(f"note: {caution}", err=True)
+    options = _options(kind, length, wanted, expect, time_unit, columns, resolution)
+    sources = [_opened(address, options, baud, char_format, osdp_key) for address in source]
+    head = False
+
+    def on_source(info: Any) -> None:
+        nonlocal head
+        if as_json:
+            made = {"where": info.where, "source": info.source.value, "sees_pulses": info.sees_pulses}
+            click.echo(json.dumps({"kind": "source", **made, "resolution_ns": info.resolution_ns}))
+            return
+        click.echo(reads_text.source_line(info))
+        if not head:
+            click.echo(reads_text.HEADER)
+        head = True
+
+    def on_taken(one: Any) -> None:
+        if as_json:
+            click.echo(json.dumps(reads_json.read_object(one, show=show_cards), separators=(",", ":")))
+        else:
+            click.echo("\n".join(reads_text.taken_lines(one, show=show_cards)))
+
+    run = ReadsRun(
+        wanted,
+        timeout_ns=FRAME_END_NS if timeout is None else max(1, round(timeout * 1e9)),
+        seconds=seconds,
+        record=record,
+        overwrite=overwrite,
+        on_source=on_source,
+        on_taken=on_taken,
+    )
+    run.run(sources)
+    outcome = run.outcome
+    if same_card and outcome.reads:
+        from benchtool.measure.card_reads import compare_reads
+
+        outcome.same = compare_reads([one.bits for one in outcome.reads])
+    _diagnose(run, wanted, readings, same_card, presented)
+    _print(outcome, show=show_cards, as_json=as_json)
+    if record is not None and not as_json:
+        click.echo(f"recorded in {record}: every edge, card data included; keep it as you keep keys")
+    _write(outcome, plot, report, sources=source, show=show_cards, as_json=as_json)
+    if run.failure is not None:
+        raise run.failure
+    if strict and outcome.wrong:
+        sys.exit(int(Exit.FAULT))
+
+
+def _print(outcome: Outcome, *, show: bool, as_json: bool) -> None:
+    from benchtool.reports import reads_finding, reads_json, reads_text
+
+    if as_json:
+        made = reads_json.summary_object(outcome, show=show)
+        click.echo(json.dumps(made, separators=(",", ":")))
+        if outcome.diagnosis is not None:
+            said = reads_finding.diagnosis_object(outcome.diagnosis)
+            click.echo(json.dumps({"kind": "diagnosis", **said}, separators=(",", ":")))
+        return
+    click.echo("")
+    click.echo("\n".join(reads_text.summary_lines(outcome, show=show)))
+    if outcome.diagnosis is not None:
+        click.echo("")
+        click.echo("\n".join(reads_finding.diagnosis_text(outcome.diagnosis)))
+
+
+def _diagnose(
+    run: ReadsRun,
+    wanted: Wanted,
+    readings: tuple[CardMeterReading, ...],
+    same_card: bool,
+    presented: int | None,
+) -> None:
+    from benchtool.diagnose.card_engine import diagnose_lines
+    from benchtool.diagnose.card_evidence import CardEvidence
+
+    reads = tuple(one.read for one in run.outcome.reads if one.read is not None)
+    if not reads and not run.records and not readings and presented is None:
+        return
+    run.outcome.diagnosis = diagnose_lines(
+        CardEvidence(
+            reads,
+            same_card,
+            wanted.printed,
+            tuple(run.records),
+            wanted.expected,
+            wanted.formats,
+            readings,
+            presented,
+        )
+    )
+
+
+def _write(
+    outcome: Outcome, plot: str | None, report: str | None, *, sources: Sequence[str], show: bool, as_json: bool
+) -> None:
+    said: list[str] = []
+    if plot is not None:
+        from benchtool.reports.reads_plot import write_plot
+
+        try:
+            said += [f"drawn in {path}" for path in write_plot(plot, outcome, show=show)]
+        except OSError as error:
+            raise CommandError(f"{plot}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
+        if not said:
+            said.append("nothing to draw: no pulses were seen")
+    if report is not None:
+        from benchtool.commands.measured import write_text
+        from benchtool.reports.reads_html import reads_html
+
+        write_text(report, reads_html(outcome, sources=list(sources), show=show))
+        said.append(f"report in {report}")
+    if show and (plot or report):
+        said.append("card numbers are in these files: keep them as you keep keys")
+    if said and not as_json:
+        click.echo("")
+        click.echo("\n".join(said))
+
+
+# ---- what was asked for
+
+
+def _opened(
+    address: str, options: Any, baud: int | None, char_format: CharFormat | None, osdp_key: str | None
+) -> CardSource:
+    from benchtool.taps.card_address import open_card_source
+    from benchtool.taps.tap import TapError
+
+    settings = None
+    if baud is not None or char_format is not None:
+        base = LineSettings()
+        settings = LineSettings(baud or base.baud, char_format or base.format)
+    try:
+        return open_card_source(address, options, settings=settings, keys=read_keys(osdp_key))
+    except TapError as error:
+        raise tap_failed(error) from None
+    except ValueError as error:
+        raise CommandError(str(error), Exit.USAGE) from None
+
+
+def _options(
+    kind: str | None,
+    length: int | None,
+    wanted: Wanted,
+    expect: str | None,
+    time_unit: str | None,
+    columns: str | None,
+    resolution: float | None,
+) -> Any:
+    from benchtool.taps.card_file import CardOptions
+
+    names = tuple(part.strip() for part in columns.split(",") if part.strip()) if columns else None
+    row = wanted.expected[0] if expect is not None else None
+    fine = None if resolution is None else max(1, round(resolution * 1e9))
+    return CardOptions(kind, length, row, time_unit, names, fine)
+
+
+def _wanted(expect: str | None, tables: tuple[str, ...], printed: tuple[str, ...]) -> Wanted:
+    from benchtool.commands.card_options import read_tables
+    from benchtool.commands.reads_run import Wanted
+    from benchtool.frames.card.formats import FORMATS, find_formats
+
+    users = read_tables(tables)
+    own = {row.name for row in users}
+    formats: tuple[CardFormat, ...] = (*users, *(row for row in FORMATS if row.name not in own))
+    expected: tuple[CardFormat, ...] = ()
+    if expect is not None:
+        expected = find_formats(expect, formats)
+        if not expected:
+            known = ", ".join(f'"{row.name}"' for row in formats)
+            raise CommandError(f"--expect: no format is called {expect!r}: choose from {known}", Exit.USAGE)
+    return Wanted(formats, expected, tuple(_entry(text) for text in printed))
+
+
+def _entry(text: str) -> Entry:
+    from benchtool.frames.card.entry import EntryError, Kind, parse_entry
+
+    try:
+        return parse_entry(text, kind=Kind.DECIMAL)
+    except EntryError:
+        # Its own words repeat what was typed, which is a card's number.
+        raise CommandError(
+            "--printed is not a number as printed on a card: write 0013961168, or 213,2000 for site code, number",
+            Exit.USAGE,
+        ) from None
+
+
+def _meter(texts: tuple[str, ...]) -> tuple[CardMeterReading, ...]:
+    from benchtool.diagnose.card_readings import parse_card_reading
+    from benchtool.diagnose.readings import ReadingError
+
+    try:
+        return tuple(map(parse_card_reading, texts))
+    except ReadingError as error:
+        raise CommandError(f"--meter {error}", Exit.USAGE) from None
+
+
+def _meter_help() -> list[str]:
+    import textwrap
+
+    from benchtool.diagnose.card_readings import CARD_METER
+
+    lines = ["READINGS  (--meter KIND=VALUE; 120m, 47k and open are understood)"]
+    wrap: Callable[..., list[str]] = textwrap.wrap
+    for kind in CARD_METER:
+        unit = "OHMS" if kind.unit == "ohm" else "VOLTS"
+        lines.append(f"  {kind.name}={unit}")
+        lines += wrap(kind.how, 79, initial_indent="      ", subsequent_indent="      ")
+    lines += ["", "CAUTIONS"]
+    for caution in dict.fromkeys(kind.caution for kind in CARD_METER):
+        lines += wrap(caution, 79, initial_indent="  ! ", subsequent_indent="    ")
+    return lines
+
+
+def _check_files(source: tuple[str, ...], record: str | None, plot: str | None, report: str | None) -> None:
+    from benchtool.commands.measured import check_output
+
+    if not source:
+        raise CommandError("give a source: a file, -, probe:/dev/ttyACM0 or sim:card (see reads --help)", Exit.USAGE)
+    if record is not None and Path(record).suffix.lower() not in (".csv", ".edges", ".txt"):
+        raise CommandError(f"--record {record}: the name of an edge list ends in .csv", Exit.USAGE)
+    if plot is not None and Path(plot).suffix.lower() not in (".png", ".svg"):
+        raise CommandError(f"--plot {plot}: the name ends in .png or .svg", Exit.USAGE)
+    for output in (record, plot, report):
+        if output is not None and any(Path(output) == Path(address) for address in source):
+            raise CommandError(f"{output} is the file that is being read; choose another name", Exit.USAGE)
+    check_output(report, "--report", "", (".html", ".htm"))

@@ -1,0 +1,108 @@
+"""Reads as the objects that `benchtool reads --json` prints, one a line; the keys are documented in docs/reads.md.
+
+Bits, numbers, and what would give them away (which line each pulse is on, and when) only where they may be shown.
+"""
+
+from __future__ import annotations
+
+from benchtool.frames.card.read import CardRead
+from benchtool.reports.reads_outcome import Outcome, Taken
+
+
+def read_object(one: Taken, *, show: bool) -> dict[str, object]:
+    """A read for `--json`; bits, numbers and the line of each pulse only where they may be shown."""
+    read: CardRead | None = one.read
+    made: dict[str, object] = {
+        "kind": "read" if read is not None else "burst",
+        "read": one.number or None,
+        "source": read.source.value if read is not None else None,
+        "where": read.where if read is not None else one.source,
+        "t_ns": read.t_ns if read is not None else one.burst.begin_ns if one.burst else None,
+        "length": one.bits.length,
+        "card": one.card or None,
+        "sound": one.sound,
+        "key": one.key,
+        "built": read.built if read is not None else False,
+        "bits": one.bits.text if show and read is not None else None,
+        "readings": [
+            {
+                "format": reading.format.name,
+                "ok": reading.ok,
+                "parity_ok": reading.parity_ok,
+                "site_code": reading.site_code if show else None,
+                "card_number": reading.card_number if show else None,
+            }
+            for reading in one.readings
+        ],
+        "hints": [hint.what for hint in one.hints],
+        "printed_agrees": None if one.agreements is None else [agreement.changed for agreement in one.agreements],
+    }
+    if one.burst is not None:
+        pulses = read.pulses if read is not None and read.pulses else ()
+        ordered = pulses if show else tuple(sorted(pulses, key=lambda pulse: pulse.width_ns))
+        made["widths_ns"] = [pulse.width_ns for pulse in ordered]
+        made["lines"] = [pulse.line for pulse in ordered] if show else None
+        made["starts_ns"] = [pulse.start_ns for pulse in ordered] if show else None
+        made["spacing_ns"] = one.burst.spacing_ns
+        made["odd"] = [
+            {
+                "kind": odd.kind.value,
+                "line": odd.line,
+                "t_ns": odd.t_ns if show else None,
+                "duration_ns": odd.duration_ns,
+                "times": odd.times,
+            }
+            for odd in one.burst.oddities
+        ]
+    return made
+
+
+def summary_object(outcome: Outcome, *, show: bool) -> dict[str, object]:
+    """The rest for `--json`, without the diagnosis."""
+    figures, same = outcome.figures, outcome.same
+    made: dict[str, object] = {
+        "kind": "summary",
+        "stopped_by_user": outcome.stopped_by_user,
+        "reads": len(outcome.reads),
+        "sound": sum(one.sound for one in outcome.reads),
+        "wrong": outcome.wrong,
+        "end_of_frame_ns": outcome.timeout_ns,
+        "notes": outcome.notes,
+    }
+    if figures is not None:
+        made["pulses"] = {
+            "bits": figures.bits,
+            "resolution_ns": figures.resolution_ns,
+            "jitter_ns": figures.jitter_ns,
+            "jitter_peak_ns": figures.jitter_peak_ns,
+            "odd": {kind.value: count for kind, count in figures.odd.items()},
+            "checks": [
+                {
+                    "name": check.name,
+                    "limit": check.limit,
+                    "verdict": check.verdict.value,
+                    "outside": check.outside,
+                    "note": check.note,
+                    "source": check.source,
+                    **(
+                        {}
+                        if check.stats is None
+                        else {f"{n}_ns" if n != "number" else n: v for n, v in check.stats._asdict().items()}
+                    ),
+                }
+                for check in figures.checks
+            ],
+        }
+    if outcome.waveforms:
+        made["levels"] = [
+            {"where": where, "lines": [line._asdict() for line in lines]} for where, _, lines in outcome.waveforms
+        ]
+    if same is not None:
+        made["same_card"] = {
+            "bits": same.bits.text if same.bits is not None and show else None,
+            "length": same.bits.length if same.bits is not None else None,
+            "agree": [outcome.reads[place].number for place in same.agree],
+            "differ": [{"read": outcome.reads[place].number, "how": how} for place, how in same.differ],
+            "voted": same.voted,
+        }
+    return made
