@@ -21,11 +21,8 @@ from benchtool.commands.options import (
 )
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
 from benchtool.frames.frame import Frame
-from benchtool.frames.osdp.events import Event, Kind, Level
+from benchtool.frames.osdp.events import Event, Level
 from benchtool.taps.tap import Tap
-
-_SHOWN_EVENTS = 3
-"""So many events of a kind are shown for an address; the summary counts them all."""
 
 
 class _Filter:
@@ -122,7 +119,7 @@ def command(
     if (caution := key_file_caution(osdp_key)) is not None:
         click.echo(f"note: {caution}", err=True)
     watch: OsdpWatch | None = None
-    shown: dict[tuple[Kind, int], int] = {}
+    lines = osdp_text.EventLines()
     wanted = _Filter(only)
     width = None if wide else terminal_width()
 
@@ -163,9 +160,9 @@ def command(
             if as_json:
                 out(osdp_text.event_object(event))
                 continue
-            count = shown[event.kind, event.address] = shown.get((event.kind, event.address), 0) + 1
-            if count <= _SHOWN_EVENTS:
-                click.echo(osdp_text.event_line(event, width=width, last=count == _SHOWN_EVENTS))
+            line = lines.line(event, width=width)
+            if line is not None:
+                click.echo(line)
 
     def on_item(item: Item) -> None:
         assert watch is not None

@@ -14,10 +14,13 @@ from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import check_recording
 
 if TYPE_CHECKING:
+    from benchtool.capture.chunk import Item, TapInfo
     from benchtool.capture.settings import LineSettings
     from benchtool.commands.talking import Conversation
     from benchtool.frames.decoders import Decoder
     from benchtool.frames.frame import Frame
+    from benchtool.frames.osdp.events import Event
+    from benchtool.measure.osdp_watch import OsdpWatch
     from benchtool.simulate.station import Station
 
 
@@ -33,12 +36,15 @@ class StandIn(ABC):
     def __init__(self, role: str, port: str, options: dict[str, Any], harm: tuple[str, str]) -> None:
         """`harm`: what transmitting does as a controller, and as a device."""
         from benchtool.commands.talking import need_transmit
+        from benchtool.reports import osdp_text
 
         self.port, self.options = port, options
         self.controls = role == "controller"
         self.as_json: bool = options["as_json"]
         self.show_cards: bool = options["show_cards"]
         self.now_ns: Callable[[], int] = lambda: 0
+        self._watch: OsdpWatch | None = None
+        self._events = osdp_text.EventLines()
         need_transmit(options["transmit"], port, harm[0] if self.controls else harm[1])
         check_recording(options["record"], port)
 
@@ -69,6 +75,10 @@ class StandIn(ABC):
 
     def decoder(self, settings: LineSettings) -> Decoder | None:
         """What reads the line; None: OSDP and Modbus RTU."""
+        return None
+
+    def watch(self, info: TapInfo) -> OsdpWatch | None:
+        """What holds the standard's rules against the other end, if there is something to hold."""
         return None
 
     def finished(self) -> bool:
@@ -105,6 +115,7 @@ class StandIn(ABC):
                         Exit.TAP,
                     )
             settings = line.info.settings
+            self._watch = self.watch(line.info)
             lines = TypedLines(sys.stdin is not None and sys.stdin.isatty() and self.takes_actions)
             conversation = Conversation(
                 self.station(settings),
@@ -114,6 +125,7 @@ class StandIn(ABC):
                 seconds=options["seconds"],
                 record=options["record"],
                 overwrite=options["overwrite"],
+                on_item=self._item,
                 on_frame=self._frame,
                 on_notice=self.note,
                 each_turn=lambda now_ns: self._turn(now_ns, lines.take()),
@@ -127,6 +139,8 @@ class StandIn(ABC):
                 click.echo(f"standing in for {self.who()} on {self.port}, {settings}; Ctrl-C ends it", err=True)
                 click.echo(frame_text.HEADER)
             conversation.run()
+            if self._watch is not None:
+                self._tell(self._watch.close(conversation.talker.now_ns))
             self._result(conversation)
         finally:
             line.close()
@@ -157,7 +171,31 @@ class StandIn(ABC):
     def _out(self, made: dict[str, Any]) -> None:
         click.echo(json.dumps(made, separators=(",", ":")))
 
+    def _item(self, item: Item) -> None:
+        if self._watch is not None:
+            self._watch.item(item)
+
     def _frame(self, frame: Frame) -> None:
+        seen = None if self._watch is None else self._watch.frame(frame)
+        self._show(frame)
+        if seen is not None:
+            self._tell(seen.events)
+
+    def _tell(self, events: Sequence[Event]) -> None:
+        """Faults and security findings as they happen; what is only worth a note stands in the summary."""
+        from benchtool.commands.session import terminal_width
+        from benchtool.frames.osdp.events import Level
+        from benchtool.reports import osdp_text
+
+        for event in events:
+            if self.as_json:
+                self._out(osdp_text.event_object(event))
+            elif event.row.level is not Level.NOTE:
+                line = self._events.line(event, width=terminal_width())
+                if line is not None:
+                    click.echo(line)
+
+    def _show(self, frame: Frame) -> None:
         from benchtool.commands.session import terminal_width
         from benchtool.reports import frame_text
 
@@ -170,16 +208,20 @@ class StandIn(ABC):
 
     def _result(self, conversation: Conversation) -> None:
         from benchtool.commands.talking import talked_object, talked_text
-        from benchtool.reports import frame_text
+        from benchtool.reports import frame_text, osdp_text
 
+        noticed = None if self._watch is None else self._watch.figures()
         if self.as_json:
             made = {"kind": "summary", "stopped_by_user": conversation.stopped_by_user, "actions_left": self.left()}
             made |= talked_object(conversation) | self.more_object()
-            self._out(made | frame_text.figures_object(conversation.figures))
+            made |= frame_text.figures_object(conversation.figures)
+            self._out(made if noticed is None else made | {"osdp": osdp_text.figures_object(noticed)})
             return
         click.echo("")
         click.echo("\n".join(frame_text.figures_text(conversation.figures)))
         click.echo("\n".join([*talked_text(conversation), *self.more_text()]))
+        for text in [] if noticed is None else osdp_text.figures_text(noticed):
+            click.echo(text)
         if self.left():
             click.echo(f"not done: {self.left()} action(s), {self.not_done}")
         if not conversation.talked.octets_heard:

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
-from benchtool.capture.chunk import Chunk
+from benchtool.capture.chunk import Chunk, Item
 from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
@@ -109,7 +109,8 @@ class TypedLines:
 class Conversation:
     """Runs a station on an open line until the time is up, `done` says so, or Ctrl-C; then `figures` is complete.
 
-    `on_frame` is called with each frame said or heard, `each_turn` with the time in nanoseconds some 20 times a second.
+    `on_item` is called with each chunk said or heard, `on_frame` with each frame of them, `each_turn` with the time in
+    nanoseconds some 20 times a second.
     """
 
     def __init__(
@@ -122,6 +123,7 @@ class Conversation:
         seconds: float | None = None,
         record: str | None = None,
         overwrite: bool = False,
+        on_item: Callable[[Item], None] | None = None,
         on_frame: Callable[[Frame], None] | None = None,
         on_notice: Callable[[str], None] | None = None,
         each_turn: Callable[[int], None] | None = None,
@@ -132,6 +134,7 @@ class Conversation:
         self._seconds = seconds
         self._record = record
         self._overwrite = overwrite
+        self._on_item = on_item
         self._on_frame = on_frame
         self._on_notice = on_notice
         self._each_turn = each_turn
@@ -214,6 +217,8 @@ class Conversation:
                 self._recorder.write(item)
             frames = self._decoder.feed(item)
             self._tally.item(item)
+            if self._on_item is not None:
+                self._on_item(item)
             self._take(frames)
 
     def _take(self, frames: list[Frame]) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
-from benchtool.capture.chunk import Chunk, Gap, Item, TapInfo
+from benchtool.capture.chunk import Chunk, Direction, Gap, Item, TapInfo
 from benchtool.frames.frame import Frame, Protocol, Reason
 from benchtool.frames.osdp import check
 from benchtool.frames.osdp.check import BROADCAST
@@ -62,9 +62,10 @@ class WatchFigures:
 
 
 class OsdpWatch:
-    """One a tap."""
+    """One a tap. With `others_only`, what we sent ourselves is followed and raises no event: for who stands in."""
 
-    def __init__(self, info: TapInfo, keys: KeyRing | None = None) -> None:
+    def __init__(self, info: TapInfo, keys: KeyRing | None = None, *, others_only: bool = False) -> None:
+        self._others_only = others_only
         self._keys = KeyRing() if keys is None else keys
         self._rules = Rules(info.settings, info.resolution_ns)
         self._contents = Contents()
@@ -130,6 +131,9 @@ class OsdpWatch:
             )
         if self._gaps:
             events += self._gap_inside(frame)
+        if self._others_only and frame.direction is Direction.SENT:
+            # That a device is off-line shows when it is asked once more.
+            events = [event for event in events if event.kind is Kind.OFFLINE]
         if events:
             self._count(events)
         return Seen(sight, tuple(events))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from benchtool.frames.explain import explain
 from benchtool.frames.frame import Frame
 from benchtool.frames.meaning import Meaning
-from benchtool.frames.osdp.events import KINDS, Event, Level
+from benchtool.frames.osdp.events import KINDS, Event, Kind, Level
 from benchtool.frames.osdp.keys import KEY_WORDS
 from benchtool.measure.osdp_watch import EventCount, Seen, WatchFigures
 
@@ -33,6 +33,7 @@ _STATE_WORDS = {
     "lost": "open, but a frame was missed here",
 }
 _INDENT = " " * 12
+_SHOWN_EVENTS = 3
 
 
 def meaning_of(frame: Frame, seen: Seen) -> Meaning:
@@ -73,6 +74,19 @@ def event_line(event: Event, *, width: int | None = None, last: bool = False) ->
     text = event.text() + (" (more of these are only counted)" if last else "")
     line = f"{event.t_ns / 1e9 + 0.0:9.4f} {'':>8} {f'*  {event.address}':<6} {LEVEL_WORDS[event.row.level]:<9} {text}"
     return line if width is None or len(line) <= width else line[: width - 1] + "…"
+
+
+class EventLines:
+    """Lines of events, the first three of a kind at each address; the summary counts them all."""
+
+    def __init__(self) -> None:
+        self._shown: dict[tuple[Kind, int], int] = {}
+
+    def line(self, event: Event, *, width: int | None = None) -> str | None:
+        """The line, or None where so many were shown."""
+        key = event.kind, event.address
+        count = self._shown[key] = self._shown.get(key, 0) + 1
+        return event_line(event, width=width, last=count == _SHOWN_EVENTS) if count <= _SHOWN_EVENTS else None
 
 
 def event_object(event: Event) -> dict[str, Any]:

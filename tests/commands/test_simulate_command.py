@@ -16,6 +16,7 @@ from click.testing import CliRunner, Result
 from benchtool.capture.chunk import Chunk, Direction
 from benchtool.commands.main import main
 from benchtool.frames.osdp.codes import Reply
+from benchtool.simulate.misdeeds import Injected, Misbehaving, Misdeed
 from benchtool.simulate.modbus_stations import ModbusClient, ModbusServer
 from benchtool.simulate.osdp_device_session import DeviceSession
 from benchtool.simulate.osdp_panel_session import PanelSession
@@ -178,6 +179,38 @@ def test_an_adapter_that_hears_itself() -> None:
         assert last["echo"] == "yes"
         assert last["differing_echoes"] <= 1
         return True
+
+    assert told_in_time(tell)
+
+
+def test_a_device_that_counts_wrong_is_told_while_it_runs_and_at_the_end() -> None:
+    def tell(seconds: str) -> bool:
+        faulty = Misbehaving(device([]), Injected(Misdeed.WRONG_SEQUENCE, 4, 0))
+        with other_end(faulty) as port:
+            words = ("controller", "--port", port, "--baud", "115200", "--address", "5", "--transmit", "--for", seconds)
+            result = run(*words)
+            lines = objects(run(*words, "--json"))
+        assert result.exit_code == 0, result.output
+        told, found, summary = result.stdout.partition("noticed in the OSDP traffic:")
+        if not found or "events" not in lines[-1]["osdp"]:
+            return False
+        assert "FAULT     reply with another sequence number than its command" in told
+        assert "reply with another sequence number" in summary
+        assert "answered differently" not in result.stdout  # one cause, one fault
+        assert {line["event"] for line in lines if line["kind"] == "event" and line["level"] == "fault"} <= {
+            "sequence-reply", "reply-late"
+        }  # fmt: skip
+        return any(row["event"] == "sequence-reply" for row in lines[-1]["osdp"]["events"])
+
+    assert told_in_time(tell)
+
+
+def test_a_controller_that_counts_wrong_is_told_to_who_stands_in_for_its_reader() -> None:
+    def tell(seconds: str) -> bool:
+        faulty = Panel("panel", [0], FAST, poll_gap_ns=2_000_000, sequence="skips", sequence_every=3)
+        with other_end(faulty) as port:
+            result = run("reader", "--port", port, "--baud", "115200", "--transmit", "--for", seconds)
+        return "FAULT     a sequence number left out" in result.stdout
 
     assert told_in_time(tell)
 

@@ -8,8 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchtool.capture.chunk import Chunk, Direction, TapInfo
+from benchtool.capture.settings import LineSettings
+from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.frames.osdp.events import KINDS, Kind, Level
+from benchtool.measure.osdp_watch import OsdpWatch
 from tests.osdp_talk import Secured, Talk, command, reply
 
 EXCHANGES = 1500
@@ -90,3 +94,24 @@ def test_what_is_true_of_a_device_goes_with_it_to_its_new_address() -> None:
     talk.say(command(Command.CAP, b"\0", sequence=1, address=9))
     talk.say(reply(Reply.PDCAP, b"\x09\1\1", sequence=1, address=9))
     assert Kind.DEFAULT_SAID not in talk.kinds
+
+
+def test_who_stands_in_is_told_of_the_other_end_only() -> None:
+    """A controller of ours leaves a number out; a device of ours answers with a wrong one."""
+    jump = command(Command.POLL, sequence=3)
+    wrong = reply(sequence=1)
+    for ours, kinds in ((Direction.SENT, [Kind.SEQUENCE_REPLY]), (Direction.RECEIVED, [Kind.SEQUENCE_JUMP])):
+        theirs = Direction.RECEIVED if ours is Direction.SENT else Direction.SENT
+        settings = LineSettings()
+        watch = OsdpWatch(TapInfo("line", settings), others_only=True)
+        decoder, now_ns = BusDecoder(settings), 0
+        told: list[Kind] = []
+        first = [(command(Command.POLL, sequence=1), ours), (reply(sequence=1), theirs)]
+        for octets, direction in [*first, (jump, ours), (wrong, theirs)]:
+            now_ns += 10_000_000
+            chunk = Chunk(now_ns, now_ns + len(octets) * settings.char_ns, octets, b"", direction)
+            now_ns = chunk.end_ns
+            watch.item(chunk)
+            told += [event.kind for frame in decoder.feed(chunk) for event in watch.frame(frame).events]
+        assert told == kinds
+        assert [one.kind for one in watch.figures().events] == kinds
