@@ -36,8 +36,9 @@ class Pieces:
     def take(self, event: Event) -> LineRecord | None:
         """The piece that an event ends; None where it only says what is to be known for the next."""
         if isinstance(event, Hello):
-            self._blind(f"the probe began anew at {self.end_ns / 1e9:.1f} s: what the lines did meanwhile was not seen")
-            self._origin_ns = None
+            if self._origin_ns is not None:
+                self._blind(f"the probe began anew at {self.end_ns / 1e9:.1f} s: the lines were not seen meanwhile")
+                self._origin_ns = None
         elif isinstance(event, Lost):
             self._blind(f"{event.lines} line(s) of the probe lost near {self.end_ns / 1e9:.1f} s: a gap in the record")
         elif isinstance(event, Overrun):
