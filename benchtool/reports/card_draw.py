@@ -16,8 +16,8 @@ from benchtool.frames.card.formats import CardFormat
 
 WIDTH = 79
 LABEL = 14
-_STRIP = 40
-"""Bits that fit beside the labels and counts."""
+_MOST = WIDTH - LABEL - len("  100 ones FAIL")
+"""Columns that fit between the labels and the counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +80,18 @@ class _Strip:
         return drawn
 
 
-def strips(row: CardFormat) -> list[range]:
-    """The places of each strip; one where the frame fits."""
-    if row.length <= _STRIP:
-        return [range(1, row.length + 1)]
-    return [range(first, min(first + 32, row.length + 1)) for first in range(1, row.length + 1, 32)]
+def strips(row: CardFormat) -> list[_Strip]:
+    """The frame in one strip where it fits, else in as few as do, cut after whole groups of eight."""
+    made: list[_Strip] = []
+    first = 1
+    while first <= row.length:
+        strip = _Strip(range(first, row.length + 1), row)
+        if strip.width > _MOST:
+            fit = max(place for place, column in strip.columns.items() if column < _MOST)
+            strip = _Strip(range(first, max(first + 1, fit - fit % 8 + 1)), row)
+        made.append(strip)
+        first = max(strip.columns) + 1
+    return made
 
 
 def short_name(value: FieldValue) -> str:
@@ -96,7 +103,7 @@ def short_name(value: FieldValue) -> str:
 def _in_one_line(row: CardFormat) -> bool:
     """Whether every field is one stretch of bits, so that they fit side by side under the frame."""
     together = all(field.places == tuple(range(field.first, field.last + 1)) for field in row.fields)
-    return together and row.length <= _STRIP
+    return together and len(strips(row)) == 1
 
 
 def _field_lines(read: CardReading, strip: _Strip, glyphs: Glyphs) -> list[str]:
@@ -152,8 +159,8 @@ def draw(reads: Sequence[CardReading], glyphs: Glyphs = UNICODE, marked: Sequenc
     """
     bits, row = reads[0].bits, reads[0].format
     lines = []
-    for number, places in enumerate(strips(row)):
-        strip = _Strip(places, row)
+    for number, strip in enumerate(strips(row)):
+        places = strip.columns
         if number:
             lines.append("")
         hundreds = {n: str(n // 100) for n in places if n >= 100}
@@ -162,7 +169,7 @@ def draw(reads: Sequence[CardReading], glyphs: Glyphs = UNICODE, marked: Sequenc
         lines += [
             line("bit", strip.draw({n: str(n // 10 % 10) for n in places if n >= 10})),
             line("", strip.draw({n: str(n % 10) for n in places})),
-            line("", strip.draw({n: str(bits.bit(n)) for n in places}), _hex(bits) if not number else ""),
+            line("", strip.draw({n: str(bits.bit(n)) for n in places}), _hex(bits, strip) if not number else ""),
         ]
         if any(place in places for place in marked):
             lines.append(line("", strip.draw(dict.fromkeys(marked, "^"))))
@@ -172,8 +179,9 @@ def draw(reads: Sequence[CardReading], glyphs: Glyphs = UNICODE, marked: Sequenc
     return lines
 
 
-def _hex(bits: Bits) -> str:
-    return f"  hex {bits.hex}" if bits.length <= _STRIP else ""
+def _hex(bits: Bits, strip: _Strip) -> str:
+    text = f"  hex {bits.hex}"
+    return text if LABEL + strip.width + len(text) <= WIDTH else ""
 
 
 def legend(glyphs: Glyphs = UNICODE) -> str:

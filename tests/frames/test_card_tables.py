@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.build import build_data, build_values
+from benchtool.frames.card.bulk import decode_bulk
 from benchtool.frames.card.decode import decode_as, decode_in
 from benchtool.frames.card.format_rules import check_format, notes_on
 from benchtool.frames.card.formats import FORMATS, SEEN, CardField, CardFormat, ParityGroup, Sense, Writing
@@ -100,6 +101,29 @@ def test_any_bits_are_judged_as_counting_judges_them(row: CardFormat, data: st.D
             decimal = "".join(map(str, digits))
             assert number == (int(decimal) + field.offset if max(digits) < 10 else None)
     assert read.ok <= read.parity_ok
+
+
+@given(card_formats(64), st.lists(st.integers(0, (1 << 64) - 1), max_size=20))
+def test_bulk_equals_one_by_one_for_every_format(row: CardFormat, values: list[int]) -> None:
+    values = [value >> (64 - row.length) for value in values]
+    found = decode_bulk(np.array(values, np.uint64), row)
+    reads = [decode_as(row, (value, row.length)) for value in values]
+    assert found.parity_ok.tolist() == [read.parity_ok for read in reads]
+    for index, read in enumerate(reads):
+        if read.card_number is not None:
+            assert found.number[index] == read.card_number
+        if read.site_code is not None:
+            assert found.site is not None
+            assert found.site[index] == read.site_code
+        digits = all(value.number is not None for value in read.values if value.field in (row.site, row.number))
+        assert (found.digits_ok is None or bool(found.digits_ok[index])) == digits
+        assert (found.constants_ok is None or bool(found.constants_ok[index])) == all(c.ok for c in read.constants)
+
+
+def test_bulk_refuses_what_does_not_fit_in_64_bits() -> None:
+    row = CardFormat("65", 65, (CardField("card_number", tuple(range(1, 66))),), (), "")
+    with pytest.raises(ValueError, match="64 are the most"):
+        decode_bulk(np.zeros(1, np.uint64), row)
 
 
 @given(st.lists(st.integers(1, 256), max_size=40))

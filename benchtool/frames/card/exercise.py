@@ -81,10 +81,16 @@ def numbers_in_words(read: CardReading) -> str:
     return ", ".join(f"{_word(field)} {number}" for field, number in read.values)
 
 
-def _numbers(text: str) -> object | None:
-    found = re.findall("-?[0-9]+", text)
-    plain = re.sub(r"-?[0-9]+|[\s,;:/]|[a-z_]+", "", text.lower())
-    return None if not found or plain or max(map(len, found)) > 80 else tuple(map(int, found))
+def _numbers(count: int) -> Callable[[str], object | None]:
+    """So many numbers, with words between them as people write them: "site 101, number 4095"."""
+
+    def understand(text: str) -> object | None:
+        parts = [part for part in re.split(r"[\s,;:/=]+", text) if part]
+        numbers = [part for part in parts if re.fullmatch("-?[0-9]{1,80}", part)]
+        words = [part for part in parts if part.isalpha()]
+        return tuple(map(int, numbers)) if len(numbers) == count and len(numbers) + len(words) == len(parts) else None
+
+    return understand
 
 
 def _bits_of(length: int) -> Callable[[str], object | None]:
@@ -110,7 +116,14 @@ def _parity_bits(count: int) -> Callable[[str], object | None]:
 
 
 def _choice(words: dict[str, str]) -> Callable[[str], object | None]:
-    return lambda text: next((means for word, means in words.items() if text.lower().startswith(word)), None)
+    """One of some words, or the beginning of it; what follows the first word is not looked at."""
+
+    def understand(text: str) -> object | None:
+        first = text.lower().split()[:1]
+        means = {value for word, value in words.items() if first and word.startswith(first[0].rstrip(".,"))}
+        return means.pop() if len(means) == 1 else None
+
+    return understand
 
 
 def _frame(chance: random.Random, row: CardFormat) -> CardReading:
@@ -133,7 +146,7 @@ def _decode(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) 
         " ".join(str(number) for _, number in read.values),
         f"The fields lie as drawn: {where}.",
         read,
-        _numbers,
+        _numbers(len(row.fields)),
     )
 
 
@@ -188,7 +201,7 @@ def _flipped(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat])
         str(place),
         f"{seen}. It came as {numbers_in_words(came)}: compared with the right frame, only bit {place} differs.",
         read,
-        _numbers,
+        _numbers(1),
         (place,),
     )
 
@@ -214,7 +227,7 @@ def _open(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) ->
     )
 
 
-_SWAPPED = {"s": "swapped", "i": "swapped", "r": "reversed", "n": "nothing"}
+_SWAPPED = {"swapped": "swapped", "inverted": "swapped", "reversed": "reversed", "nothing": "nothing"}
 _TRIES = 50
 
 
