@@ -1,4 +1,4 @@
-"""What a diagnosis of the data lines is made from; any part may be missing, and what is missing never counts as clean."""
+"""What a diagnosis of the data lines is made from. Any part may be missing; what is missing never counts as clean."""
 
 from __future__ import annotations
 

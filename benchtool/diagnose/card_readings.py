@@ -146,7 +146,7 @@ def parse_card_reading(text: str) -> CardMeterReading:
         raise ReadingError(f"{name}: 0 ohm or more is wanted; open, if the meter shows that it is")
     if kind.unit == "V" and abs(number) > _DANGEROUS_V:
         raise ReadingError(
-            f"{name}: if that is volts, STOP, touch nothing: such a voltage does not belong on a reader's lines and may "
-            "be mains; keep others away, have the supply switched off and looked at by licensed people"
+            f"{name}: if that is volts, STOP, touch nothing: such a voltage does not belong on a reader's lines and "
+            "may be mains; keep others away, have the supply switched off and looked at by licensed people"
         )
     return CardMeterReading(name, min(number, MOST_OHM) if kind.unit == "ohm" else number)

@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from enum import Enum
 
 from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.formats import CardFormat, Sense
+from benchtool.frames.card.build import build_values
+from benchtool.frames.card.formats import CardFormat
 from benchtool.frames.card.keypad import BURSTS, KEYS
 from benchtool.wire.card_line import Low
 
 Pulls = tuple[list[Low], list[Low]]
 """When D0 and D1 are pulled, each rising in time."""
+_TRIES = 20
 
 
 class Output(Enum):
@@ -41,21 +43,13 @@ class Timing:
 
 
 def card_bits(row: CardFormat, draw: random.Random) -> Bits:
-    """An invented card of a format: random data, its constants, right parity."""
-    value = draw.getrandbits(row.length)
-    for constant in row.constants:
-        for place, bit in zip(constant.places, f"{constant.value:0{len(constant.places)}b}", strict=True):
-            value = value & ~(1 << row.length - place) | int(bit) << row.length - place
-    return with_parity(row, value)
-
-
-def with_parity(row: CardFormat, value: int) -> Bits:
-    """The value with the parity bits of a format set right; a group may cover the bit of one before or after it."""
-    for _ in range(len(row.parity) + 1):
-        for group in row.parity:
-            if (value & group.mask(row.length)).bit_count() & 1 != (group.sense is Sense.ODD):
-                value ^= 1 << row.length - group.bit
-    return Bits(value, row.length)
+    """An invented card of a format. Raises ValueError where the format's parity cannot be worked out."""
+    for _ in range(_TRIES):
+        try:
+            return build_values(row, {field.name: draw.randint(field.lowest, field.highest) for field in row.fields})
+        except ValueError:  # a check value that these digits cannot have
+            continue
+    return build_values(row, {field.name: field.lowest for field in row.fields})
 
 
 def pulses(bits: Bits, timing: Timing, draw: random.Random, begin_s: float = 0.0) -> Pulls:

@@ -1,0 +1,303 @@
+"""How likely each piece of evidence is under each cause: worked lines for reads, shapes, meters; tables for the rest.
+
+Worked lines are drawn and measured on the simulated reader (`python -m benchtool.train.card_lines make`). What a change
+of all bits does to parity is counted on the format itself (`card_kinds.patterns`). One cause at a time is weighed.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from benchtool.diagnose.card_finding import CardCause
+from benchtool.diagnose.card_kinds import KINDS, LENGTH_RIGHT, Kind, Printed, patterns
+from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading, card_kind
+from benchtool.diagnose.card_shape import FIGURES, Figure
+from benchtool.frames.card.formats import CardFormat
+
+Floats = npt.NDArray[np.float64]
+
+CAUSES = tuple(CardCause)
+"""Rows of every array here."""
+DRAWN = tuple(cause for cause in CAUSES if cause is not CardCause.NONE_OF_THESE)
+"""Those that worked lines were drawn for: all but the last."""
+INDEX = {cause: place for place, cause in enumerate(CAUSES)}
+
+PRIOR: dict[CardCause, float] = {
+    CardCause.HEALTHY: 0.27,
+    CardCause.LINES_SWAPPED: 0.08,
+    CardCause.BITS_REVERSED: 0.01,
+    CardCause.D0_OPEN: 0.05,
+    CardCause.D1_OPEN: 0.05,
+    CardCause.D0_STUCK_LOW: 0.025,
+    CardCause.D1_STUCK_LOW: 0.025,
+    CardCause.GROUND_MISSING: 0.05,
+    CardCause.GROUND_SHIFT: 0.04,
+    CardCause.PARITY_ONE_WRONG: 0.015,
+    CardCause.PARITY_SENSE_WRONG: 0.015,
+    CardCause.LAYOUT_OTHER: 0.04,
+    CardCause.LENGTH_OTHER: 0.05,
+    CardCause.BITS_LOST: 0.05,
+    CardCause.BITS_DOUBLED: 0.025,
+    CardCause.PULSES_SHORT: 0.025,
+    CardCause.PULL_UP_WEAK: 0.02,
+    CardCause.NOISE: 0.03,
+    CardCause.TWO_READERS: 0.015,
+    CardCause.KEYPAD_BURSTS: 0.02,
+    CardCause.CLOCK_AND_DATA: 0.015,
+    CardCause.SERIAL_OUTPUT: 0.02,
+    CardCause.POLARITY_INVERTED: 0.01,
+    CardCause.BROWN_OUT: 0.03,
+    CardCause.READER_SILENT: 0.06,
+    CardCause.NONE_OF_THESE: 0.02,
+}
+"""How common each is where somebody connects a tester (judgements of this project), before anything is seen."""
+
+SHAPE_COUNTS = 0.55
+"""Figures of one recording depend on each other: each counts so much of what it would count alone (chosen by
+calibration on lines of another seed than any test's)."""
+_STRAY = 0.004
+"""Share of readings that are slips."""
+_STRAY_STRANGE = 0.6
+_LINE_SPREAD = 1.0
+"""So many reads of a line are added that are its cause's average."""
+_BROAD = 0.04
+_EPSILON = 0.02
+"""Share of a changed frame's parity that comes out otherwise."""
+_STRANGE = 0.4
+"""None of these: how evenly kinds of reads are spread (Dirichlet); below 1, mostly a few kinds."""
+_IMPOSSIBLE = -60.0
+_MOST_READS = 40
+"""More reads of one line tell no more about what it does to reads."""
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """The shipped worked lines."""
+
+    reads: Floats
+    """Reads of each kind, shape (drawn causes, lines, kinds)."""
+    shape: Floats
+    """Log-probability of each bin of all figures in a row, shape (causes, bins)."""
+    meter: Floats
+    """What a meter shows, on its kind's scale, shape (drawn causes, lines, kinds of reading)."""
+
+    def next_read(self, seen: Sequence[Kind], expected: tuple[CardFormat, ...]) -> Floats:
+        """Probability of the kind of one more read, after those seen; shape (causes, kinds)."""
+        table = np.empty((len(CAUSES), len(KINDS)))
+        for place, cause in enumerate(CAUSES):
+            shares = self._shares(cause, expected)
+            if shares is None:
+                counts = _counts(seen) + _STRANGE
+                table[place] = counts / counts.sum()
+            else:
+                weight = np.exp(_of_lines(shares, _counts(seen)) - _of_lines(shares, _counts(seen)).max())
+                table[place] = (weight / weight.sum()) @ shares
+        return table
+
+    def log_kinds(self, seen: Sequence[Kind], expected: tuple[CardFormat, ...]) -> tuple[Floats, Floats]:
+        """Log-likelihood of all reads by their lengths alone, and of their parity beyond that; each shape (causes,)."""
+        counts = _counts(seen)
+        right = [KINDS.index(kind) for kind in LENGTH_RIGHT]
+        merged = counts.copy()
+        merged[right] = 0
+        merged[right[0]] = counts[right].sum()
+        lengths, all_of_it = np.empty(len(CAUSES)), np.empty(len(CAUSES))
+        for place, cause in enumerate(CAUSES):
+            shares = self._shares(cause, expected)
+            if shares is None:
+                all_of_it[place] = _polya(counts, np.full(len(KINDS), _STRANGE))
+                kept = np.full(len(KINDS), _STRANGE)
+                kept[right[1:]] = 0
+                kept[right[0]] = _STRANGE * len(right)
+                lengths[place] = _polya(merged, kept)
+                continue
+            all_of_it[place] = _mean(_of_lines(shares, counts))
+            by_length = shares.copy()
+            by_length[:, right[0]] = shares[:, right].sum(axis=1)
+            lengths[place] = _mean(_of_lines(by_length, merged))
+        return lengths, all_of_it - lengths
+
+    def log_figure(self, figure: Figure, value: float) -> Floats:
+        """Log-likelihood of a figure, shape (causes,), already taken times what one figure counts."""
+        start = sum(one.bins for one in FIGURES[: FIGURES.index(figure)])
+        return np.asarray(SHAPE_COUNTS * self.shape[:, start + figure.bin(value)])
+
+    def figure_table(self, figure: Figure) -> Floats:
+        """Probability of each bin, shape (causes, bins)."""
+        start = sum(one.bins for one in FIGURES[: FIGURES.index(figure)])
+        return np.exp(self.shape[:, start : start + figure.bins])
+
+    def log_meter(self, readings: Sequence[CardMeterReading]) -> Floats:
+        """Log-likelihood of readings that one line must explain together, shape (causes,)."""
+        if not readings:
+            return np.zeros(len(CAUSES))
+        logs = np.zeros(self.meter.shape[:2])
+        for reading in readings:
+            kind = card_kind(reading.kind)
+            apart = (self.meter[:, :, _column(reading.kind)] - kind.scale(reading.value)) / kind.spread(reading.value)
+            logs += np.log(np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2) + 1e-4 / (1 + apart**2))
+        top = float(logs.max())
+        drawn = np.exp(logs - top).mean(axis=1)
+        broad = float(drawn.mean())
+        found = np.append((1 - _STRAY) * drawn + _STRAY * broad, _STRAY_STRANGE * broad + 1e-12)
+        return np.asarray(np.log(np.maximum(found, 1e-300)) + top)
+
+    def meter_table(self, kind: str) -> Floats:
+        """Probability of each range of a reading, shape (causes, ranges); ranges hold equal shares of all lines."""
+        values = self.meter[:, :, _column(kind)]
+        cuts = np.unique(np.quantile(values, np.linspace(0, 1, 9)[1:-1]))
+        # No two results closer than readings can tell apart.
+        kept = [cuts[0]]
+        for cut in cuts[1:]:
+            back = 10**cut if card_kind(kind).unit == "ohm" else cut
+            if cut - kept[-1] > 2 * card_kind(kind).spread(back):
+                kept.append(cut)
+        # Cuts lie beside the values that many lines share, not on them.
+        back = 10 ** kept[-1] if card_kind(kind).unit == "ohm" else kept[-1]
+        edges = np.array([cut - 0.5 * card_kind(kind).spread(back) for cut in kept])
+        place = np.searchsorted(edges, values)
+        table = np.stack([(place == number).mean(axis=1) for number in range(len(edges) + 1)], axis=1)
+        table = np.vstack([table, table.mean(axis=0)])
+        return np.asarray((1 - _STRAY) * table + _STRAY / table.shape[1])
+
+    def span(self, kind: str, cause: CardCause) -> tuple[float, float] | None:
+        """Within which limits a reading lies on 8 of 10 worked lines of a cause, on the kind's scale."""
+        if cause is CardCause.NONE_OF_THESE:
+            return None
+        low, high = np.quantile(self.meter[INDEX[cause], :, _column(kind)], [0.1, 0.9])
+        return float(low), float(high)
+
+    def _shares(self, cause: CardCause, expected: tuple[CardFormat, ...]) -> Floats | None:
+        """Shares of kinds on each worked line of a cause, shape (lines, kinds); None for none of these."""
+        if cause is CardCause.NONE_OF_THESE:
+            return None
+        counts = self.reads[INDEX[cause]]
+        average = (counts.sum(axis=0) + 1e-9) / (counts.sum() + 1e-9 * len(KINDS))
+        average = (1 - _BROAD) * average + _BROAD / len(KINDS)
+        shares = (counts + _LINE_SPREAD * average) / (counts.sum(axis=1, keepdims=True) + _LINE_SPREAD)
+        tables = patterns(expected).get(cause)
+        if tables is None:
+            return np.asarray(shares)
+        right = [KINDS.index(kind) for kind in LENGTH_RIGHT]
+        mass = shares[:, right].sum(axis=1, keepdims=True)
+        ways = []
+        for table in tables:
+            way = shares.copy()
+            wanted = np.array([table[kind] for kind in LENGTH_RIGHT])
+            way[:, right] = mass * ((1 - _EPSILON) * wanted + _EPSILON / len(right))
+            ways.append(way)
+        return np.vstack(ways)
+
+
+def _column(kind: str) -> int:
+    return next(place for place, one in enumerate(CARD_METER) if one.name == kind)
+
+
+def _counts(seen: Sequence[Kind]) -> Floats:
+    counts = np.array([float(sum(one is kind for one in seen)) for kind in KINDS])
+    whole = counts.sum()
+    return np.asarray(counts * min(1.0, _MOST_READS / whole) if whole else counts)
+
+
+def _of_lines(shares: Floats, counts: Floats) -> Floats:
+    return np.asarray(np.log(np.maximum(shares, 1e-12)) @ counts)
+
+
+def _mean(logs: Floats) -> float:
+    top = float(logs.max())
+    return top + math.log(float(np.exp(logs - top).mean()))
+
+
+def _polya(counts: Floats, spread: Floats) -> float:
+    """Log-probability of counts in a given order where the shares themselves are spread by a Dirichlet."""
+    used = spread > 0
+    total = math.lgamma(float(spread.sum())) - math.lgamma(float((spread + counts).sum()))
+    return total + sum(
+        math.lgamma(float(alpha + count)) - math.lgamma(float(alpha))
+        for alpha, count in zip(spread[used], counts[used], strict=True)
+    )
+
+
+_SAME_EVERY_TIME = frozenset(
+    {
+        CardCause.LINES_SWAPPED,
+        CardCause.BITS_REVERSED,
+        CardCause.D0_OPEN,
+        CardCause.D1_OPEN,
+        CardCause.D0_STUCK_LOW,
+        CardCause.D1_STUCK_LOW,
+        CardCause.PARITY_ONE_WRONG,
+        CardCause.PARITY_SENSE_WRONG,
+        CardCause.LAYOUT_OTHER,
+        CardCause.LENGTH_OTHER,
+        CardCause.CLOCK_AND_DATA,
+        CardCause.SERIAL_OUTPUT,
+        CardCause.POLARITY_INVERTED,
+    }
+)
+"""What changes every frame alike: the same card reads wrong in the same way each time."""
+
+
+def repeat_chances() -> Floats:
+    """Probability that wrong reads of one card are the same, shape (causes,): rules, with a share for accidents."""
+    chances = [0.95 if cause in _SAME_EVERY_TIME else 0.5 if cause is CAUSES[-1] else 0.12 for cause in CAUSES]
+    return np.array(chances)
+
+
+_AGREES: dict[CardCause, dict[Printed, float]] = {
+    CardCause.LINES_SWAPPED: {Printed.INVERTED: 0.9},
+    CardCause.BITS_REVERSED: {Printed.REVERSED: 0.9},
+    CardCause.D0_OPEN: {Printed.ONES: 0.88},
+    CardCause.D0_STUCK_LOW: {Printed.ONES: 0.88},
+    CardCause.D1_OPEN: {Printed.ZEROS: 0.88},
+    CardCause.D1_STUCK_LOW: {Printed.ZEROS: 0.88},
+    CardCause.PARITY_ONE_WRONG: {Printed.AS_GIVEN: 0.9},
+    CardCause.PARITY_SENSE_WRONG: {Printed.AS_GIVEN: 0.9},
+    CardCause.LAYOUT_OTHER: {Printed.AS_GIVEN: 0.15},
+    CardCause.NONE_OF_THESE: {Printed.AS_GIVEN: 0.2, Printed.INVERTED: 0.05, Printed.REVERSED: 0.05},
+}
+_SOUND_AGREES = 0.9
+"""A number can be printed in a way that is not tried."""
+_DAMAGED_AGREES = 0.08
+"""Damage in a parity bit alone."""
+_ACCIDENT = 0.004
+
+
+def printed_chances(kind: Kind) -> Floats:
+    """Probability of each agreement with a printed number for a read of this kind, shape (causes, agreements)."""
+    table = np.full((len(CAUSES), len(Printed)), _ACCIDENT)
+    for place, cause in enumerate(CAUSES):
+        if kind is Kind.SOUND and cause is not CardCause.LAYOUT_OTHER:
+            chances = {Printed.AS_GIVEN: _SOUND_AGREES}
+        else:
+            chances = _AGREES.get(cause, {Printed.AS_GIVEN: _DAMAGED_AGREES if kind in LENGTH_RIGHT else _ACCIDENT})
+        for column, agreement in enumerate(Printed):
+            table[place, column] += chances.get(agreement, 0.0)
+        table[place, -1] = max(_ACCIDENT, 1.0 - table[place, :-1].sum())
+    return np.asarray(table / table.sum(axis=1, keepdims=True))
+
+
+def log_prior(*, length_told: bool) -> Floats:
+    """Shape (causes,). Where nobody told what the controller is set to, it cannot be set wrong."""
+    logs = np.log([PRIOR[cause] for cause in CAUSES])
+    if not length_told:
+        logs[INDEX[CardCause.LENGTH_OTHER]] = _IMPOSSIBLE
+    return np.asarray(logs)
+
+
+@lru_cache(maxsize=1)
+def load() -> Model:
+    """The shipped worked lines."""
+    with resources.files("benchtool.diagnose").joinpath("data", "card_lines.npz").open("rb") as file:
+        held: Any = np.load(file, allow_pickle=False)
+        return Model(
+            held["reads"].astype(np.float64), held["shape"].astype(np.float64), held["meter"].astype(np.float64)
+        )
