@@ -1,0 +1,220 @@
+"""Voltage at every device and lock: supplies, feeds and what is drawn, as a tree of cables.
+
+Each consumer draws a steady current; a feed carries what its consumer and all fed from it draw. What is not recorded
+makes the voltages behind it unknown, with the reason, never a guess.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from benchtool.install.copper import gauge_mm2, ohm_per_km
+from benchtool.install.power import CLASSES
+from benchtool.install.record import CableKind, Controller, Device, Lock, Reader, Record, Supply
+
+Consumer = Controller | Device | Reader | Lock
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """One consumer as it is fed. None: not known, and `unknown` says why."""
+
+    id: str
+    consumer: Consumer
+    source: str | None
+    """The supply at the head of its feeds."""
+    own_a: float | None
+    """What it draws itself."""
+    through_a: float | None
+    """What its feed carries: its own current and that of all fed from it."""
+    feed_ohm: float | None
+    """Both conductors of its feed."""
+    volts: float | None
+    """At its terminals."""
+    unknown: tuple[str, ...]
+    """What would have to be known for the voltage, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyLoad:
+    """What a supply must give."""
+
+    supply: Supply
+    amps: float | None
+    """None where the current of one of its consumers is not known."""
+    unknown: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Feeds:
+    """All feeds of an installation, worst load or idle."""
+
+    consumers: tuple[Fed, ...]
+    supplies: tuple[SupplyLoad, ...]
+    circles: tuple[str, ...]
+    """Consumers that are fed from themselves, in the end."""
+
+    def of(self, name: str) -> Fed:
+        """A consumer by its id. KeyError if there is none."""
+        for fed in self.consumers:
+            if fed.id == name:
+                return fed
+        raise KeyError(name)
+
+
+def consumers_of(record: Record) -> tuple[Consumer, ...]:
+    """Everything that is fed. A controller's own place on a bus is not fed twice."""
+    on_bus = (device for bus in record.bus for device in bus.device if device.controller is None)
+    return (*record.controller, *on_bus, *record.reader, *record.lock)
+
+
+def area_of(cable: CableKind) -> float | None:
+    """Copper of one conductor, mm²; None where neither area nor gauge is recorded."""
+    if cable.area_mm2 is not None:
+        return cable.area_mm2
+    return None if cable.awg is None else gauge_mm2(cable.awg)
+
+
+def solve(record: Record, *, worst: bool = True, celsius: float | None = None) -> Feeds:
+    """Voltages with worst or idle currents and lowest or rated supply voltages.
+
+    `celsius` is the temperature of the cables; if None the site's warmest, else 40 °C.
+    """
+    if celsius is None:
+        celsius = 40.0 if record.site.warmest_c is None else record.site.warmest_c
+    tree = _Tree(record, worst, celsius)
+    fed = tuple(tree.fed(name) for name in tree.consumers)
+    return Feeds(fed, tuple(tree.load(supply) for supply in record.supply), tuple(sorted(tree.circles)))
+
+
+class _Tree:
+    def __init__(self, record: Record, worst: bool, celsius: float) -> None:
+        self.worst = worst
+        self.celsius = celsius
+        self.cables = {cable.id: cable for cable in record.cable}
+        self.supplies = {supply.id: supply for supply in record.supply}
+        self.consumers = {consumer.id: consumer for consumer in consumers_of(record)}
+        places = {device.id: device.controller for bus in record.bus for device in bus.device if device.controller}
+        # Fed from a controller's place on a bus is fed from the controller.
+        self.feeder = {
+            name: places.get(consumer.fed_by or "", consumer.fed_by) for name, consumer in self.consumers.items()
+        }
+        self.behind: dict[str, list[str]] = {}
+        for name, feeder in self.feeder.items():
+            self.behind.setdefault(feeder or "", []).append(name)
+        self.circles = {name for name in self.consumers if self._circular(name)}
+        self._through: dict[str, tuple[float | None, tuple[str, ...]]] = {}
+        self._volts: dict[str, tuple[float | None, tuple[str, ...]]] = {}
+
+    def _circular(self, name: str) -> bool:
+        seen: set[str] = set()
+        here: str | None = name
+        while here in self.consumers and here not in seen:
+            assert here is not None
+            seen.add(here)
+            here = self.feeder[here]
+        return here in seen
+
+    def own(self, name: str) -> float | None:
+        consumer = self.consumers[name]
+        milliamps = consumer.worst_ma if self.worst else consumer.idle_ma
+        return None if milliamps is None else milliamps / 1000
+
+    def through(self, name: str) -> tuple[float | None, tuple[str, ...]]:
+        """What a consumer's feed carries, and what is not known of it."""
+        if name not in self._through:
+            self._through[name] = self._add([name, *self._below(name)])
+        return self._through[name]
+
+    def _below(self, name: str) -> list[str]:
+        found, rest = [], list(self.behind.get(name, ()))
+        while rest:
+            one = rest.pop()
+            if one in self.circles:
+                continue
+            found.append(one)
+            rest += self.behind.get(one, ())
+        return found
+
+    def _add(self, names: Iterable[str]) -> tuple[float | None, tuple[str, ...]]:
+        which = "largest current" if self.worst else "current at rest"
+        total, unknown = 0.0, []
+        for name in names:
+            own = self.own(name)
+            if own is None:
+                unknown.append(f"the {which} of {name} is not recorded")
+            else:
+                total += own
+        return (None if unknown else total), tuple(unknown)
+
+    def feed_ohm(self, name: str) -> tuple[float | None, str]:
+        """Resistance of a consumer's feed, or why it is not known."""
+        consumer = self.consumers[name]
+        kind, metres = consumer.feed_cable, consumer.feed_m
+        if isinstance(consumer, Reader | Lock):
+            kind = consumer.cable if kind is None else kind
+            metres = consumer.metres if metres is None else metres
+        if metres == 0:
+            return 0.0, ""
+        if metres is None:
+            return None, f"the length of the feed of {name} is not recorded"
+        cable = self.cables.get(kind or "")
+        area = None if cable is None else area_of(cable)
+        if area is None:
+            return None, f"the cable of the feed of {name}, or its gauge, is not recorded"
+        return 2 * metres / 1000 * ohm_per_km(area, self.celsius), ""
+
+    def source(self, name: str) -> str | None:
+        here: str | None = name
+        while here in self.consumers and here not in self.circles:
+            assert here is not None
+            here = self.feeder[here]
+        return here if here in self.supplies else None
+
+    def volts(self, name: str) -> tuple[float | None, tuple[str, ...]]:
+        """At the terminals of a supply or a consumer, and what is not known of it."""
+        if name not in self._volts:
+            self._volts[name] = self._work_out(name)
+        return self._volts[name]
+
+    def _work_out(self, name: str) -> tuple[float | None, tuple[str, ...]]:
+        if name in self.supplies:
+            supply = self.supplies[name]
+            volts = supply.volts
+            if self.worst and supply.lowest_volts is not None:
+                volts = supply.lowest_volts
+            return volts, () if volts is not None else (f"the voltage of {name} is not recorded",)
+        if name not in self.consumers:
+            return None, (f"nothing that is called {name} is recorded",)
+        if name in self.circles:
+            return None, (f"{name} is fed from itself",)
+        feeder = self.feeder[name]
+        if feeder is None:
+            return None, (f"what feeds {name} is not recorded",)
+        above, unknown = self.volts(feeder)
+        ohm, why = self.feed_ohm(name)
+        amps, missing = self.through(name)
+        unknown = (*unknown, *((why,) if why else ()), *(() if ohm == 0 else missing))
+        if above is None or ohm is None or (amps is None and ohm):
+            return None, tuple(dict.fromkeys(unknown))
+        return above - ohm * (amps or 0.0), ()
+
+    def fed(self, name: str) -> Fed:
+        volts, unknown = self.volts(name)
+        ohm, _ = self.feed_ohm(name)
+        amps, _ = self.through(name)
+        return Fed(name, self.consumers[name], self.source(name), self.own(name), amps, ohm, volts, unknown)
+
+    def load(self, supply: Supply) -> SupplyLoad:
+        amps, unknown = self._add(self._below(supply.id))
+        return SupplyLoad(supply, amps, unknown)
+
+
+def supply_limit_a(supply: Supply) -> float | None:
+    """The current a supply can give: as recorded, or its network class's power at its voltage; None where not known."""
+    if supply.amps is not None:
+        return supply.amps
+    if supply.poe_class is not None and supply.volts:
+        return CLASSES[supply.poe_class].device_w / supply.volts
+    return None
