@@ -1,0 +1,136 @@
+"""`benchtool formats infer`: work out an unknown card format from reads, some with the number printed on the card."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from benchtool.commands.errors import CommandError, Exit
+
+if TYPE_CHECKING:
+    from benchtool.explore.card_infer import Inferred
+    from benchtool.explore.card_samples import CardSample
+
+_NAME = re.compile(r"[\w .+-]{1,40}")
+_MOST_READS = 5000
+
+
+@click.command("infer", context_settings={"help_option_names": ["-h", "--help"]})
+@click.argument("reads")
+@click.option("--length", type=click.IntRange(1, 256), metavar="BITS", help="Bits of hex that says no length.")
+@click.option("--save", metavar="FILE", help="Save the likeliest layout as a format table (.toml).")
+@click.option("--name", default="unknown", metavar="NAME", help="What to call the format in the table.")
+@click.option("--overwrite", is_flag=True, help="Let --save replace a file that is there.")
+@click.option("--no-tables", is_flag=True, help="Do not prefer the groups of published formats.")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object, without any card number.")
+@click.option("--strict", is_flag=True, help="Exit code 1 unless the reads settle the layout.")
+def command(
+    reads: str,
+    length: int | None,
+    save: str | None,
+    name: str,
+    overwrite: bool,
+    no_tables: bool,
+    as_json: bool,
+    strict: bool,
+) -> None:
+    """Work out an unknown card format from READS: parity groups, constant bits, card number, site code.
+
+    READS is a file, or - for standard input: one read a line, bits or hex with its length, and after = the number
+    printed on the card where you have it (site code,number too). # begins a comment. Cards of different numbers tell
+    more than one card many times. The answer shows the structure only, never a card. Read cards that are yours, or that
+    you were asked to test: a known format is what a copy of a card needs.
+
+    \b
+    A line of READS may be:
+      10110010100010001111000110
+      0CA1FFF/26 = 04095
+      0CA1FFF/26 = 101,04095      # site code and number
+    \b
+    Examples:
+      benchtool formats infer reads.txt
+      benchtool formats infer reads.txt --save door.toml --name "front door"
+      benchtool formats infer - --json
+    """
+    if not _NAME.fullmatch(name) or not name.strip():
+        raise click.UsageError("--name: up to 40 letters, digits, spaces, and . + - _ are wanted.")
+    if save is not None:
+        _check_save(save, overwrite)
+    samples = _samples(reads, length)
+    from benchtool.explore.card_infer import Verdict, infer
+    from benchtool.reports.infer_text import inferred_object, inferred_text
+
+    found = infer(samples, name=name, tables=not no_tables)
+    if not found:
+        different = len({sample.bits for sample in samples})
+        raise CommandError(
+            f"{reads}: {different} different read(s) are too few: at least 3 different cards of one length, of 8 bits"
+            " or more, are needed, ten or more say something",
+            Exit.INPUT,
+        )
+    if save is not None:
+        _save(save, found, overwrite)
+    if as_json:
+        click.echo(
+            json.dumps({"kind": "inferred formats", "saved": save, "lengths": [inferred_object(f) for f in found]})
+        )
+    else:
+        click.echo("\n\n".join("\n".join(inferred_text(one)) for one in found))
+        if save is not None:
+            click.echo(f"saved: {save} (structure only, no card in it)", err=True)
+    if strict and any(one.verdict is not Verdict.SETTLED for one in found):
+        sys.exit(Exit.FAULT)
+
+
+def _samples(reads: str, length: int | None) -> list[CardSample]:
+    from benchtool.explore.card_reads import ReadsError, parse_reads
+
+    try:
+        if reads == "-":
+            if isinstance(sys.stdin, io.TextIOWrapper):
+                sys.stdin.reconfigure(errors="replace")
+            lines = sys.stdin.readlines()
+        else:
+            lines = Path(reads).read_text(encoding="utf-8").splitlines()
+    except OSError as error:
+        raise CommandError(f"{reads}: {error.strerror or error}", Exit.INPUT) from None
+    except UnicodeDecodeError:
+        raise CommandError(f"{reads}: not a text file; one read a line is wanted", Exit.INPUT) from None
+    try:
+        samples = parse_reads(lines, length=length)
+    except ReadsError as error:
+        raise CommandError(f"{reads}: {error}", Exit.INPUT) from None
+    if not samples:
+        raise CommandError(f"{reads}: there are no reads in it; one a line is wanted, as bits or hex/26", Exit.INPUT)
+    if len(samples) > _MOST_READS:
+        raise CommandError(f"{reads}: {len(samples)} reads are more than {_MOST_READS}; a hundred tell all", Exit.INPUT)
+    return samples
+
+
+def _check_save(save: str, overwrite: bool) -> None:
+    path = Path(save)
+    if path.suffix.lower() != ".toml":
+        raise click.UsageError(f"--save {save}: the name of a format table ends in .toml.")
+    if path.exists() and not overwrite:
+        raise CommandError(f"--save {save} is there already; add --overwrite to replace it", Exit.OUTPUT)
+    if not path.parent.is_dir():
+        raise CommandError(f"--save {save}: there is no folder {path.parent}", Exit.OUTPUT)
+
+
+def _save(save: str, found: list[Inferred], overwrite: bool) -> None:
+    from benchtool.frames.card.table_file import dump
+    from benchtool.reports.infer_text import save_notes
+
+    notes = tuple(note for one in found for note in save_notes(one))
+    text = dump(*(one.best for one in found), notes=notes)
+    try:
+        with open(save, "w" if overwrite else "x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise CommandError(f"--save {save}: {error.strerror or error}", Exit.OUTPUT) from None

@@ -1,0 +1,148 @@
+"""Which masks over a frame have the same parity in all reads, or in nearly all, and what each costs and explains.
+
+Masks that differ only in places that never change are one class: these reads cannot tell them apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import comb, log2
+
+import numpy as np
+import numpy.typing as npt
+
+from benchtool.explore.card_patterns import Words, bit_price, covered, run_totals, shapes, written_out_price
+from benchtool.explore.card_samples import Span, annihilator, members
+
+_MOST_WRITTEN_OUT = 11
+"""Relations beyond the constants up to which all their sums (2 to that power) are looked at one by one."""
+_MOST_HITS = 6000
+_DAMAGED_PRICE = 4.0
+"""Bits that it costs to call a read damaged, beside which of them it is."""
+_MOST_DAMAGED = 4
+_KNOWN_PRICE = 2.5
+"""The price of a group that a format of the table has."""
+_FEW_VALUES, _ALL_VALUES = 4.0, 12.0
+"""What it costs to say that bits are tied because a site code takes few values: less where other bits never change."""
+
+
+@dataclass(slots=True)
+class Masks:
+    """One class: masks that are the same in the places that change, each with its price."""
+
+    care: int
+    """The mask in the places that change."""
+    prices: dict[int, float]
+    bad: frozenset[int] = frozenset()
+    """Reads (by index) that do not keep it."""
+    gain: float = 0.0
+
+    @property
+    def price(self) -> float:
+        """Of the whole class: any of its masks may be meant."""
+        return -log2(sum(2.0**-price for price in self.prices.values()))
+
+    @property
+    def net(self) -> float:
+        """Bits by which it is better to say it than not."""
+        return self.gain - self.price
+
+
+def gain(values: Sequence[int], mask: int, care: int, length: int, bad: frozenset[int] = frozenset()) -> float:
+    """Bits that a relation explains: one for each read but the first, fewer where the same bits come again."""
+    count = len(values)
+    good = [value for index, value in enumerate(values) if index not in bad]
+    different = len({value & mask & care for value in good})
+    tied = _ALL_VALUES if care.bit_count() == length else _FEW_VALUES
+    damage = log2(comb(count, len(bad))) + _DAMAGED_PRICE * len(bad)
+    return min(len(good) - 1, different - 1 + tied) - damage
+
+
+def classes(values: list[int], length: int, care: int, known: Sequence[int]) -> tuple[list[Masks], list[Masks]]:
+    """Classes that hold in all reads, and those that hold in all but a few; `known` masks are cheap."""
+    exact: dict[int, Masks] = {}
+    nearly: dict[tuple[int, frozenset[int]], Masks] = {}
+    if len(values) < 2 or not care:
+        return [], []
+    for mask, price, bad in _hits(values, length, care):
+        if bad:
+            held = nearly.setdefault((mask & care, bad), Masks(mask & care, {}, bad))
+        else:
+            held = exact.setdefault(mask & care, Masks(mask & care, {}))
+        held.prices[mask] = min(price, held.prices.get(mask, price))
+    for mask in known:
+        if mask & care and len({(value & mask).bit_count() & 1 for value in values}) == 1:
+            exact.setdefault(mask & care, Masks(mask & care, {})).prices[mask] = _KNOWN_PRICE
+    for mask in written_out(values, length, care):
+        held = exact.setdefault(mask, Masks(mask, {}))
+        if mask not in held.prices:
+            bit = min(bit_price(place, length) for place in members(mask, length))
+            held.prices[mask] = written_out_price(mask, care, length) + bit
+    for one in (*exact.values(), *nearly.values()):
+        one.gain = gain(values, one.care, care, length, one.bad)
+    return list(exact.values()), list(nearly.values())
+
+
+def beyond_constants(values: list[int], length: int, care: int) -> Span:
+    """All relations that hold, the places that never change taken out of them."""
+    return Span(mask & care for mask in annihilator(values, length) if mask & care)
+
+
+def written_out(values: list[int], length: int, care: int) -> list[int]:
+    """Every relation that holds, one by one, where they are few."""
+    span = beyond_constants(values, length, care)
+    return span.sums() if len(span) <= _MOST_WRITTEN_OUT else []
+
+
+def _columns(values: list[int], length: int) -> Words:
+    """For each place its bit in every read: (length, words), read 0 in the lowest bit of word 0."""
+    words = (len(values) + 63) // 64
+    rows = []
+    for place in range(length):
+        number = sum((value >> (length - 1 - place) & 1) << index for index, value in enumerate(values))
+        rows.append([number >> (64 * word) & ((1 << 64) - 1) for word in range(words)])
+    return np.array(rows, np.uint64).reshape(length, words)
+
+
+def _count_ones(words: Words) -> npt.NDArray[np.int64]:
+    if hasattr(np, "bitwise_count"):
+        counted: npt.NDArray[np.int64] = np.bitwise_count(words).sum(axis=1, dtype=np.int64)
+    else:
+        octets = np.unpackbits(np.ascontiguousarray(words).view(np.uint8), axis=1)
+        counted = octets.sum(axis=1, dtype=np.int64)
+    return counted
+
+
+def _hits(values: list[int], length: int, care: int) -> list[tuple[int, float, frozenset[int]]]:
+    """(mask, price, reads that break it) of each shape, alone or with one bit more or less, that nearly holds."""
+    count = len(values)
+    few = min(_MOST_DAMAGED, count // 8)
+    most = count - 1 + 1.0
+    table = shapes(length)
+    affordable = np.flatnonzero(table.price < most)
+    columns = _columns(values, length)
+    totals = run_totals(columns, length)[affordable]
+    found: list[tuple[float, int, int]] = []
+    for extra in (-1, *(place - 1 for place in members(care, length))):
+        ones = _count_ones(totals if extra < 0 else totals ^ columns[extra])
+        rows = affordable[np.flatnonzero(np.minimum(ones, count - ones) <= few)]
+        found += [(price, row, extra) for price, row in zip(table.price[rows].tolist(), rows.tolist(), strict=True)]
+    made = []
+    for price, row, extra in sorted(found)[:_MOST_HITS]:
+        mask = covered(table.kinds[table.kind[row]], int(table.first[row]), int(table.last[row]), length)
+        bit = 1 << (length - 1 - extra) if extra >= 0 else 0
+        if mask & bit:
+            price += log2(length) + 4.0
+        mask ^= bit
+        if not mask & care:
+            continue
+        if mask & bit:
+            price += bit_price(extra + 1, length)
+        else:
+            price += min(bit_price(place, length) for place in members(mask & care, length))
+        if price < most:
+            odd = [(value & mask).bit_count() & 1 for value in values]
+            usual = int(2 * sum(odd) > count)
+            made.append((mask, price, frozenset(index for index, one in enumerate(odd) if one != usual)))
+    return made

@@ -1,0 +1,258 @@
+"""An unknown card format out of a handful of reads: parity groups, number field, site code, and how sure each is.
+
+Lists every layout that the reads leave open, says which reads are odd, and which card to read next (`card_next.py`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from benchtool.explore.card_layout import build_format, parity_bits
+from benchtool.explore.card_number import Fit, Frame, find_number, shares
+from benchtool.explore.card_parity import Parity, Relation, find_parity
+from benchtool.explore.card_samples import CardSample, by_length, distinct, members
+from benchtool.frames.card.decode import decode_as
+from benchtool.frames.card.format_rules import check_format
+from benchtool.frames.card.formats import FORMATS, SEEN, CardField, CardFormat, Sense
+
+SURE = 0.99
+_LEAST_SHARE = 0.01
+_MOST_LAYOUTS = 6
+_LEAST_READS = 3
+_LEAST_LONG = 8
+"""Shorter reads are keys, or noise."""
+
+
+class Verdict(Enum):
+    """What came of it; the value is what `--json` prints."""
+
+    SETTLED = "settled"
+    SEVERAL = "several layouts fit"
+    NOTHING = "nothing found"
+
+
+@dataclass(frozen=True, slots=True)
+class OddRead:
+    """A read that does not go with the others."""
+
+    where: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """A format that fits the reads, and how likely it is beside the others."""
+
+    format: CardFormat
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class Inferred:
+    """What the reads of one length tell."""
+
+    length: int
+    reads: int
+    """Reads given, repeats and odd ones counted."""
+    cards: int
+    """Different reads among them."""
+    printed: int
+    """Different cards whose number was given and that were used to find the number field."""
+    parity: Parity
+    layouts: tuple[Layout, ...]
+    """Likeliest first; never empty. Those that are only other parity bits or bases for the same frames are one."""
+    numbers: tuple[tuple[Fit, float], ...]
+    """Fields that give all printed numbers, with the share of each; empty where none does, or none was printed."""
+    odd: tuple[OddRead, ...]
+    known: tuple[str, ...]
+    """Formats of the table whose parity all the reads keep."""
+    verdict: Verdict
+
+    @property
+    def best(self) -> CardFormat:
+        """The likeliest layout."""
+        return self.layouts[0].format
+
+    @property
+    def number_sure(self) -> float:
+        """How sure the number field is; 0 where it was not looked for."""
+        return self.numbers[0][1] if self.numbers else 0.0
+
+
+def infer(samples: Iterable[CardSample], *, name: str = "unknown", tables: bool = True) -> list[Inferred]:
+    """What the reads tell, one answer for each length that has reads enough, the most frequent length first.
+
+    Reads of other lengths are named as odd in the first answer. `tables`: groups that published formats have are
+    likelier than others. Empty where no length has 3 different reads of 8 bits or more.
+    """
+    given = list(samples)
+    groups = by_length(given)
+    found = []
+    stray: list[OddRead] = []
+    for length, group in groups.items():
+        if length >= _LEAST_LONG and len(distinct(group)) >= _LEAST_READS:
+            found.append(_of_length(length, group, f"{name} {length}" if len(groups) > 1 else name, tables))
+        else:
+            stray += [OddRead(sample.where, f"{length} bits") for sample in group]
+    if found and stray:
+        usual = found[0].length
+        stray = [replace(one, why=_length_words(int(one.why.split()[0]), usual)) for one in stray]
+        found[0] = replace(found[0], odd=(*found[0].odd, *stray))
+    return found
+
+
+def _length_words(length: int, usual: int) -> str:
+    apart = abs(length - usual)
+    if apart <= 2:
+        return f"{length} bits, {apart} {'fewer' if length < usual else 'more'} than the others: a bit lost or doubled"
+    return f"{length} bits, not {usual}: another format, a key of a keypad, or noise"
+
+
+def _of_length(length: int, group: Sequence[CardSample], name: str, tables: bool) -> Inferred:
+    cards = distinct(group)
+    rows = [row for row in FORMATS + SEEN if row.length == length] if tables else []
+    masks = {parity.mask(length) for row in rows for parity in row.parity}
+    parity = find_parity([card.bits.value for card in cards], length, masks)
+    odd = [OddRead(cards[at].where, "it breaks parity that all others keep: damaged") for at in parity.odd]
+    kept = [card for at, card in enumerate(cards) if at not in parity.odd]
+    odd += _contradictions(kept)
+    fits, used, wrong = _number_fits(parity, kept)
+    odd += [
+        OddRead(card.where, "the printed number does not go with the others: misread, or damaged") for card in wrong
+    ]
+    layouts = _layouts(parity, fits, kept, name)
+    known = tuple(row.name for row in rows if all(decode_as(row, card.bits).parity_ok for card in kept))
+    verdict = _verdict(parity, fits, layouts)
+    return Inferred(length, len(group), len(cards), used, parity, layouts, fits, tuple(odd), known, verdict)
+
+
+def _contradictions(cards: Sequence[CardSample]) -> list[OddRead]:
+    """Reads of one card, by its printed number, whose bits differ."""
+    by_print: dict[tuple[int | None, int], list[CardSample]] = {}
+    for card in cards:
+        if card.printed is not None:
+            by_print.setdefault((card.printed.site, card.printed.number), []).append(card)
+    return [
+        OddRead(card.where, f"other bits than {same[0].where}, and the same printed number")
+        for same in by_print.values()
+        for card in same[1:]
+    ]
+
+
+def _number_fits(
+    parity: Parity, cards: Sequence[CardSample]
+) -> tuple[tuple[tuple[Fit, float], ...], int, list[CardSample]]:
+    """The fields that give the printed numbers, how many cards they rest on, and cards that had to be left out."""
+    printed = [card for card in cards if card.printed is not None]
+    if not printed:
+        return (), 0, []
+    frame = _frame(parity)
+    found = _search(frame, printed)
+    if found and found[0][1] > 0.5:
+        return found, len(printed), []
+    if len(printed) >= 4:
+        tried = [(_search(frame, [*printed[:at], *printed[at + 1 :]]), card) for at, card in enumerate(printed)]
+        good = [row for row in tried if row[0] and row[0][0][1] > 0.5]
+        if good:
+            best, wrong = max(good, key=lambda row: row[0][0][0].evidence - row[0][0][0].price)
+            return best, len(printed) - 1, [wrong]
+    return found, len(printed), []
+
+
+def _frame(parity: Parity) -> Frame:
+    length = parity.length
+    bits = parity_bits(parity.relations, length, parity.care) or ()
+    covered = frozenset(place for relation in parity.relations for place in members(relation.mask, length))
+    constant = frozenset(members(~parity.care & (1 << length) - 1, length))
+    return Frame(length, frozenset(bits), covered, constant)
+
+
+def _search(frame: Frame, cards: Sequence[CardSample]) -> tuple[tuple[Fit, float], ...]:
+    reads = [(card.bits.value, card.printed.number) for card in cards if card.printed is not None]
+    counts = {card.printed.digits for card in cards if card.printed is not None}
+    fits = find_number(frame, reads, counts.pop() if len(counts) == 1 else 0)
+    ranked = zip(fits, shares(fits), strict=True)
+    return tuple((fit, share) for fit, share in ranked if share >= _LEAST_SHARE)[:_MOST_LAYOUTS]
+
+
+def _layouts(
+    parity: Parity, fits: Sequence[tuple[Fit, float]], cards: Sequence[CardSample], name: str
+) -> tuple[Layout, ...]:
+    """Formats for each number field and each filling of the places that never change, likeliest first."""
+    made: list[Layout] = []
+    tried: list[tuple[Fit | None, float]] = [*fits] or [(None, 1.0)]
+    for fit, share in tried:
+        fields = [fit.field] if fit else []
+        if fit:
+            site = _site_field(parity, fit, cards)
+            fields += [site] if site else []
+        taken = frozenset(place for field in fields for place in field.places)
+        bits = parity_bits(parity.relations, parity.length, parity.care, taken)
+        if bits is None:
+            continue
+        for relations, filled in _filled(parity.relations, cards[0].bits.value):
+            source = f"worked out from {parity.reads} reads"
+            row = build_format(name, parity.length, relations, bits, fields, parity.care, cards[0].bits.value, source)
+            check_format(row)
+            made.append(Layout(row, share * filled))
+    if not made:
+        bits = parity_bits(parity.relations, parity.length, parity.care) or ()
+        kept = parity.relations if len(bits) == len(parity.relations) else ()
+        first = cards[0].bits.value
+        row = build_format(
+            name, parity.length, kept, bits, [], parity.care, first, f"worked out from {parity.reads} reads"
+        )
+        made.append(Layout(row, 1.0))
+    made.sort(key=lambda layout: -layout.share)
+    return tuple(made[:_MOST_LAYOUTS])
+
+
+def _filled(relations: Sequence[Relation], first: int) -> list[tuple[tuple[Relation, ...], float]]:
+    """The relations with each likely filling of the places that never change; one relation at a time is varied."""
+    best = 1.0
+    for relation in relations:
+        best *= relation.fillings[0][1]
+    made = [(tuple(relations), best)]
+    for at, relation in enumerate(relations):
+        for mask, share in relation.fillings[1:]:
+            other = replace(relation, mask=mask, odd=(first & mask).bit_count() & 1)
+            made.append(((*relations[:at], other, *relations[at + 1 :]), best * share / relation.fillings[0][1]))
+    return [row for row in made if row[1] >= _LEAST_SHARE] or made[:1]
+
+
+def _site_field(parity: Parity, fit: Fit, cards: Sequence[CardSample]) -> CardField | None:
+    reads = [(card.bits.value, card.printed.site) for card in cards if card.printed and card.printed.site is not None]
+    if not reads:
+        return None
+    frame = replace(_frame(parity), taken=frozenset(fit.field.places))
+    fits = find_number(frame, reads, offsets=False, name="site_code")
+    return fits[0].field if fits else None
+
+
+def _verdict(parity: Parity, fits: Sequence[tuple[Fit, float]], layouts: Sequence[Layout]) -> Verdict:
+    if not parity.relations and not fits and parity.open:
+        return Verdict.NOTHING
+    sure = all(relation.sure >= SURE for relation in parity.relations) and not parity.open
+    # Bits that never changed may belong to a group or not: the reads cannot tell, whatever the shapes suggest.
+    told = not parity.relations or parity.care == (1 << parity.length) - 1
+    if sure and told and fits and layouts[0].share >= SURE:
+        return Verdict.SETTLED
+    return Verdict.SEVERAL
+
+
+def fits_read(row: CardFormat, bits: tuple[int, int]) -> bool:
+    """Whether a read keeps a format's parity and constants: worked out here bit by bit."""
+    value, length = bits
+    if length != row.length:
+        return False
+    for group in row.parity:
+        ones = sum(value >> (length - place) & 1 for place in group.members)
+        if ones % 2 != (group.sense is Sense.ODD):
+            return False
+    return all(
+        value >> (length - place) & 1 == constant.value >> (len(constant.places) - 1 - at) & 1
+        for constant in row.constants
+        for at, place in enumerate(constant.places)
+    )

@@ -1,0 +1,206 @@
+"""Parity groups out of reads of one length: all relations that hold are found by linear algebra over GF(2).
+
+Few reads satisfy many relations by chance, and places that never change belong to any group or none. So each relation
+is weighed: what it explains (a bit a read) against its price (`card_patterns.py`). What is left open is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import combinations, permutations
+
+from benchtool.explore.card_hits import Masks, beyond_constants, classes
+from benchtool.explore.card_patterns import written_out_price
+from benchtool.explore.card_samples import Span, changing
+
+MOST_GROUPS = 8
+"""More than so many groups without a shape are not believed: the reads are too few."""
+_ANY_PRICE, _ANY_MORE_PRICE = 3.0, 4.0
+"""What it costs that a group has no shape at all: as the first group, and beside groups that have one."""
+_NESTED_PRICE = 3.0
+_MOST_IN_BASES = 11
+_LEAST_SHARE = 0.01
+_MOST_LISTED = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Relation:
+    """Bits whose ones are always even, or always odd, in number: a parity group, its parity bit among them."""
+
+    mask: int
+    """Over the frame, bit 1 the most significant. Of places that never change, those that make the best shape."""
+    odd: int
+    """1 where the ones are odd in number."""
+    net: float
+    """Bits that it explains, less those that it takes to describe it."""
+    fillings: tuple[tuple[int, float], ...]
+    """Masks that differ only in places that never changed, with the share of each; the first is `mask`."""
+
+    @property
+    def sure(self) -> float:
+        """How sure it is that this is no chance, 0 to 1."""
+        return chance(self.net)
+
+
+@dataclass(frozen=True, slots=True)
+class Parity:
+    """What the reads of one length tell about parity."""
+
+    length: int
+    reads: int
+    """Different reads that it rests on, odd ones not counted."""
+    care: int
+    """Mask of the places that changed."""
+    relations: tuple[Relation, ...]
+    share: float
+    """How sure it is that the groups are these and not `others`, which accept the same frames: 0 to 1."""
+    others: tuple[tuple[tuple[Relation, ...], float], ...]
+    """The same relations written as other groups, with the share of each."""
+    maybe: tuple[Relation, ...]
+    """Relations that hold and have a shape, and are not sure enough to be taken."""
+    open: int
+    """Independent relations that hold and were not taken: more cards must break them, or bear them out."""
+    odd: tuple[int, ...]
+    """Reads (by index) that break relations which all others keep."""
+
+
+def chance(net: float) -> float:
+    """Odds of 2 to the power `net` as a probability."""
+    return 1 / (1 + float(2 ** min(60.0, max(-60.0, -net))))
+
+
+def find_parity(values: Sequence[int], length: int, known: Iterable[int] = ()) -> Parity:
+    """Parity groups that different reads of `length` bits keep; `known` are masks of groups that formats have.
+
+    Reads that break what all others keep are left out and named in `odd`.
+    """
+    kept = list(values)
+    known = list(known)
+    care = changing(kept)
+    exact, nearly = classes(kept, length, care, known)
+    odd = _odd_reads(kept, length, _greedy(exact), nearly)
+    if odd:
+        kept = [value for index, value in enumerate(values) if index not in odd]
+        care = changing(kept)
+        exact, _ = classes(kept, length, care, known)
+    return _concluded(kept, length, care, exact, tuple(sorted(odd)))
+
+
+def _greedy(among: Iterable[Masks], span: Span | None = None) -> list[Masks]:
+    """Independent classes of the most net bits; for a matroid the greedy choice is the best one."""
+    span = span or Span()
+    return [one for one in sorted(among, key=lambda one: -one.net) if one.net > 0 and span.add(one.care)]
+
+
+def _odd_reads(values: list[int], length: int, chosen: list[Masks], nearly: list[Masks]) -> frozenset[int]:
+    """Reads that break relations which the others keep.
+
+    A bit that only a few cards have otherwise is no proof: it breaks any relation that leaves it out.
+    """
+    few = max((len(one.bad) for one in nearly), default=0)
+    span = Span(one.care for one in chosen)
+    for place in range(length):
+        ones = sum(value >> place & 1 for value in values)
+        if min(ones, len(values) - ones) <= few:
+            span.add(1 << place)
+    odd: frozenset[int] = frozenset()
+    for one in _greedy(nearly, span):
+        if len(odd | one.bad) <= max(1, len(values) // 6):
+            odd |= one.bad
+    return odd
+
+
+def _concluded(values: list[int], length: int, care: int, exact: list[Masks], odd: tuple[int, ...]) -> Parity:
+    chosen = _greedy(exact)
+    span = Span(one.care for one in chosen)
+    all_of_them = beyond_constants(values, length, care)
+    chosen += _without_shape(values, length, care, chosen, all_of_them)
+    for one in chosen:
+        span.add(one.care)
+    bases = _bases(chosen, exact, care, length)
+    maybe = [one for one in exact if one.net > -5 and one.care not in span and any(p < 40 for p in one.prices.values())]
+    # Groups of another basis are sums of those chosen: no surer, and no less sure, than they are.
+    least = min((one.net for one in chosen), default=0.0)
+    relations = [(tuple(_relation(one, values, least) for one in basis), share) for basis, share in bases]
+    return Parity(
+        length,
+        len(values),
+        care,
+        relations[0][0] if relations else (),
+        relations[0][1] if relations else 1.0,
+        tuple(relations[1:_MOST_LISTED]),
+        tuple(_relation(one, values, one.net) for one in sorted(maybe, key=lambda one: -one.net)[:_MOST_LISTED]),
+        len(all_of_them) - len(span),
+        odd,
+    )
+
+
+def _without_shape(values: list[int], length: int, care: int, chosen: list[Masks], holds: Span) -> list[Masks]:
+    """What holds besides and has no shape that we know: groups all the same, where that is no chance any more.
+
+    By chance `rest` relations too many hold among so many reads in 1 of 2**(rest * (rest + reads - 1 - free bits)).
+    """
+    span = Span(one.care for one in chosen)
+    rest = len(holds) - len(span)
+    if not rest or len(chosen) + rest > MOST_GROUPS:
+        return []
+    by_chance = rest * (rest + len(values) - 1 - (care.bit_count() - len(span)))
+    price = _ANY_MORE_PRICE * rest - (0.0 if chosen else _ANY_MORE_PRICE - _ANY_PRICE)
+    net = (by_chance - price) / rest
+    if net <= 0:
+        return []
+    found = []
+    for mask in holds.basis():
+        left = span.rest(mask)
+        if left:
+            plain = _plainest(left, span, care, length)
+            span.add(left)
+            own = written_out_price(plain, care, length)
+            found.append(Masks(plain, {plain: own}, gain=net + own))
+    return found
+
+
+def _plainest(mask: int, span: Span, care: int, length: int) -> int:
+    """The mask, or its sum with sums of the span, that takes the fewest words to describe."""
+    sums = [0, *span.sums()] if len(span) <= 10 else [0]
+    return min((mask ^ one for one in sums), key=lambda one: (written_out_price(one, care, length), one.bit_count()))
+
+
+def _bases(chosen: list[Masks], exact: list[Masks], care: int, length: int) -> list[tuple[list[Masks], float]]:
+    """Ways to write the relations as groups, the likeliest first, with the share of each."""
+    if not chosen:
+        return []
+    span = Span(one.care for one in chosen)
+    within = {one.care: one for one in exact if one.care in span} | {one.care: one for one in chosen}
+    listed = sorted(within.values(), key=lambda one: one.price)[:_MOST_IN_BASES]
+    listed += [one for one in chosen if one not in listed]
+    size = len(chosen)
+    choices = combinations(listed, size) if size <= 5 else iter((tuple(chosen),))
+    weighed = [
+        (sum(one.price for one in choice) + _nested(choice), list(choice))
+        for choice in choices
+        if len(Span(one.care for one in choice)) == size
+    ]
+    least = min(price for price, _ in weighed)
+    shares = [(2.0 ** (least - price), basis) for price, basis in weighed]
+    total = sum(share for share, _ in shares)
+    return [
+        (basis, share / total)
+        for share, basis in sorted(shares, key=lambda row: -row[0])
+        if share / total >= _LEAST_SHARE or share == 1.0
+    ][:_MOST_LISTED]
+
+
+def _nested(choice: Iterable[Masks]) -> float:
+    """The price of groups that lie wholly in another: rare, while any two sums of groups can be written so."""
+    return _NESTED_PRICE * sum(first.care & second.care == first.care for first, second in permutations(choice, 2))
+
+
+def _relation(one: Masks, values: list[int], least: float) -> Relation:
+    ranked = sorted(one.prices.items(), key=lambda item: item[1])
+    total = sum(2.0**-price for _, price in ranked)
+    fillings = [(mask, 2.0**-price / total) for mask, price in ranked]
+    kept = tuple(row for row in fillings if row[1] >= _LEAST_SHARE)[:_MOST_LISTED] or tuple(fillings[:1])
+    mask = kept[0][0]
+    return Relation(mask, (values[0] & mask).bit_count() & 1, max(one.net, least), kept)

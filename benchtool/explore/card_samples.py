@@ -1,0 +1,111 @@
+"""Reads of an unknown card format, as the inference takes them: bits, and what is printed on the card where known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from benchtool.explore.gf2 import solve
+from benchtool.frames.card.bits import Bits
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """The number printed on a card."""
+
+    number: int
+    site: int | None = None
+    """None where no site code is printed, or where it is not known to be one."""
+    digits: int = 0
+    """Digits of the number as printed, leading zeros counted; 0 where they are not known."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardSample:
+    """One read of one card."""
+
+    bits: Bits
+    printed: Printed | None = None
+    where: str = ""
+    """Which read this is, in words: "line 7"."""
+
+
+def distinct(samples: Iterable[CardSample]) -> list[CardSample]:
+    """The samples without repeats of the same bits; what is printed is kept from whichever repeat has it."""
+    kept: dict[Bits, CardSample] = {}
+    for sample in samples:
+        held = kept.get(sample.bits)
+        if held is None or (held.printed is None and sample.printed is not None):
+            kept[sample.bits] = sample
+    return list(kept.values())
+
+
+def by_length(samples: Iterable[CardSample]) -> dict[int, list[CardSample]]:
+    """The samples of each length, the most frequent length first."""
+    groups: dict[int, list[CardSample]] = {}
+    for sample in samples:
+        groups.setdefault(sample.bits.length, []).append(sample)
+    return dict(sorted(groups.items(), key=lambda item: (-len(item[1]), item[0])))
+
+
+def annihilator(values: list[int], length: int) -> list[int]:
+    """A basis of all masks over the frame whose parity is the same in every value: all relations that hold.
+
+    Bit 1 of the frame is the most significant bit of a mask. A place that never changes is a relation of one bit.
+    """
+    _, basis = solve(((value ^ values[0], 0) for value in values[1:]), length) or (0, [])
+    return basis
+
+
+def changing(values: list[int]) -> int:
+    """A mask of the places that are not the same in all values."""
+    care = 0
+    for value in values:
+        care |= value ^ values[0]
+    return care
+
+
+def members(mask: int, length: int) -> tuple[int, ...]:
+    """The places (from 1) of a mask."""
+    return tuple(place for place in range(1, length + 1) if mask >> (length - place) & 1)
+
+
+class Span:
+    """Masks and all their sums over GF(2); grows by `add`."""
+
+    def __init__(self, masks: Iterable[int] = ()) -> None:
+        self._pivots: dict[int, int] = {}
+        for mask in masks:
+            self.add(mask)
+
+    def __len__(self) -> int:
+        return len(self._pivots)
+
+    def rest(self, mask: int) -> int:
+        """What is left of a mask when sums of the span are taken out: 0 where it is such a sum itself."""
+        for top in sorted(self._pivots, reverse=True):
+            if mask >> top & 1:
+                mask ^= self._pivots[top]
+        return mask
+
+    def __contains__(self, mask: int) -> bool:
+        return self.rest(mask) == 0
+
+    def add(self, mask: int) -> bool:
+        """Take a mask in; False where it was a sum of the others already."""
+        rest = self.rest(mask)
+        if not rest:
+            return False
+        self._pivots[rest.bit_length() - 1] = rest
+        return True
+
+    def basis(self) -> list[int]:
+        """Independent masks of which all others are sums."""
+        return list(self._pivots.values())
+
+    def sums(self) -> list[int]:
+        """All sums but the empty one: 2**len - 1 masks."""
+        made = [0]
+        for mask in self._pivots.values():
+            made += [one ^ mask for one in made]
+        return made[1:]

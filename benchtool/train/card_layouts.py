@@ -1,0 +1,178 @@
+"""Measures how often an unknown card format is worked out rightly, on invented layouts.
+
+python -m benchtool.train.card_layouts --count 2000 --seed 1
+python -m benchtool.train.card_layouts --count 1000 --seed 1 --site
+python -m benchtool.train.card_layouts --count 1000 --seed 1 --damaged 1 --more 12
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import time
+from collections import Counter
+from dataclasses import dataclass
+
+from benchtool.explore.card_infer import Inferred, Verdict, infer
+from benchtool.explore.card_invented import Invented, cards, draw
+from benchtool.explore.card_samples import CardSample, Printed, Span
+from benchtool.frames.card.bits import Bits
+from benchtool.frames.card.formats import CardField, CardFormat
+
+_PRINTED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What was right in one layout."""
+
+    relations: bool
+    """The same relations as the layout has, no more and no fewer: the same frames pass."""
+    groups: bool
+    """The very groups, parity bits too."""
+    number_first: bool
+    """The right number field stands first."""
+    number_listed: bool
+    number_sure: float
+    settled: bool
+    wrong_settled: bool
+    odd_right: bool
+    """The damaged reads, and no others, were called odd."""
+    seconds: float
+
+
+def samples_of(
+    made: Invented, seed: int, *, more: int, site: bool, damaged: int, digits: bool
+) -> tuple[list[CardSample], set[str]]:
+    """Reads of a layout: data width + `more` random cards, four with printed numbers; and which are damaged."""
+    row = made.row
+    count = row.length - len(row.parity) + more
+    chooser = random.Random(seed)
+    drawn = cards(row, seed, count, site=seed if site else None)
+    width = len(str(row.number.highest)) if digits else 0
+    samples = []
+    for index, (value, number) in enumerate(drawn):
+        printed = Printed(number, None, width) if index < _PRINTED else None
+        samples.append(CardSample(Bits(value, row.length), printed, f"read {index}"))
+    wrong: set[str] = set()
+    covered = sorted({place for group in row.parity for place in group.members})
+    if covered:
+        for index in chooser.sample(range(_PRINTED, count), damaged):
+            sample = samples[index]
+            value = sample.bits.value ^ 1 << (row.length - chooser.choice(covered))
+            samples[index] = CardSample(Bits(value, row.length), None, sample.where)
+            wrong.add(sample.where)
+    chooser.shuffle(samples)
+    return samples, wrong
+
+
+def _same_field(first: CardField, second: CardField) -> bool:
+    return (first.places, first.writing, first.inverted, first.offset) == (
+        second.places,
+        second.writing,
+        second.inverted,
+        second.offset,
+    )
+
+
+def judge(found: Inferred, row: CardFormat, wrong: set[str], seconds: float) -> Judged:
+    """What of an answer is right, judged on the bits that changed: the reads say nothing of the others."""
+    care, length = found.parity.care, found.length
+    true = [group.mask(length) & care for group in row.parity if group.mask(length) & care]
+    claimed = [relation.mask & care for relation in found.parity.relations]
+    span = Span(true)
+    relations = len(Span(claimed)) == len(span) and all(mask in span for mask in claimed)
+    groups = {(group.bit, group.mask(length) & care) for group in row.parity}
+    best = {(group.bit, group.mask(length) & care) for group in found.best.parity}
+    fields = [fit.field for fit, _ in found.numbers]
+    first = bool(fields) and _same_field(fields[0], row.number)
+    listed = any(_same_field(field, row.number) for field in fields)
+    settled = found.verdict is Verdict.SETTLED
+    odd = {one.where for one in found.odd}
+    return Judged(
+        relations,
+        relations and groups == best,
+        first,
+        listed,
+        found.number_sure,
+        settled,
+        settled and not (relations and first),
+        odd == wrong,
+        seconds,
+    )
+
+
+def measure(
+    count: int,
+    seed: int,
+    *,
+    more: int = 8,
+    site: bool = False,
+    damaged: int = 0,
+    digits: bool = False,
+    verbose: bool = False,
+) -> dict[str, Judged]:
+    """Infer so many invented layouts; prints the shares that came out right."""
+    every: dict[str, Judged] = {}
+    by_style: dict[str, list[Judged]] = {}
+    for one in range(seed, seed + count):
+        made = draw(one)
+        samples, wrong = samples_of(made, one, more=more, site=site, damaged=damaged, digits=digits)
+        began = time.process_time()
+        found = infer(samples, tables=False)[0]
+        judged = judge(found, made.row, wrong, time.process_time() - began)
+        every[str(one)] = judged
+        by_style.setdefault(made.style, []).append(judged)
+        if verbose and not (judged.relations and judged.number_listed):
+            what = [name for name, good in (("parity", judged.relations), ("number", judged.number_listed)) if not good]
+            print(
+                f"seed {one}, {made.row.length} bits, {made.style}: wrong {', '.join(what)}; open {found.parity.open}"
+            )
+    width = f"data width + {more} reads, {damaged} damaged, {_PRINTED} printed numbers"
+    print(f"{count} invented layouts, seeds {seed} to {seed + count - 1}; {width}")
+    print("parity              layouts  relations right  very groups right")
+    for style, rows in [*sorted(by_style.items()), ("all", list(every.values()))]:
+        print(f"{style:<18} {len(rows):>8} {_share(rows, 'relations'):>16} {_share(rows, 'groups'):>18}")
+    rows = list(every.values())
+    print(f"number field        first {_share(rows, 'number_first')}, listed {_share(rows, 'number_listed')}")
+    for low, high in ((0.0, 0.5), (0.5, 0.9), (0.9, 0.99), (0.99, 1.01)):
+        part = [row for row in rows if low <= row.number_sure < high]
+        if part:
+            said = f"{low:.0%} to {min(high, 1.0):.0%}"
+            print(f"  said {said:<12} {len(part):>6} fields, {_share(part, 'number_first')} right")
+    counts = Counter(settled=sum(row.settled for row in rows), wrong=sum(row.wrong_settled for row in rows))
+    print(f"called settled      {counts['settled']}, of these wrong {counts['wrong']}")
+    if damaged:
+        print(f"damaged reads       named, and no other: {_share(rows, 'odd_right')}")
+    print(f"longest             {max(row.seconds for row in rows):.2f} s")
+    return every
+
+
+def _share(rows: list[Judged], what: str) -> str:
+    return f"{sum(bool(getattr(row, what)) for row in rows) / len(rows):.2%}"
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser(prog="python -m benchtool.train.card_layouts")
+    parser.add_argument("--count", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--more", type=int, default=8, help="reads beyond the data width (all bits but parity bits)")
+    parser.add_argument("--site", action="store_true", help="every other field is the same on all cards")
+    parser.add_argument("--damaged", type=int, default=0, help="reads with one bit of a parity group turned round")
+    parser.add_argument("--digits", action="store_true", help="printed numbers have their leading zeros")
+    parser.add_argument("--verbose", action="store_true")
+    given = parser.parse_args()
+    measure(
+        given.count,
+        given.seed,
+        more=given.more,
+        site=given.site,
+        damaged=given.damaged,
+        digits=given.digits,
+        verbose=given.verbose,
+    )
+
+
+if __name__ == "__main__":
+    main()
