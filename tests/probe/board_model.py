@@ -158,7 +158,9 @@ class _Machine:
         self.divider = 1
         self.model = StateMachine(Program([], 0, 0, {}))
 
-    def init(self, program: Program, freq: int, in_base: Any = None, out_base: Any = None, set_base: Any = None) -> None:
+    def init(
+        self, program: Program, freq: int, in_base: Any = None, out_base: Any = None, set_base: Any = None
+    ) -> None:
         assert (freq, self._key % 2) in ((25_000_000, 0), (1_000_000, 1))
         assert in_base is None or in_base.name in (2, 6)
         assert out_base is None or out_base.name in (4, 6)
@@ -215,7 +217,7 @@ class _Transfer:
         else:
             assert (read, ctrl["inc_read"], ctrl["inc_write"]) == (_RXF + 4 * key, False, True)
             assert write % (1 << ctrl["ring_size"]) == 0, "the DMA wraps at multiples of the ring"
-            assert _ARRAY <= write
+            assert write >= _ARRAY
             assert write + (1 << ctrl["ring_size"]) <= _ARRAY + (2 << ctrl["ring_size"]), "outside its memory"
         self._key, self._base, self._size = key, write, 1 << ctrl.get("ring_size", 2)
         self._at = 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import pytest
@@ -104,7 +105,7 @@ def test_what_it_emits_is_on_the_lines_to_the_microsecond_and_is_seen_back(runni
         level for bit in CARD for level in ((2 if bit == "1" else 1), 0)
     ]
     times = [cycle / 25 for cycle, _ in running.world.pulled]
-    assert [later - sooner for sooner, later in zip(times, times[1:], strict=False)] == ([50.0, 150.0] * 26)[:-1]
+    assert [later - sooner for sooner, later in itertools.pairwise(times)] == ([50.0, 150.0] * 26)[:-1]
     running.run(100)
     (read,), problems = reads(running)
     assert (read.bits.text, problems) == (CARD, [])
