@@ -92,7 +92,8 @@ def command(role: str, scenario: str | None, port: str, **options: Any) -> None:
     Without one: one device, at --address.
 
     CAUTION: this transmits. Take the real controller (or reader) off the pair first; on a live installation doors may
-    stay shut, or open. While it runs, type actions: 'help' lists them.
+    stay shut, or open. While it runs, type actions, or pipe them in, one a line: 'help' lists
+    them.
 
     A card on D0 and D1 is shown by `benchtool simulate card`, through the probe: see its --help.
 
@@ -102,6 +103,7 @@ def command(role: str, scenario: str | None, port: str, **options: Any) -> None:
       benchtool simulate reader --port /dev/ttyUSB0 --transmit --do "5s card 26-bit 57 20118"
       benchtool simulate interface demo --port /dev/ttyUSB0 --transmit --address 1
       benchtool simulate reader --port /dev/ttyUSB0 --transmit --inject silent --every 10
+      echo "2s keys 1234#" | benchtool simulate reader --port /dev/ttyUSB0 --transmit --for 10s
       benchtool simulate controller --port /dev/ttyUSB0 --transmit --default-key --set-key new.key
     """
     if scenario is not None and scenario.endswith(".toml"):
@@ -119,6 +121,7 @@ class _Run(StandIn):
     """Standing in as a scenario says: OSDP, or Modbus without a file of its own."""
 
     not_done = "whose time or device had not come"
+    no_actions = "Modbus takes actions with a .toml file of Modbus devices alone"
 
     def __init__(self, role: str, scenario: str | None, port: str, options: dict[str, Any]) -> None:
         from benchtool.commands.stand_in import scenario_for

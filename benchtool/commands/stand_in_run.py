@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import stat
 import sys
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
@@ -30,6 +32,8 @@ class StandIn(ABC):
     usage: Sequence[str] = ()
     """What `help` lists while it runs."""
     takes_actions = True
+    no_actions = ""
+    """Why none are taken, where that is so."""
     not_done = "whose time had not come"
     """Why an action may be left at the end."""
 
@@ -67,7 +71,7 @@ class StandIn(ABC):
 
     @abstractmethod
     def typed(self, text: str, now_ns: int) -> None:
-        """Take an action that a person typed; ValueError with a line that says what is wrong."""
+        """Take an action that was typed or piped in; ValueError with a line that says what is wrong."""
 
     @abstractmethod
     def left(self) -> int:
@@ -100,7 +104,6 @@ class StandIn(ABC):
     def go(self) -> None:
         """Open the line, run the station, print the result."""
         from benchtool.commands.talking import Conversation, TypedLines, open_line, who_controls
-        from benchtool.reports import frame_text
         from benchtool.taps.clock import SystemClock
 
         options, clock = self.options, SystemClock()
@@ -116,7 +119,9 @@ class StandIn(ABC):
                     )
             settings = line.info.settings
             self._watch = self.watch(line.info)
-            lines = TypedLines(sys.stdin is not None and sys.stdin.isatty() and self.takes_actions)
+            lines = TypedLines(sys.stdin is not None and self.takes_actions)
+            if not self.takes_actions and _is_piped():
+                click.echo(f"note: standard input is not read: {self.no_actions}", err=True)
             conversation = Conversation(
                 self.station(settings),
                 line,
@@ -133,12 +138,7 @@ class StandIn(ABC):
                 decoder=self.decoder(settings),
             )
             self.now_ns = lambda: conversation.talker.now_ns
-            if self.as_json:
-                self._out(frame_text.tap_object(line.info))
-            else:
-                click.echo(f"standing in for {self.who()} on {self.port}, {settings}; Ctrl-C ends it", err=True)
-                click.echo(frame_text.HEADER)
-            conversation.run()
+            conversation.run(lambda: self._began(line.info))
             if self._watch is not None:
                 self._tell(self._watch.close(conversation.talker.now_ns))
             self._result(conversation)
@@ -147,12 +147,21 @@ class StandIn(ABC):
         if conversation.failure is not None:
             raise conversation.failure
 
+    def _began(self, info: TapInfo) -> None:
+        from benchtool.reports import frame_text
+
+        if self.as_json:
+            self._out(frame_text.tap_object(info))
+        else:
+            click.echo(f"standing in for {self.who()} on {self.port}, {info.settings}; Ctrl-C ends it", err=True)
+            click.echo(frame_text.HEADER)
+
     def _turn(self, now_ns: int, lines: list[str]) -> None:
         for text in lines:
             if text.lower() in ("help", "?"):
                 for entry in self.usage:
                     click.echo(f"  {entry}", err=True)
-            elif text:
+            elif text and not text.startswith("#"):
                 try:
                     self.typed(text, now_ns)
                 except ValueError as error:
@@ -228,3 +237,12 @@ class StandIn(ABC):
             click.echo(
                 "nothing was heard: is the other end on, the pair right, A and B not reversed, the rate the same?"
             )
+
+
+def _is_piped() -> bool:
+    """Whether standard input is a pipe or a file that somebody may expect to be read."""
+    try:
+        mode = os.fstat(sys.stdin.fileno()).st_mode
+    except (OSError, ValueError, AttributeError):
+        return False
+    return stat.S_ISFIFO(mode) or stat.S_ISREG(mode)

@@ -6,7 +6,7 @@ import queue
 import sys
 import threading
 from collections.abc import Callable
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING, Any
 
 from benchtool.capture.chunk import Chunk, Item
@@ -85,18 +85,27 @@ def who_controls(port: TalkPort, clock: Clock) -> Frame | None:
 
 
 class TypedLines:
-    """Lines that a person types, fetched without waiting for them; none where standard input is no terminal."""
+    """Lines of standard input, which a person types or a program pipes in, fetched without waiting for them."""
 
     def __init__(self, wanted: bool) -> None:
         self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self.ended = not wanted
+        self._over = not wanted
         if wanted:
             threading.Thread(target=self._read, daemon=True).start()
 
     def _read(self) -> None:
-        for line in sys.stdin:
-            self._lines.put(line.strip())
-        self.ended = True
+        # What cannot be read as text is told as a line that says nothing, not as the end of a thread.
+        with suppress(AttributeError):
+            sys.stdin.reconfigure(errors="replace")  # type: ignore[union-attr]
+        with suppress(OSError, ValueError):
+            for line in sys.stdin:
+                self._lines.put(line.strip())
+        self._over = True
+
+    @property
+    def ended(self) -> bool:
+        """Whether all that there was has been taken."""
+        return self._over and self._lines.empty()
 
     def take(self) -> list[str]:
         """What was typed since the last call."""
@@ -166,8 +175,11 @@ class Conversation:
         """What the line did: transmissions, echoes, how late the computer was."""
         return self.talker.figures
 
-    def run(self) -> None:
-        """Talk. A failure while it runs is kept in `failure`, to be raised once the result is printed."""
+    def run(self, on_open: Callable[[], None] | None = None) -> None:
+        """Talk; `on_open` is called once the recording is open, before anything is said.
+
+        A failure while it runs is kept in `failure`, to be raised once the result is printed.
+        """
         with ExitStack() as stack:
             if self._record is not None:
                 try:
@@ -176,6 +188,8 @@ class Conversation:
                     )
                 except CaptureError as error:
                     raise CommandError(str(error), Exit.OUTPUT) from None
+            if on_open is not None:
+                on_open()
             self._tally.begin(0)
             with terminate_as_interrupt(self._whole):
                 try:

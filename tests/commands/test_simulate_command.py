@@ -358,11 +358,50 @@ def test_lines_that_are_typed_are_taken_as_they_come(monkeypatch: pytest.MonkeyP
 
     monkeypatch.setattr(sys, "stdin", io.StringIO("keys 1\n\nid\n"))
     typed = TypedLines(True)
+    lines: list[str] = []
     for _ in range(1_000_000):
+        lines += typed.take()
         if typed.ended:
             break
-    assert typed.take() == ["keys 1", "", "id"]
+    assert lines == ["keys 1", "", "id"]
     assert TypedLines(False).take() == []
+    assert TypedLines(False).ended
+
+
+def test_lines_that_are_piped_in_are_done() -> None:
+    piped = "# a visit\nkeys 2580\nkeys 1\xff\ntamper on\n"
+
+    def tell(seconds: str) -> bool:
+        with other_end(Silent()) as port:
+            result = run("reader", "--port", port, "--transmit", "--for", seconds, text=piped)
+        assert result.exit_code == 0, result.output
+        assert "2580" not in result.output
+        return (
+            "done: keys" in result.output
+            and "done: tamper" in result.output
+            and "write: keys KEYS" in result.output
+            and "say one of" not in result.output
+        )
+
+    assert told_in_time(tell)
+
+
+def test_a_pipe_that_is_not_read_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("benchtool.commands.stand_in_run._is_piped", lambda: True)
+    with other_end(Silent()) as port:
+        result = run("controller", "--protocol", "modbus-rtu", "--port", port, "--transmit", "--for", "0.2s")
+    assert "note: standard input is not read: Modbus takes actions with a .toml file" in result.stderr
+
+
+def test_a_recording_that_cannot_be_made_is_told_before_anything_else(tmp_path: Path) -> None:
+    with other_end(Silent()) as port:
+        result = run(
+            "reader", "--port", port, "--transmit", "--for", "5s", "--record", str(tmp_path / "nowhere" / "x.pcapng")
+        )
+    assert result.exit_code == 5
+    assert result.stdout == ""
+    assert len(result.stderr.strip().splitlines()) == 1
+    assert "its folder does not exist" in result.stderr
 
 
 def test_commands_of_the_scenario_reach_the_lock(tmp_path: Path) -> None:
