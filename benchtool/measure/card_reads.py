@@ -1,4 +1,4 @@
-"""Several reads together: which are of the same frame, and where reads of one card differ from what most of them say.
+"""Several reads of one card together: what most of them say, and where the others differ from it.
 
 No bits stand in what is answered but places, so that it may be shown where card numbers are hidden.
 """
@@ -23,12 +23,6 @@ class SameCard(NamedTuple):
     """The others, and how they differ, in words without their bits."""
     voted: bool
     """Whether no frame had a majority, and the bits of reads of one length were voted on one by one."""
-
-
-def groups(frames: Sequence[Bits]) -> list[int]:
-    """For each read the number of its frame, from 0 in the order of first appearance."""
-    numbers: dict[Bits, int] = {}
-    return [numbers.setdefault(bits, len(numbers)) for bits in frames]
 
 
 def compare_reads(frames: Sequence[Bits]) -> SameCard:

@@ -37,9 +37,10 @@ _LENGTH = (
     re.compile(r"\b(?:length|len|bits?|bit[ _-]?count|n|size)\s*[:=]\s*(\d{1,3})(?![\w.])", re.IGNORECASE),
     re.compile(r"(?<![\w.])(\d{1,3})[ _-]?bits?\b", re.IGNORECASE),
     re.compile(r"/\s*(\d{1,3})(?![\w.])"),
-    re.compile(r"(?<![\w.:])(\d{1,3})\s*:(?=\s*(?:0[xX])?[0-9A-Fa-f]{4})"),
     re.compile(r"\((\d{1,3})\)"),
 )
+_BEFORE = re.compile(r"(?<![\w.:])(\d{1,3})\s*:(?=\s*(?:0[xX])?[0-9A-Fa-f]{4})")
+"""A length before a colon, which may as well be a site code: only believed where the hex after it has that length."""
 _SITE = re.compile(r"\b(?:site(?:[ _-]?code)?|facility(?:[ _-]?code)?|fc|sc)\s*[:=#]?\s*(\d{1,6})\b", re.IGNORECASE)
 _NUMBER = re.compile(
     r"\b(?:card(?:[ _-]?(?:number|num|no|id))?|number|num|no|id|cn|user)\s*[:=#.]?\s*(\d{1,12})\b", re.IGNORECASE
@@ -58,6 +59,9 @@ _BIT_GROUPS = re.compile(r"(?<![\w.])(?:0[bB])?([01](?:[01]|[ _](?=[01 _]))*)(?!
 _DECIMAL = re.compile(r"(?<![\w.])(\d{1,12})(?![\w.])")
 _FEWEST_BITS = 16
 """So many digits that are all 0 and 1 are bits wherever they stand; fewer must be labelled, or be all of the line."""
+
+_FEWEST_DIGITS = 5
+"""A decimal without a label has so many digits, or is all of the line."""
 
 
 def read_line(line: str, *, length: int | None = None, row: CardFormat | None = None) -> ConverterLine:
@@ -97,14 +101,11 @@ def _days(year: int, month: int, day: int) -> int:
 
 
 def _value(text: str, length: int | None, row: CardFormat | None) -> ConverterLine:
-    said = next((int(m[1]) for p in _LENGTH if (m := p.search(text)) and 1 <= int(m[1]) <= LONGEST), None)
+    said, bare = _length(text)
     if bits := _bits(text, said):
         return ConverterLine(bits)
     size = said or length
     site, number = _SITE.search(text), _NUMBER.search(text)
-    bare = text
-    for pattern in _LENGTH:
-        bare = pattern.sub(" ", bare)
     digits = _hex_digits(bare)
     if size is not None and digits is not None:
         fitted = _fit(digits, size)
@@ -114,7 +115,10 @@ def _value(text: str, length: int | None, row: CardFormat | None) -> ConverterLi
         return _pair(int(site[1]), int(number[1]), row)
     if match := _PAIR.search(text):
         return _pair(int(match[1]), int(match[2]), row)
-    decimals = _LABELLED_DECIMAL.findall(bare) or _DECIMAL.findall(bare)
+    whole = _DECIMAL.fullmatch(bare.strip())
+    # Small numbers among words count readers, doors and times.
+    loose = [digits for digits in _DECIMAL.findall(bare) if whole or len(digits) >= _FEWEST_DIGITS]
+    decimals = _LABELLED_DECIMAL.findall(bare) or loose
     if len(decimals) == 1 and (digits is None or digits == decimals[0]):
         return _decimal(decimals[0], row)
     if len(decimals) > 1 and digits is None:
@@ -122,6 +126,20 @@ def _value(text: str, length: int | None, row: CardFormat | None) -> ConverterLi
     if digits is not None:
         return ConverterLine(problem="hex without its length in bits: add --length 26 or the like")
     return ConverterLine(problem="nothing like card data")
+
+
+def _length(text: str) -> tuple[int | None, str]:
+    """The length that a line says, and the line without it; of several numbers the one that the hex beside it has."""
+    found = [m for pattern in _LENGTH for m in pattern.finditer(text) if 1 <= int(m[1]) <= LONGEST]
+    for match in [*found, *_BEFORE.finditer(text)]:
+        size, bare = int(match[1]), f"{text[: match.start()]} {text[match.end() :]}"
+        digits = _hex_digits(bare)
+        if digits is not None and len(digits) in ((size + 3) // 4, 2 * ((size + 7) // 8)):
+            return size, bare
+    bare = text
+    for pattern in _LENGTH:
+        bare = pattern.sub(" ", bare)
+    return (int(found[0][1]) if found else None), bare
 
 
 def _bits(text: str, said: int | None) -> Bits | None:
@@ -165,7 +183,7 @@ def _fit(digits: str, size: int) -> ConverterLine | None:
     if value >> size:
         return None
     note = ""
-    if len(digits) == octets and padding and octets != (size + 3) // 4:
+    if len(digits) == octets and padding and not value & ((1 << padding) - 1):
         note = "hex octets with padding in front; padding at the end cannot be ruled out"
     return ConverterLine(Bits(value, size), note=note)
 
