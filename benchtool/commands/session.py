@@ -92,6 +92,9 @@ class Session:
                 self._recorder = self._open_recorder(stack)
             if on_open is not None:
                 on_open(self.tap)
+            if isinstance(self.decoder, TableDecoder) and self._on_notice is not None:
+                for note in self.decoder.notes:
+                    self._on_notice(note)
             with terminate_as_interrupt(self._whole):
                 try:
                     self._listen()

@@ -138,6 +138,8 @@ def _shape(cutting: Cutting, result: CheckResult, info: TapInfo, name: str) -> _
     head, tail = fixed_head(seen), fixed_tail(seen)
     if check is not None:
         tail = tail[len(tail) - check.tail :] if check.tail else b""
+    # Of frames that are all alike, every octet begins and ends them: one is left to the beginning.
+    tail = tail[max(0, len(tail) + 1 - lengths[0]) :]
     rule = _usable(fields, lengths)
     keeps = rule is None and 0 < len(lengths) <= _MOST_LENGTHS
     table = ProtocolTable(
@@ -193,6 +195,11 @@ def _told(
     roles = roles_of(seen, other)
     constant = constant_places(good, table.least - (table.check.size if table.check else 0)) if good else []
     table = _told_talk(table, seen, roles, constant, shape, info.resolution_ns < cutting.pause_ns, claims, still_open)
+    if table.reply_within_ns is not None and 2 * info.resolution_ns >= table.reply_within_ns:
+        table = replace(table, reply_within_ns=None)
+        still_open.append(
+            f"who speaks is not in the table: times are no finer than {info.resolution_ns / 1e6:g} ms at this tap"
+        )
     starts = _starts(table, shape, good, roles, claims, still_open, variety)
     table = replace(table, starts=starts)
     if shape.tail:
@@ -246,7 +253,7 @@ def _told_talk(
     rule = roles.rule
     # Lumps of a coarse tap hide who was silent before whom.
     score = roles.lean * (1.0 if roles.order > 0.97 else 0.5) * (1.0 if fine else 0.5)
-    claims.append(Claim(What.ROLE, _role_words(rule), score))
+    claims.append(Claim(What.ROLE, _role_words(rule, roles.reply_within_ns), score))
     period = period_of(seen, roles.roles)
     if period is not None:
         claims.append(Claim(What.PERIOD, f"a request every {period[0] / 1e6:.1f} ms", min(period[1], score)))
@@ -263,6 +270,7 @@ def _told_talk(
     return replace(
         table,
         role=rule,
+        reply_within_ns=roles.reply_within_ns,
         address=address,
         reply_address=reply_address,
         counter=counter,
@@ -270,9 +278,9 @@ def _told_talk(
     )
 
 
-def _role_words(rule: RoleRule | None) -> str:
+def _role_words(rule: RoleRule | None, within_ns: int | None) -> str:
     if rule is None:
-        return "requests follow long silences, replies short ones; no octet tells them apart"
+        return f"replies follow silences below {(within_ns or 0) / 1e6:.3g} ms, requests longer ones; no octet tells"
     reply, request = sorted(rule.reply), sorted(rule.request)
     told, side = (reply, "replies") if len(reply) <= len(request) else (request, "requests")
     values = " or ".join(f"{value:02X}" for value in told[:4])

@@ -49,6 +49,8 @@ class Roles:
     """How rarely a frame breaks the order, 0 to 1."""
     lean: float
     """How clearly it is this way round and not the other, 0 to 1."""
+    reply_within_ns: int | None = None
+    """Told by silences: a frame after a shorter one than this is a reply."""
 
 
 def roles_of(frames: Sequence[Seen], skip: Collection[int] = ()) -> Roles | None:
@@ -210,7 +212,9 @@ def _by_silence(frames: Sequence[Seen]) -> Roles | None:
     if order < 0.9:
         return None
     labels[0] = Role.REQUEST if labels[1] is Role.REPLY else Role.REPLY
-    return Roles(tuple(labels), None, order, min(1.0, 0.4 + (ratio - 1.5) / 5))
+    # To the microsecond: as finely as it is shown and saved.
+    within_ns = round(limit / 1000) * 1000
+    return Roles(tuple(labels), None, order, min(1.0, 0.4 + (ratio - 1.5) / 5), within_ns)
 
 
 def pairs_of(frames: Sequence[Seen], roles: Sequence[Role]) -> list[tuple[Seen, Seen]]:

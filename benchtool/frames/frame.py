@@ -71,6 +71,11 @@ class Frame(NamedTuple):
         return self.reason is Reason.OK
 
     @property
+    def proved(self) -> bool:
+        """Whether a check value says that it is sound; False where it is not `ok`, or none is known of its protocol."""
+        return self.reason is Reason.OK
+
+    @property
     def address(self) -> int | None:
         """The device address: OSDP 0 to 126 (127 broadcast) without the reply bit; Modbus 0 to 255; else None.
 

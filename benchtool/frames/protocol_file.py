@@ -54,6 +54,9 @@ def to_toml(table: ProtocolTable) -> str:
             f"request = {sorted(table.role.request)}",
             f"reply = {sorted(table.role.reply)}",
         ]
+    if table.reply_within_ns is not None:
+        lines += ["", "[role]  # who speaks, by silences: no field tells it"]
+        lines += [f"reply_within_ms = {table.reply_within_ns / 1e6:g}  # a frame after a shorter silence is a reply"]
     if table.check is not None:
         lines += ["", "[check]", *_check_lines(table.check)]
     return "\n".join(lines) + "\n"
@@ -127,9 +130,13 @@ def _table(top: Part) -> ProtocolTable:
         rule = LengthRule(_place(length), length.number("add"))
         length.done()
     role = top.part("role")
-    roles = None
+    roles = within_ns = None
     if role is not None:
-        roles = RoleRule(_place(role), frozenset(role.numbers("request")), frozenset(role.numbers("reply")))
+        within_ns = round(role.real("reply_within_ms") * 1e6) or None
+        if within_ns is None:
+            roles = RoleRule(_place(role), frozenset(role.numbers("request")), frozenset(role.numbers("reply")))
+        elif role.number("at", -1) >= 0:
+            raise ValueError("[role] at: who speaks is told by a field or by silences (reply_within_ms), not by both")
         role.done()
     places: dict[str, Place | None] = {}
     for field in _PLACES:
@@ -152,6 +159,7 @@ def _table(top: Part) -> ProtocolTable:
         period_ns=round(period * 1e6) or None,
         check=None if check is None else _check(check),
         role=roles,
+        reply_within_ns=within_ns,
         address=places["address"],
         reply_address=places["reply_address"],
         counter=places["counter"],

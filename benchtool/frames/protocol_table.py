@@ -53,6 +53,11 @@ class RoleRule:
     request: frozenset[int]
     reply: frozenset[int]
 
+    def __post_init__(self) -> None:
+        both = self.request & self.reply
+        if both:
+            raise ValueError(f"who speaks: {min(both)} cannot stand in requests and in replies alike")
+
 
 @dataclass(frozen=True, slots=True)
 class ProtocolTable:
@@ -80,6 +85,8 @@ class ProtocolTable:
     """Where it stands in replies, if elsewhere."""
     counter: Place | None = None
     role: RoleRule | None = None
+    reply_within_ns: int | None = None
+    """Where no field tells who speaks: a frame after a shorter silence than this is a reply, any other a request."""
     period_ns: int | None = None
     """From one request to the next, the middle value."""
     notes: tuple[str, ...] = ()
@@ -88,8 +95,40 @@ class ProtocolTable:
     def __post_init__(self) -> None:
         if not 1 <= self.least <= self.most <= MOST_LENGTH:
             raise ValueError(f"lengths are 1 to {MOST_LENGTH} octets, the least not above the most")
+        if self.role is not None and self.reply_within_ns is not None:
+            raise ValueError("who speaks is told by a field or by silences, not by both")
+        if self.reply_within_ns is not None and self.reply_within_ns < 1:
+            raise ValueError("a silence before replies is longer than 0")
         if not (self.check or self.length or self.lengths or self.starts or self.ends or self.silence_ns):
             raise ValueError("nothing in it tells where a frame begins or ends")
+        self._check_lengths()
+
+    def _check_lengths(self) -> None:
+        """ValueError where no frame could have all that the table wants."""
+        least, most = self.least, self.most
+        range_text = f"{least} octets" if least == most else f"{least} to {most} octets"
+        ends = min(map(len, self.ends), default=0)
+        if max(map(len, self.starts), default=0) + ends > most or max(map(len, self.ends), default=0) > most:
+            raise ValueError(f"start and end octets do not fit into the longest frame, {most} octets")
+        if self.check is not None and self.check.least > most:
+            raise ValueError(f"the check value wants {self.check.least} octets or more, the longest frame has {most}")
+        for length in self.lengths:
+            if not least <= length <= most:
+                raise ValueError(f"a length of {length} is not among {range_text}, the least and the most")
+        if self.length is not None:
+            low, high = self.length.add, self.length.place.mask + self.length.add
+            if high < least or low > most:
+                raise ValueError(f"the length field gives {low} to {high} octets, but frames have {range_text}")
+        fields = {
+            "length": self.length.place if self.length is not None else None,
+            "address": self.address,
+            "reply_address": self.reply_address,
+            "counter": self.counter,
+            "role": self.role.place if self.role is not None else None,
+        }
+        for name, place in fields.items():
+            if place is not None and place.at + place.size > most:
+                raise ValueError(f"[{name}] at {place.at} lies behind the end of the longest frame, {most} octets")
 
     def frame_length(self, octets: bytes) -> int | None:
         """What the length field says; None without one, or where it is not there yet."""
@@ -138,6 +177,11 @@ class TableFrame(Frame):
 
     __slots__ = ()
     table = ProtocolTable(silence_ns=1)
+
+    @property
+    def proved(self) -> bool:
+        """Whether a check value says that it is sound: never where the table has none."""
+        return self.reason is Reason.OK and self.table.check is not None
 
     @property
     def address(self) -> int | None:

@@ -37,6 +37,13 @@ class TableDecoder:
         self._from = 0
         """Places before this one begin no frame, whatever comes."""
         self._last_role = Role.UNKNOWN
+        within = table.reply_within_ns
+        self._within_ns = None if within is None or 2 * resolution_ns >= within else within
+        self.notes: tuple[str, ...] = ()
+        """What this table cannot tell at this tap, for the user."""
+        if within is not None and self._within_ns is None:
+            times = f"silences of {within / 1e6:.3g} ms, and times are no finer than {resolution_ns / 1e6:g} ms here"
+            self.notes = (f"who asks and who answers is not told: this bus shows it by {times}",)
 
     @property
     def pending(self) -> int:
@@ -49,6 +56,7 @@ class TableDecoder:
         if isinstance(item, Gap):
             out = self.close()
             self._stream.forget_time()
+            self._last_role = Role.UNKNOWN
             return out
         if not isinstance(item, Chunk) or not item.octets:
             return out
@@ -95,7 +103,7 @@ class TableDecoder:
             if at:
                 self._damaged(octets, at, out)
                 stream.drop(at)
-            self._emit(out, end - at, Protocol.TABLE, Reason.OK, table.role_of(octets[at:end]))
+            self._emit(out, end - at, Protocol.TABLE, Reason.OK)
             octets = bytes(stream.octets)
             at = self._from = 0
         self._from = at
@@ -177,37 +185,54 @@ class TableDecoder:
             if size is None and table.lengths:
                 size = stop - at if stop - at in table.lengths else table.lengths[-1]
             telling = table.starts or table.length or table.lengths
+            wrong = Reason.BAD_HEADER if table.check is None else Reason.CHECK_FAILED
             if (begins or (not table.starts and telling)) and size is not None and table.least <= size <= table.most:
                 reason, protocol = Reason.TRUNCATED, Protocol.TABLE
                 if size <= stop - at:
-                    reason, stop = Reason.CHECK_FAILED, at + size
+                    reason, stop = wrong, at + size
             elif begins or (table.check is not None and not table.starts and stop - at >= table.least):
-                reason, protocol = Reason.CHECK_FAILED, Protocol.TABLE
+                reason, protocol = wrong, Protocol.TABLE
             if protocol is Protocol.TABLE and table.starts:
                 # A start inside the damaged octets is more likely the next frame than payload at the very end.
                 follow = _next_start(octets, table.starts, at + table.least, stop)
                 if follow is not None and size is not None and size > stop - at:
                     stop = follow
-            self._emit_at(out, at, stop, protocol, reason, Role.UNKNOWN)
+            self._emit_at(out, at, stop, protocol, reason)
             at = stop
 
-    def _emit(self, out: list[Frame], size: int, protocol: Protocol, reason: Reason, role: Role) -> None:
-        self._emit_at(out, 0, size, protocol, reason, role)
+    def _emit(self, out: list[Frame], size: int, protocol: Protocol, reason: Reason) -> None:
+        self._emit_at(out, 0, size, protocol, reason)
         self._stream.drop(size)
 
-    def _emit_at(self, out: list[Frame], start: int, end: int, protocol: Protocol, reason: Reason, role: Role) -> None:
+    def _role(self, octets: bytes, silence_ns: int | None) -> Role:
+        """Who speaks: by a field, or by the silence before, where a short one never makes a second reply."""
+        if self.table.reply_within_ns is None:
+            return self.table.role_of(octets)
+        role = Role.UNKNOWN
+        if self._within_ns is not None and silence_ns is not None:
+            role = Role.REQUEST
+            if silence_ns < self._within_ns:
+                role = Role.REPLY if self._last_role is Role.REQUEST else Role.UNKNOWN
+        self._last_role = role
+        return role
+
+    def _emit_at(self, out: list[Frame], start: int, end: int, protocol: Protocol, reason: Reason) -> None:
         stream = self._stream
         first_ns = stream.start_ns(start)
         previous = stream.stop_before_ns(start)
+        silence_ns = None if previous is None else max(0, first_ns - previous)
+        octets = bytes(stream.octets[start:end])
+        role = self._role(octets, silence_ns)
         out.append(
             self._make(
                 protocol,
                 first_ns,
                 stream.stop_ns(end - 1),
-                bytes(stream.octets[start:end]),
+                octets,
                 reason,
-                role,
-                None if previous is None else max(0, first_ns - previous),
+                # What a damaged frame says of itself may be the damage.
+                role if reason is Reason.OK else Role.UNKNOWN,
+                silence_ns,
                 stream.marks(start, end),
                 b"",
                 stream.direction(start, end),

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import itertools
+from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from benchtool.capture.chunk import Chunk, Gap, LineCounts, Mark
@@ -74,30 +75,42 @@ CHECKS = st.one_of(
     ),
     st.builds(CheckValue, st.just(CheckKind.SUM), st.just(8), negate=st.booleans(), init=st.integers(0, 255)),
 )
-TABLES = st.builds(
-    ProtocolTable,
-    name=st.text(max_size=20).filter(lambda text: text.isprintable()),
-    settings=st.one_of(st.none(), st.just(LineSettings(19200, CharFormat.parse("7E2")))),
-    starts=st.lists(st.binary(min_size=1, max_size=3), max_size=2).map(tuple),
-    ends=st.lists(st.binary(min_size=1, max_size=2), max_size=2).map(tuple),
-    least=st.integers(1, 9),
-    most=st.integers(9, 4096),
-    lengths=st.lists(st.integers(1, 99), max_size=4).map(lambda values: tuple(sorted(values))),
-    length=st.one_of(st.none(), st.builds(LengthRule, PLACES, st.integers(-3, 12))),
-    silence_ns=st.integers(1, 10**6).map(lambda value: value * 1000),
-    check=CHECKS,
-    address=st.one_of(st.none(), PLACES),
-    reply_address=st.one_of(st.none(), PLACES),
-    counter=st.one_of(st.none(), PLACES),
-    role=st.one_of(
-        st.none(),
-        st.builds(RoleRule, PLACES, st.frozensets(st.integers(0, 255)), st.frozensets(st.integers(0, 255))),
+ROLES = st.builds(
+    lambda place, values, cut: RoleRule(
+        place, frozenset(one for one in values if one < cut), frozenset(one for one in values if one >= cut)
     ),
+    PLACES,
+    st.frozensets(st.integers(0, 255)),
+    st.integers(0, 255),
+)
+PARTS_OF_A_TABLE = st.fixed_dictionaries(
+    {
+        "name": st.text(max_size=20).filter(lambda text: text.isprintable()),
+        "settings": st.one_of(st.none(), st.just(LineSettings(19200, CharFormat.parse("7E2")))),
+        "starts": st.lists(st.binary(min_size=1, max_size=3), max_size=2).map(tuple),
+        "ends": st.lists(st.binary(min_size=1, max_size=2), max_size=2).map(tuple),
+        "least": st.integers(1, 9),
+        "most": st.integers(24, 4096),
+        "lengths": st.lists(st.integers(9, 24), max_size=4).map(lambda values: tuple(sorted(values))),
+        "length": st.one_of(st.none(), st.builds(LengthRule, PLACES, st.integers(-3, 12))),
+        "silence_ns": st.integers(1, 10**6).map(lambda value: value * 1000),
+        "check": CHECKS,
+        "address": st.one_of(st.none(), PLACES),
+        "reply_address": st.one_of(st.none(), PLACES),
+        "counter": st.one_of(st.none(), PLACES),
+        "speaks": st.one_of(st.none(), ROLES, st.integers(1, 10**5).map(lambda value: value * 1000)),
+    }
 )
 
 
-@given(TABLES)
-def test_a_table_comes_back_from_its_text(table: ProtocolTable) -> None:
+@given(PARTS_OF_A_TABLE)
+def test_a_table_comes_back_from_its_text(parts: dict[str, Any]) -> None:
+    speaks = parts.pop("speaks")
+    rule = parts["length"]
+    # Such a field gives no length that frames may have; refused elsewhere.
+    assume(rule is None or (rule.place.mask + rule.add >= parts["least"] and rule.add <= parts["most"]))
+    by_field = speaks if isinstance(speaks, RoleRule) else None
+    table = ProtocolTable(**parts, role=by_field, reply_within_ns=None if by_field is not None else speaks)
     assert from_toml(to_toml(table)) == table
 
 
@@ -121,6 +134,14 @@ def test_the_text_says_what_was_learned_and_reads_back() -> None:
         (('["02"]', '["0"]'), "octets in hex"),
         (('["02"]', '[""]'), "one to eight octets"),
         (("least = 7", "least = 70"), "the least not above the most"),
+        (("least = 7", "lengths = [6]\nleast = 7"), "a length of 6 is not among 7 to 40 octets"),
+        (("add = 0", "add = 100"), "the length field gives 100 to 355 octets, but frames have 7 to 40 octets"),
+        (("add = 0", "add = -255"), "gives -255 to 0 octets"),
+        (("at = 1 ", "at = 60 "), r"\[length\] at 60 lies behind the end of the longest frame, 40 octets"),
+        (("at = 3 ", "at = 40 "), r"\[counter\] at 40 lies behind the end"),
+        (("tail = 1", "tail = 40"), "the check value wants 44 octets or more, the longest frame has 40"),
+        (("reply = [128]", "reply = [0, 128]"), "0 cannot stand in requests and in replies alike"),
+        (("[role]", "[role]\nreply_within_ms = 9"), "by a field or by silences"),
         (("low_octet_first = true", "low_octet_first = 1"), "true or false"),
         (("silence_ms = 2", 'silence_ms = "a"'), "a number of 0 or more"),
         (("[length]", "[lengthy]"), "lengthy is not known"),
@@ -146,6 +167,67 @@ def test_a_table_that_tells_nothing_is_refused() -> None:
         from_toml(f'kind = "{KIND}"\nversion = 1\n')
     with pytest.raises(ProtocolFileError, match=r"\[check\] is wanted"):
         from_toml(f'kind = "{KIND}"\nversion = 1\ncheck = 3\n')
+
+
+def test_a_table_whose_octets_do_not_fit_is_refused() -> None:
+    head = f'kind = "{KIND}"\nversion = 1\n[frame]\nleast = 3\nmost = 4\n'
+    for text in ('start = ["02 03 04 05 06"]', 'start = ["01 02 03"]\nend = ["0D 0A"]', 'end = ["01 02 03 04 05"]'):
+        with pytest.raises(ProtocolFileError, match="do not fit into the longest frame, 4 octets"):
+            from_toml(f"{head}{text}\n")
+    assert from_toml(f'{head}start = ["01 02"]\nend = ["0D 0A"]\n').starts == (b"\x01\x02",)
+
+
+QUIET = ProtocolTable(
+    least=4, most=4, lengths=(4,), check=CheckValue(CheckKind.XOR, 8), address=Place(0), reply_within_ns=20_000_000
+)
+"""No octet tells who speaks: replies follow within 20 ms."""
+
+
+def quiet(*waits_ms: float) -> list[Chunk]:
+    chunks, now = [], 0.0
+    for wait in waits_ms:
+        now += wait
+        chunks.append(chunk(now, CheckValue(CheckKind.XOR, 8).completed(b"\x05\x01\x02\x00")))
+        now += 4 * CHAR / 1e6
+    return chunks
+
+
+def test_silences_tell_who_speaks() -> None:
+    frames = decoded(QUIET, *quiet(0, 8, 60, 8, 50, 90, 5, 5))
+    assert [frame.role for frame in frames] == [
+        Role.UNKNOWN,  # nothing is known of the silence before it
+        Role.UNKNOWN,
+        Role.REQUEST,
+        Role.REPLY,
+        Role.REQUEST,
+        Role.REQUEST,
+        Role.REPLY,
+        Role.UNKNOWN,  # a reply never follows a reply
+    ]
+    assert TableDecoder(QUIET, LineSettings(19200)).notes == ()
+
+
+def test_a_damaged_request_has_its_reply_all_the_same() -> None:
+    asked, answered, again = quiet(0, 60, 8)
+    frames = decoded(QUIET, asked, answered._replace(octets=b"\x05\x01\x03\x00"), again)
+    assert [(frame.ok, frame.role) for frame in frames][1:] == [(False, Role.UNKNOWN), (True, Role.REPLY)]
+
+
+def test_a_coarse_tap_tells_nothing_by_silences_and_says_so() -> None:
+    assert {frame.role for frame in decoded(QUIET, *quiet(0, 8, 60, 8), resolution_ns=16_000_000)} == {Role.UNKNOWN}
+    (note,) = TableDecoder(QUIET, LineSettings(19200), 16_000_000).notes
+    assert "silences of 20 ms" in note
+    assert "no finer than 16 ms" in note
+
+
+def test_without_a_check_value_nothing_is_proved() -> None:
+    plain = ProtocolTable(starts=(b"\x55",), least=4, most=4, lengths=(4,))
+    good, wrong = decoded(plain, chunk(0, b"\x55\x01\x02\x03"), chunk(60, b"\x55\x01\x02\x03\x04"))[:2]
+    assert (good.ok, good.proved) == (True, False)
+    # Nothing is known whose value could be wrong.
+    assert wrong.reason is not Reason.CHECK_FAILED
+    (proved,) = decoded(GATE, chunk(0, gate(5, b"\x10", 7)))
+    assert proved.proved
 
 
 def test_a_sum_too_wide_for_its_field_is_refused() -> None:
