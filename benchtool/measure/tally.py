@@ -69,6 +69,13 @@ class Figures:
     resolution_ns: int
     addresses: tuple[AddressFigures, ...]
     decoder_counters: dict[str, int]
+    unproved: int = 0
+    """Of `frames_ok`, those that no check value proves sound: all of a protocol table without one."""
+
+    @property
+    def proved(self) -> dict[Protocol, int]:
+        """Sound frames by protocol, without those that nothing proves."""
+        return {p: n for p, n in self.frames_ok.items() if not (self.unproved and p is Protocol.TABLE)}
 
     @property
     def sound(self) -> int:
@@ -100,7 +107,7 @@ class Tally:
         self._waiting = bytearray()
         self._values: npt.NDArray[np.int64] = np.zeros(256, dtype=np.int64)
         self._marks = dict.fromkeys((name for _, name in _MARK_KINDS), 0)
-        self._osdp_ok = self._modbus_ok = 0
+        self._osdp_ok = self._modbus_ok = self._unproved = 0
         self._bad: dict[Reason, int] = {}
         self._unknown_octets = 0
         self._resync = 0
@@ -161,6 +168,7 @@ class Tally:
                 self._modbus_ok += 1
             else:
                 self._others_ok[protocol] = self._others_ok.get(protocol, 0) + 1
+                self._unproved += not frame.proved
             if self._was_bad:
                 self._was_bad = False
                 self._resync += 1
@@ -220,6 +228,7 @@ class Tally:
                 for address in sorted(table)
             ),
             decoder_counters=dict(decoder_counters or {}),
+            unproved=self._unproved,
         )
 
     @staticmethod

@@ -25,7 +25,8 @@ _WIDTH = 79
 
 def explored_text(found: Explored) -> list[str]:
     """Claims with their confidence, what else fits, and what stays open."""
-    lines = [f"read by what was found: {found.sound} sound frames, {found.damaged} damaged frames and spans", ""]
+    word = "sound frames" if found.check.best is not None else "frames that nothing proves sound"
+    lines = [f"read by what was found: {found.sound} {word}, {found.damaged} damaged frames and spans", ""]
     if found.claims:
         lines.append("sure  what")
     for claim in found.claims:
@@ -47,7 +48,8 @@ def explored_object(found: Explored) -> dict[str, Any]:
     return {
         "kind": "explored",
         "octets": found.octets,
-        "sound": found.sound,
+        "sound": found.sound if best is not None else 0,
+        "unproved": found.sound if best is None else 0,
         "damaged": found.damaged,
         "claims": [
             {

@@ -30,6 +30,9 @@ REASON_WORDS = {
 }
 """The verdict column, as narrow as can be told at 80 columns; docs/commands.md says what each means."""
 
+UNPROVED = "unproved"
+"""The verdict on a frame in which nothing is wrong, where no check value is known that could say that it is right."""
+
 HEADER = f"{'time s':>9} {'quiet ms':>8} {'who':<6} {'verdict':<9} what"
 
 
@@ -71,11 +74,16 @@ def _words(meaning: Meaning, show_secrets: bool) -> str:
 
 def who(frame: Frame) -> str:
     """Direction and address: `-> 5` to device 5, `<- 5` from it; `all` for OSDP's address of every device."""
-    if frame.protocol is Protocol.UNKNOWN or frame.address is None:
-        return "?"
     arrow = {Role.REQUEST: "->", Role.REPLY: "<-", Role.UNKNOWN: "--"}[frame.role]
+    if frame.protocol is Protocol.UNKNOWN or frame.address is None:
+        return "?" if frame.role is Role.UNKNOWN else f"{arrow} ?"
     everyone = frame.protocol is Protocol.OSDP and frame.address == BROADCAST
     return f"{arrow} {'all' if everyone else frame.address}"
+
+
+def verdict(frame: Frame) -> str:
+    """The verdict column."""
+    return UNPROVED if frame.ok and not frame.proved else REASON_WORDS[frame.reason]
 
 
 def octets_text(frame: Frame, meaning: Meaning, *, show_secrets: bool) -> str:
@@ -127,7 +135,7 @@ def frame_line(
             what = f"{meaning.name or '?'} {what}"
     if frame.marks:
         what = f"[{marks_text(frame.marks)}] {what}"
-    line = f"{frame.t_ns / 1e9 + 0.0:9.4f} {silence:>8} {who(frame):<6} {REASON_WORDS[frame.reason]:<9} {what}"
+    line = f"{frame.t_ns / 1e9 + 0.0:9.4f} {silence:>8} {who(frame):<6} {verdict(frame):<9} {what}"
     if width is not None and len(line) > width:
         line = line[: width - 1] + "…"
     if show_octets:
@@ -155,8 +163,8 @@ def frame_object(frame: Frame, *, meaning: Meaning | None = None, show_secrets: 
         "protocol": frame.protocol.value,
         "address": frame.address,
         "name": meaning.name,
-        "ok": frame.ok,
-        "reason": None if frame.ok else frame.reason.value,
+        "ok": None if frame.ok and not frame.proved else frame.ok,
+        "reason": None if frame.proved else UNPROVED if frame.ok else frame.reason.value,
         "octets": frame.octets.hex(),
         "role": frame.role.value,
         "title": meaning.title,
@@ -245,7 +253,8 @@ def figures_object(figures: Figures) -> dict[str, Any]:
     return {
         "elapsed": figures.elapsed_ns / 1e9,
         "octets": figures.octets,
-        "frames": {protocol.value: count for protocol, count in figures.frames_ok.items()},
+        "frames": {protocol.value: count for protocol, count in figures.proved.items()},
+        "unproved": figures.unproved,
         "damaged": {reason.value: count for reason, count in figures.frames_bad.items()},
         "unknown_octets": figures.unknown_octets,
         "resynchronisations": figures.resynchronisations,
@@ -290,12 +299,14 @@ def milliseconds(value: int | None, resolution_ns: int = 0) -> str:
 
 def figures_text(figures: Figures) -> list[str]:
     """The tallies as a few lines and a table a person can read at arm's length."""
-    frames = ", ".join(f"{count} {protocol.value}" for protocol, count in figures.frames_ok.items()) or "none"
+    frames = ", ".join(f"{count} {protocol.value}" for protocol, count in figures.proved.items()) or "none"
     damaged = ", ".join(f"{count} {reason.value}" for reason, count in figures.frames_bad.items()) or "none"
     lines = [
         f"heard {figures.octets} octets in {figures.elapsed_ns / 1e9:.1f} s, bus load {figures.bus_load:.1%}",
         f"sound frames: {frames}; damaged frames and spans: {damaged}",
     ]
+    if figures.unproved:
+        lines.append(f"unproved: {figures.unproved} table; no check value is known, so damage inside them is not seen")
     if figures.line_errors is LineErrors.UNAVAILABLE:
         lines.append("line errors: cannot be seen at this tap, so none shown proves nothing")
     else:

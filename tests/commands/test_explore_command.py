@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 from pathlib import Path
 
 import pytest
@@ -151,3 +152,57 @@ def test_a_table_without_a_check_value_proves_no_frame_sound(tmp_path: Path) -> 
     found = run("diagnose", str(log), "--protocol", str(table))
     assert "no check value is known of this bus" in " ".join(found.output.split())
     assert "check values are right" not in found.output
+
+
+def plain_log(path: Path, turns: int = 40) -> str:
+    """Frames without a check value; replies follow within 20 ms."""
+    lines = []
+    for turn in range(turns):
+        lines += [f"{turn / 10:.3f} 7E 01 10 0D", f"{turn / 10 + 0.02:.3f} 7E 81 {turn % 7:02X} 0D"]
+    path.write_text("\n".join(lines) + "\n")
+    return str(path)
+
+
+def test_frames_without_a_check_value_are_unproved(tmp_path: Path) -> None:
+    log, table = plain_log(tmp_path / "plain.log"), str(tmp_path / "plain.toml")
+    learned = run("explore", log, "--save", table)
+    assert "80 frames that nothing proves sound" in learned.stdout
+    assert json.loads(run("explore", log, "--json").stdout)["sound"] == 0
+    heard = run("listen", log, "--protocol", table)
+    verdicts = {line[26:35].strip() for line in heard.stdout.splitlines() if " unnamed " in line}
+    assert verdicts == {"unproved"}
+    assert "sound frames: none; damaged frames and spans: none" in heard.stdout
+    assert "unproved: 80 table; no check value is known" in heard.stdout
+    lines = [json.loads(line) for line in run("listen", log, "--protocol", table, "--json").stdout.splitlines()]
+    frames = [line for line in lines if line["kind"] == "frame"]
+    assert {(line["ok"], line["reason"]) for line in frames} == {(None, "unproved")}
+    assert (lines[-1]["frames"], lines[-1]["unproved"]) == ({}, 80)
+    figures = json.loads(run("diagnose", log, "--protocol", table, "--json").stdout)["figures"]
+    assert (figures["frames"], figures["unproved"]) == ({}, 80)
+
+
+def test_who_speaks_by_silences_is_carried_into_the_table(tmp_path: Path) -> None:
+    chooser = random.Random(3)
+    lines, now = [], 0.1
+    for _ in range(60):
+        address = chooser.choice((3, 7, 9))
+        for wait in (0.08, 0.008):
+            body = bytes((address, chooser.choice((0x30, 0x31)))) + chooser.randbytes(2)
+            now += wait + 5 * 10 / 9600
+            lines.append(f"{now:.6f} {body.hex(' ')} {sum(body) & 0xFF:02x}")
+    log, table = tmp_path / "quiet.log", str(tmp_path / "quiet.toml")
+    log.write_text("\n".join(lines) + "\n")
+    learned = run("explore", str(log), "--save", table)
+    assert "no octet tells" in learned.stdout
+    assert "reply_within_ms = " in Path(table).read_text()
+    told = [json.loads(line) for line in run("listen", str(log), "--protocol", table, "--json").stdout.splitlines()]
+    roles = [line["role"] for line in told if line["kind"] == "frame"]
+    # Before the first frame nothing is known of the silence.
+    assert roles == ["unknown", "unknown", *("request", "reply") * 59]
+    assert sum(row["answered"] for row in told[-1]["addresses"]) == 59
+    # The same bus through a tap whose times are too coarse for that.
+    coarse = tmp_path / "coarse.log"
+    head = '#! tap baud=9600 format=8N1 line_errors=unavailable resolution_ns=60000000 anchor_ns=0 name="x"\n'
+    coarse.write_text(head + log.read_text())
+    done = run("listen", str(coarse), "--protocol", table)
+    assert "who asks and who answers is not told" in done.stderr
