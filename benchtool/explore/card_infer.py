@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 
 from benchtool.explore.card_layout import build_format, parity_bits
-from benchtool.explore.card_number import Fit, Frame, find_number, shares
+from benchtool.explore.card_number import Fit, Frame, find_number, in_frame, shares
 from benchtool.explore.card_parity import Parity, Relation, find_parity
 from benchtool.explore.card_samples import CardSample, by_length, distinct, members
 from benchtool.frames.card.decode import decode_as
@@ -20,7 +20,9 @@ from benchtool.frames.card.formats import FORMATS, SEEN, CardField, CardFormat, 
 SURE = 0.99
 _LEAST_SHARE = 0.01
 _MOST_LAYOUTS = 6
+_MOST_WEIGHED = 16
 _LEAST_READS = 3
+_ALONE_WORDS = "without it one more parity group would hold: damaged, or the only card of its kind"
 _LEAST_LONG = 8
 """Shorter reads are keys, or noise."""
 
@@ -66,6 +68,8 @@ class Inferred:
     numbers: tuple[tuple[Fit, float], ...]
     """Fields that give all printed numbers, with the share of each; empty where none does, or none was printed."""
     odd: tuple[OddRead, ...]
+    doubtful: tuple[OddRead, ...]
+    """Reads that may be damaged and were used all the same."""
     known: tuple[str, ...]
     """Formats of the table whose parity all the reads keep."""
     verdict: Verdict
@@ -117,6 +121,7 @@ def _of_length(length: int, group: Sequence[CardSample], name: str, tables: bool
     parity = find_parity([card.bits.value for card in cards], length, masks)
     odd = [OddRead(cards[at].where, "it breaks parity that all others keep: damaged") for at in parity.odd]
     kept = [card for at, card in enumerate(cards) if at not in parity.odd]
+    alone = [OddRead(cards[at].where, _ALONE_WORDS) for at in parity.alone]
     odd += _contradictions(kept)
     fits, used, wrong = _number_fits(parity, kept)
     odd += [
@@ -125,7 +130,9 @@ def _of_length(length: int, group: Sequence[CardSample], name: str, tables: bool
     layouts = _layouts(parity, fits, kept, name)
     known = tuple(row.name for row in rows if all(decode_as(row, card.bits).parity_ok for card in kept))
     verdict = _verdict(parity, fits, layouts)
-    return Inferred(length, len(group), len(cards), used, parity, layouts, fits, tuple(odd), known, verdict)
+    return Inferred(
+        length, len(group), len(cards), used, parity, layouts, fits, tuple(odd), tuple(alone), known, verdict
+    )
 
 
 def _contradictions(cards: Sequence[CardSample]) -> list[OddRead]:
@@ -148,12 +155,11 @@ def _number_fits(
     printed = [card for card in cards if card.printed is not None]
     if not printed:
         return (), 0, []
-    frame = _frame(parity)
-    found = _search(frame, printed)
+    found = _search(parity, printed)
     if found and found[0][1] > 0.5:
         return found, len(printed), []
     if len(printed) >= 4:
-        tried = [(_search(frame, [*printed[:at], *printed[at + 1 :]]), card) for at, card in enumerate(printed)]
+        tried = [(_search(parity, [*printed[:at], *printed[at + 1 :]]), card) for at, card in enumerate(printed)]
         good = [row for row in tried if row[0] and row[0][0][1] > 0.5]
         if good:
             best, wrong = max(good, key=lambda row: row[0][0][0].evidence - row[0][0][0].price)
@@ -169,11 +175,20 @@ def _frame(parity: Parity) -> Frame:
     return Frame(length, frozenset(bits), covered, constant)
 
 
-def _search(frame: Frame, cards: Sequence[CardSample]) -> tuple[tuple[Fit, float], ...]:
+def _search(parity: Parity, cards: Sequence[CardSample]) -> tuple[tuple[Fit, float], ...]:
+    frame = _frame(parity)
     reads = [(card.bits.value, card.printed.number) for card in cards if card.printed is not None]
     counts = {card.printed.digits for card in cards if card.printed is not None}
-    fits = find_number(frame, reads, counts.pop() if len(counts) == 1 else 0)
-    ranked = zip(fits, shares(fits), strict=True)
+    digits = counts.pop() if len(counts) == 1 else 0
+    fits = find_number(frame, reads, digits)
+    # The first guess at the parity bits did not know the field; now they are chosen beside each field.
+    again = []
+    for fit in fits[:_MOST_WEIGHED]:
+        bits = parity_bits(parity.relations, parity.length, parity.care, frozenset(fit.field.places))
+        if bits is not None:
+            again.append(in_frame(fit, replace(frame, parity=frozenset(bits)), digits))
+    again.sort(key=lambda fit: fit.price)
+    ranked = zip(again, shares(again), strict=True)
     return tuple((fit, share) for fit, share in ranked if share >= _LEAST_SHARE)[:_MOST_LAYOUTS]
 
 
@@ -234,7 +249,7 @@ def _site_field(parity: Parity, fit: Fit, cards: Sequence[CardSample]) -> CardFi
 def _verdict(parity: Parity, fits: Sequence[tuple[Fit, float]], layouts: Sequence[Layout]) -> Verdict:
     if not parity.relations and not fits and parity.open:
         return Verdict.NOTHING
-    sure = all(relation.sure >= SURE for relation in parity.relations) and not parity.open
+    sure = all(relation.sure >= SURE for relation in parity.relations) and not parity.open and not parity.alone
     # Bits that never changed may belong to a group or not: the reads cannot tell, whatever the shapes suggest.
     told = not parity.relations or parity.care == (1 << parity.length) - 1
     if sure and told and fits and layouts[0].share >= SURE:

@@ -30,9 +30,11 @@ class Next:
 def next_cards(found: Inferred) -> tuple[Next, ...]:
     """What to read next, the most useful first; empty where nothing is open."""
     made: list[Next] = []
-    if found.odd:
-        words = "read again the cards whose reads are called odd: damage changes from read to read, a format does not"
-        made.append(Next("read again", len(found.odd), words))
+    if found.odd or found.doubtful:
+        words = (
+            "read again the cards whose reads are odd or doubtful: damage changes from read to read, a format does not"
+        )
+        made.append(Next("read again", len(found.odd) + len(found.doubtful), words))
     made += [one for one in (_other_site(found), _more(found)) if one]
     made += _number(found)
     return tuple(made)

@@ -19,6 +19,7 @@ _PATHS = 3
 """Ways to each place that are followed further."""
 _ROUND = {16: 1.0, 32: 1.5, 24: 1.5, 20: 1.5}
 _REST = {0: 0.5, 8: 1.5, 16: 2.0, 12: 2.5}
+_BORDER_PRICE = 4.0
 _MOST_OFFSETS = 3
 _USUAL_OFFSETS = tuple(first * 10**zeros for zeros in range(9) for first in (1, 2, 5))
 """Tried with gaps too, where nothing else gives the numbers."""
@@ -34,6 +35,8 @@ class Fit:
     price: float
     evidence: float
     """Bits that agree and did not have to."""
+    own: float = 0.0
+    """The price of the field itself, that of what is left around it not counted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +84,14 @@ def find_number(
     fits = []
     for (places, writing, inverted, offset), price in found.items():
         field = CardField(name, places, writing, inverted, offset)
-        price += _layout_price(frame, field, reads, digits)
-        fits.append(Fit(field, price, _evidence(field, [number for _, number in reads])))
+        bits = _evidence(field, [number for _, number in reads])
+        fits.append(in_frame(Fit(field, price, bits, price), frame, digits))
     return sorted(fits, key=lambda fit: fit.price)
+
+
+def in_frame(fit: Fit, frame: Frame, digits: int = 0) -> Fit:
+    """The fit priced with what is left around it in a frame."""
+    return replace(fit, price=fit.own + _layout_price(frame, fit.field, digits))
 
 
 def shares(fits: Sequence[Fit]) -> list[float]:
@@ -117,15 +125,18 @@ def _evidence(field: CardField, numbers: list[int]) -> float:
     return changing.bit_count() * (len(sent) - 1) + (0 if field.offset else width)
 
 
-def _layout_price(frame: Frame, field: CardField, reads: list[tuple[int, int]], digits: int) -> float:
+def _layout_price(frame: Frame, field: CardField, digits: int) -> float:
     width = field.count
     price = 3.0 if width % 4 == 0 else 4.5 if width % 2 == 0 else 5.0
     price = _ROUND.get(width, price)
     places = set(field.places)
     before = [place for place in frame.data if place < field.first]
     after = [place for place in frame.data if place > field.last and place not in places]
-    for rest, more in ((before, 0.0), (after, 1.5)):
+    for rest, more in ((before[::-1], 0.0), (after, 1.5)):
         count = len(rest)
+        # Bits that change beside bits that never do: where the change begins, the number ends.
+        fixed = [place in frame.constant for place in rest]
+        price += _BORDER_PRICE if any(fixed) and not fixed[0] else 0.0
         price += _REST.get(count, 3.5 if count % 4 == 0 else 5.0) + (more if count else 0.0)
     zeros = 0
     for place in field.places:

@@ -7,17 +7,23 @@ is weighed: what it explains (a bit a read) against its price (`card_patterns.py
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, permutations
 
 from benchtool.explore.card_hits import Masks, beyond_constants, classes
 from benchtool.explore.card_patterns import written_out_price
 from benchtool.explore.card_samples import Span, changing
+from benchtool.explore.gf2 import solve
 
 MOST_GROUPS = 8
 """More than so many groups without a shape are not believed: the reads are too few."""
 _ANY_PRICE, _ANY_MORE_PRICE = 3.0, 4.0
 """What it costs that a group has no shape at all: as the first group, and beside groups that have one."""
+_DAMAGED_PRICE = 5.5
+"""That a read is damaged: one in 45 is."""
+_DOUBTFUL = 4.0
+"""Odds (as bits) against damage below which it is said all the same."""
+_MOST_ALONE = 5
 _NESTED_PRICE = 3.0
 _MOST_IN_BASES = 11
 _LEAST_SHARE = 0.01
@@ -63,6 +69,10 @@ class Parity:
     """Independent relations that hold and were not taken: more cards must break them, or bear them out."""
     odd: tuple[int, ...]
     """Reads (by index) that break relations which all others keep."""
+    worth: float
+    """Bits that all the relations save."""
+    alone: tuple[int, ...] = ()
+    """Reads (by index) without which one more relation would hold: damaged, or the only ones of their kind."""
 
 
 def chance(net: float) -> float:
@@ -75,16 +85,43 @@ def find_parity(values: Sequence[int], length: int, known: Iterable[int] = ()) -
 
     Reads that break what all others keep are left out and named in `odd`.
     """
-    kept = list(values)
+    everyone = list(values)
     known = list(known)
+    care = changing(everyone)
+    exact, nearly = classes(everyone, length, care, known)
+    odd = _odd_reads(everyone, length, _greedy(exact), nearly)
+    found = _without(everyone, length, known, odd) if odd else _concluded(everyone, length, care, exact, ())
+    alone = _alone([value for index, value in enumerate(values) if index not in odd], length)
+    names = [index for index in range(len(everyone)) if index not in odd]
+    standing = [names[at] for at in alone][: _MOST_ALONE + 1]
+    if not standing or len(standing) > _MOST_ALONE:
+        return found
+    # A damaged read stands outside the space that all others span. So may a sound one, where the reads are few.
+    tries = [_without(everyone, length, known, odd | {one}) for one in standing]
+    if len(standing) > 1:
+        tries.append(_without(everyone, length, known, odd | set(standing)))
+    best = max(tries, key=lambda one: one.worth - _DAMAGED_PRICE * len(one.odd))
+    if best.worth - found.worth > _DAMAGED_PRICE * (len(best.odd) - len(found.odd)):
+        return best
+    least = found.worth + _DAMAGED_PRICE - _DOUBTFUL
+    gains = [one for one, tried in zip(standing, tries, strict=False) if tried.worth > least]
+    return replace(found, alone=tuple(gains))
+
+
+def _without(values: list[int], length: int, known: list[int], odd: frozenset[int] | set[int]) -> Parity:
+    kept = [value for index, value in enumerate(values) if index not in odd]
     care = changing(kept)
-    exact, nearly = classes(kept, length, care, known)
-    odd = _odd_reads(kept, length, _greedy(exact), nearly)
-    if odd:
-        kept = [value for index, value in enumerate(values) if index not in odd]
-        care = changing(kept)
-        exact, _ = classes(kept, length, care, known)
-    return _concluded(kept, length, care, exact, tuple(sorted(odd)))
+    return _concluded(kept, length, care, classes(kept, length, care, known)[0], tuple(sorted(odd)))
+
+
+def _alone(values: list[int], length: int) -> list[int]:
+    """Reads (by index) outside the affine space that the others span: they are in no sum of reads that vanishes."""
+    columns = [sum((value >> place & 1) << index for index, value in enumerate(values)) for place in range(length)]
+    _, sums = solve([((1 << len(values)) - 1, 0), *((column, 0) for column in columns)], len(values)) or (0, [])
+    held = 0
+    for one in sums:
+        held |= one
+    return [index for index in range(len(values)) if not held >> index & 1]
 
 
 def _greedy(among: Iterable[Masks], span: Span | None = None) -> list[Masks]:
@@ -133,6 +170,7 @@ def _concluded(values: list[int], length: int, care: int, exact: list[Masks], od
         tuple(_relation(one, values, one.net) for one in sorted(maybe, key=lambda one: -one.net)[:_MOST_LISTED]),
         len(all_of_them) - len(span),
         odd,
+        sum(one.net for one in chosen),
     )
 
 

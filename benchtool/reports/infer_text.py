@@ -38,6 +38,8 @@ def inferred_text(found: Inferred) -> list[str]:
             lines += _wrap(f"- {one.where}: {one.why}", "  ")
         if len(found.odd) > _MOST_ODD:
             lines.append(f"  and {len(found.odd) - _MOST_ODD} more")
+    for one in found.doubtful:
+        lines += _wrap(f"- {one.where}, used: {one.why}", "  ")
     others = _open_lines(found)
     if others:
         lines += ["", "what else fits the reads", *others]
@@ -166,6 +168,7 @@ def inferred_object(found: Inferred) -> dict[str, Any]:
         ],
         "perhaps": [{"sure": round(one.sure, 4), **_relation_object(one, found.length)} for one in found.parity.maybe],
         "odd_reads": [_odd_object(one) for one in found.odd],
+        "doubtful_reads": [_odd_object(one) for one in found.doubtful],
         "known": list(found.known),
         "next": [{"kind": one.kind, "cards": one.cards, "words": one.words} for one in next_cards(found)],
     }

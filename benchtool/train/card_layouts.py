@@ -19,13 +19,13 @@ from benchtool.explore.card_samples import CardSample, Printed, Span
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.formats import CardField, CardFormat
 
-_PRINTED = 4
-
 
 @dataclass(frozen=True, slots=True)
 class Judged:
     """What was right in one layout."""
 
+    edges: bool
+    """Whether the layout has all its parity bits among the first two and the last two bits."""
     relations: bool
     """The same relations as the layout has, no more and no fewer: the same frames pass."""
     groups: bool
@@ -42,9 +42,9 @@ class Judged:
 
 
 def samples_of(
-    made: Invented, seed: int, *, more: int, site: bool, damaged: int, digits: bool
+    made: Invented, seed: int, *, more: int, site: bool, damaged: int, digits: bool, printed: int = 4
 ) -> tuple[list[CardSample], set[str]]:
-    """Reads of a layout: data width + `more` random cards, four with printed numbers; and which are damaged."""
+    """Reads of a layout: data width + `more` random cards, `printed` of them with numbers; and which are damaged."""
     row = made.row
     count = row.length - len(row.parity) + more
     chooser = random.Random(seed)
@@ -52,12 +52,12 @@ def samples_of(
     width = len(str(row.number.highest)) if digits else 0
     samples = []
     for index, (value, number) in enumerate(drawn):
-        printed = Printed(number, None, width) if index < _PRINTED else None
-        samples.append(CardSample(Bits(value, row.length), printed, f"read {index}"))
+        shown = Printed(number, None, width) if index < printed else None
+        samples.append(CardSample(Bits(value, row.length), shown, f"read {index}"))
     wrong: set[str] = set()
     covered = sorted({place for group in row.parity for place in group.members})
     if covered:
-        for index in chooser.sample(range(_PRINTED, count), damaged):
+        for index in chooser.sample(range(printed, count), damaged):
             sample = samples[index]
             value = sample.bits.value ^ 1 << (row.length - chooser.choice(covered))
             samples[index] = CardSample(Bits(value, row.length), None, sample.where)
@@ -89,7 +89,9 @@ def judge(found: Inferred, row: CardFormat, wrong: set[str], seconds: float) -> 
     listed = any(_same_field(field, row.number) for field in fields)
     settled = found.verdict is Verdict.SETTLED
     odd = {one.where for one in found.odd}
+    edges = all(group.bit <= 2 or group.bit >= length - 1 for group in row.parity)
     return Judged(
+        edges,
         relations,
         relations and groups == best,
         first,
@@ -110,6 +112,7 @@ def measure(
     site: bool = False,
     damaged: int = 0,
     digits: bool = False,
+    printed: int = 4,
     verbose: bool = False,
 ) -> dict[str, Judged]:
     """Infer so many invented layouts; prints the shares that came out right."""
@@ -117,7 +120,7 @@ def measure(
     by_style: dict[str, list[Judged]] = {}
     for one in range(seed, seed + count):
         made = draw(one)
-        samples, wrong = samples_of(made, one, more=more, site=site, damaged=damaged, digits=digits)
+        samples, wrong = samples_of(made, one, more=more, site=site, damaged=damaged, digits=digits, printed=printed)
         began = time.process_time()
         found = infer(samples, tables=False)[0]
         judged = judge(found, made.row, wrong, time.process_time() - began)
@@ -128,13 +131,20 @@ def measure(
             print(
                 f"seed {one}, {made.row.length} bits, {made.style}: wrong {', '.join(what)}; open {found.parity.open}"
             )
-    width = f"data width + {more} reads, {damaged} damaged, {_PRINTED} printed numbers"
+    width = f"data width + {more} reads, {damaged} damaged, {printed} printed numbers"
     print(f"{count} invented layouts, seeds {seed} to {seed + count - 1}; {width}")
     print("parity              layouts  relations right  very groups right")
     for style, rows in [*sorted(by_style.items()), ("all", list(every.values()))]:
         print(f"{style:<18} {len(rows):>8} {_share(rows, 'relations'):>16} {_share(rows, 'groups'):>18}")
     rows = list(every.values())
     print(f"number field        first {_share(rows, 'number_first')}, listed {_share(rows, 'number_listed')}")
+    for where, part in (
+        ("at the ends", [row for row in rows if row.edges]),
+        ("inside", [r for r in rows if not r.edges]),
+    ):
+        if part:
+            said = f"first {_share(part, 'number_first')}, listed {_share(part, 'number_listed')}"
+            print(f"  parity bits {where}, {len(part)} layouts: {said}")
     for low, high in ((0.0, 0.5), (0.5, 0.9), (0.9, 0.99), (0.99, 1.01)):
         part = [row for row in rows if low <= row.number_sure < high]
         if part:
@@ -160,6 +170,7 @@ def main() -> None:
     parser.add_argument("--more", type=int, default=8, help="reads beyond the data width (all bits but parity bits)")
     parser.add_argument("--site", action="store_true", help="every other field is the same on all cards")
     parser.add_argument("--damaged", type=int, default=0, help="reads with one bit of a parity group turned round")
+    parser.add_argument("--printed", type=int, default=4, help="cards whose printed number is given")
     parser.add_argument("--digits", action="store_true", help="printed numbers have their leading zeros")
     parser.add_argument("--verbose", action="store_true")
     given = parser.parse_args()
@@ -170,6 +181,7 @@ def main() -> None:
         site=given.site,
         damaged=given.damaged,
         digits=given.digits,
+        printed=given.printed,
         verbose=given.verbose,
     )
 
