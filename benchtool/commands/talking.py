@@ -152,6 +152,7 @@ class Conversation:
         self._decoder = decoder or BusDecoder(port.info.settings, port.info.resolution_ns)
         self._tally = Tally(port.info)
         self._notices = 0
+        self._echo_told = False
         self._whole = Whole()
         self.stopped_by_user = False
         self.failure: CommandError | None = None
@@ -221,6 +222,9 @@ class Conversation:
             if self._recorder is not None and now_ns - flushed_ns >= _FLUSH_NS:
                 self._recorder.flush()
                 flushed_ns = now_ns
+            if self.talked.came_back >= _ECHOES and not self._echo_told:
+                self._echo_told = True
+                self.note(_OWN_ECHO)
             for text in self._port.notices[self._notices :]:
                 self._notices += 1
                 self.note(text)
@@ -243,9 +247,10 @@ class Conversation:
 
     def _difference(self, difference: Difference) -> None:
         what = "is missing from there" if len(difference.heard) <= difference.at else "differs from there"
+        never = " (or this adapter does not hear itself: leave --echo yes out)" if not difference.heard else ""
         self.note(
             f"our own echo {what}: octet {difference.at + 1} of {len(difference.sent)}: somebody else talks at the "
-            "same time, or our driver does not reach the pair"
+            f"same time, or our driver does not reach the pair{never}"
         )
 
     def note(self, text: str) -> None:
@@ -254,6 +259,9 @@ class Conversation:
             self._on_notice(text)
 
 
+_ECHOES = 2
+"""So often our own octets come back before that is called an echo: once, another controller may have said the same."""
+_OWN_ECHO = "what we send comes back whole: this adapter hears itself; leave --echo no out, or say --echo yes"
 _ECHO = {Echo.AUTO: "none heard", Echo.YES: "heard", Echo.NO: "none expected"}
 
 
@@ -263,6 +271,8 @@ def talked_text(conversation: Conversation) -> list[str]:
     lines = [f"sent {talked.sent} times, {talked.octets_sent} octets; own echo: {_ECHO[conversation.talker.echo]}"]
     if talked.echoes:
         lines.append(f"own echo compared {talked.echoes} times, different {talked.differing_echoes} times")
+    if talked.came_back >= _ECHOES:
+        lines.append(f"{_OWN_ECHO} ({talked.came_back} times)")
     if talked.late_ns > 20_000_000:
         lines.append(f"this computer was up to {talked.late_ns / 1e6:.0f} ms late: replies may have missed their time")
     return lines
@@ -277,5 +287,6 @@ def talked_object(conversation: Conversation) -> dict[str, Any]:
         "echo": conversation.talker.echo.value,
         "echoes": talked.echoes,
         "differing_echoes": talked.differing_echoes,
+        "came_back": talked.came_back,
         "late_ms": talked.late_ns / 1e6,
     }

@@ -31,6 +31,8 @@ class TalkFigures:
     octets_heard: int = 0
     echoes: int = 0
     differing_echoes: int = 0
+    came_back: int = 0
+    """Transmissions that came back whole although the user said that there is no echo."""
     late_ns: int = 0
     """The longest that the computer was late to let the station act."""
 
@@ -111,6 +113,7 @@ class Talker:
         now_ns = self.now_ns
         if octets:
             self._pass_on(*self._echo.heard(octets, marks), now_ns)
+            self.figures.came_back = self._echo.came_back
             self._told_differences()
             return True
         if self._echo.waits and now_ns >= self._until_ns + _ECHO_LATE_NS:

@@ -41,6 +41,10 @@ class EchoCheck:
         self._certain = True
         self.compared = 0
         """Transmissions that came back and were compared."""
+        self.came_back = 0
+        """Transmissions that came back whole although no echo was expected."""
+        self._unexpected = b""
+        self._begun = b""
         self.differences: list[Difference] = []
         """Echoes that were not what was sent, until they are taken away."""
 
@@ -51,12 +55,14 @@ class EchoCheck:
         """
         rest = self.silent()
         self._sent = octets if self.echo is not Echo.NO else b""
+        self._unexpected, self._begun = (octets, b"") if self.echo is Echo.NO and certain else (b"", b"")
         self._certain = certain
         return rest
 
     def heard(self, octets: bytes, marks: bytes) -> tuple[bytes, bytes]:
         """What is left of octets and marks once the echo is taken away."""
         if not self._sent:
+            self._look_for_echo(octets)
             return octets, marks
         marks = marks or bytes(len(octets))
         self._heard += octets
@@ -87,6 +93,17 @@ class EchoCheck:
     def waits(self) -> bool:
         """Whether the end of an echo, or of what may be one, has not come."""
         return bool(self._sent) and (self.echo is Echo.YES or bool(self._heard))
+
+    def _look_for_echo(self, octets: bytes) -> None:
+        """Where none is expected, nothing is taken away; whether it was one is counted."""
+        if not self._unexpected:
+            return
+        self._begun += octets
+        if self._begun.startswith(self._unexpected):
+            self.came_back += 1
+        elif self._unexpected.startswith(self._begun):
+            return
+        self._unexpected = self._begun = b""
 
     def _differs(self, echoed: bytes) -> None:
         pairs = enumerate(zip(echoed, self._sent, strict=False))

@@ -183,6 +183,20 @@ def test_an_adapter_that_hears_itself() -> None:
     assert told_in_time(tell)
 
 
+def test_an_adapter_that_hears_itself_against_what_was_said() -> None:
+    def tell(seconds: str) -> bool:
+        with other_end(device([]), echo=True) as port:
+            result = run(
+                "controller", "--port", port, "--baud", "115200", "--address", "5", "--transmit", "--for", seconds,
+                "--echo", "no",
+            )  # fmt: skip
+        assert result.exit_code == 0, result.output
+        # While it runs, and in the summary.
+        return result.stdout.count("hears itself; leave --echo no out, or say --echo yes") == 2
+
+    assert told_in_time(tell)
+
+
 def test_a_device_that_counts_wrong_is_told_while_it_runs_and_at_the_end() -> None:
     def tell(seconds: str) -> bool:
         faulty = Misbehaving(device([]), Injected(Misdeed.WRONG_SEQUENCE, 4, 0))

@@ -229,9 +229,17 @@ def test_where_a_reply_may_be_the_same_octets_no_echo_is_concluded() -> None:
     assert rig.talker.echo is Echo.AUTO
 
 
-def test_without_echo_nothing_is_taken_away() -> None:
+def test_without_echo_nothing_is_taken_away_but_one_that_comes_is_counted() -> None:
     rig = Rig([(0, ASK)], [(30 * MS, ASK)], known=Echo.NO).run(200 * MS)
     assert rig.station.octets == ASK
+    assert rig.talker.figures.came_back == 1
+    assert rig.talker.figures.echoes == 0
+    pieces = [(30 * MS, ASK[:3]), (35 * MS, ASK[3:] + ANSWER)]
+    assert Rig([(0, ASK)], pieces, known=Echo.NO).run(200 * MS).talker.figures.came_back == 1
+    # An answer is no echo, nor what follows it; nor are octets that a reply may repeat (sheet 3.2).
+    answered = [(30 * MS, ANSWER), (60 * MS, ASK)]
+    assert Rig([(0, ASK)], answered, known=Echo.NO).run(200 * MS).talker.figures.came_back == 0
+    assert Rig([(0, ASK)], [(30 * MS, ASK)], known=Echo.NO, certain=False).run(200 * MS).talker.figures.came_back == 0
 
 
 def test_echo_and_answer_in_one_lump() -> None:
