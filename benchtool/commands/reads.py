@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from benchtool.reports.reads_outcome import Outcome
     from benchtool.taps.card_source import CardSource
 
+_LONG = 30 << 20
+"""Octets in a file of which it is said that reading takes a while."""
 _KINDS = ("edges", "logic", "analog", "lines", "osdp")
 
 
@@ -124,6 +126,9 @@ def command(
         click.echo(f"note: {caution}", err=True)
     options = _options(kind, length, wanted, expect, time_unit, columns, resolution)
     sources = [_opened(address, options, baud, char_format, osdp_key) for address in source]
+    for address in source:
+        if Path(address).is_file() and (size := Path(address).stat().st_size) > _LONG:
+            click.echo(f"note: {address} has {size >> 20} MB, reading it takes a while", err=True)
     head = False
 
     def on_source(info: Any) -> None:

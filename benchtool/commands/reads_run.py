@@ -82,15 +82,10 @@ class ReadsRun:
     def run(self, sources: Sequence[CardSource]) -> None:
         """Read. CommandError where the first source cannot be opened; a later failure is kept in `failure`."""
         with ExitStack() as stack:
-            if self._record is not None:
-                try:
-                    self._recorder = stack.enter_context(EdgeRecorder(self._record, overwrite=self._overwrite))
-                except (CaptureError, ValueError) as error:
-                    raise CommandError(str(error), Exit.OUTPUT) from None
             with terminate_as_interrupt(self._whole):
                 for source in sources:
                     try:
-                        self._source(source)
+                        self._source(source, stack)
                     except KeyboardInterrupt:
                         self.outcome.stopped_by_user = True
                     except TapError as error:
@@ -107,9 +102,16 @@ class ReadsRun:
             raise error
         return error
 
-    def _source(self, source: CardSource) -> None:
+    def _source(self, source: CardSource, stack: ExitStack) -> None:
         with source:
             info = source.info
+            if self._record is not None and self._recorder is None:
+                # Only now: an address that is wrong leaves no file behind.
+                try:
+                    recorder = EdgeRecorder(self._record, overwrite=self._overwrite)
+                    self._recorder = stack.enter_context(recorder)
+                except (CaptureError, ValueError) as error:
+                    raise CommandError(str(error), Exit.OUTPUT) from None
             self._label = info.where
             self._on_source(info)
             self._pulses_seen |= info.sees_pulses

@@ -11,6 +11,9 @@ from typing import NamedTuple
 
 from benchtool.frames.card.bits import Bits
 
+_FAR = 6
+"""A vote is believed where each read is wrong in no more than one bit of so many. Our choice."""
+
 
 class SameCard(NamedTuple):
     """Reads of one card, compared."""
@@ -42,7 +45,11 @@ def compare_reads(frames: Sequence[Bits]) -> SameCard:
         if 2 * ones == len(alike):
             return SameCard(None, (), tuple((i, f"{bits.length} bits") for i, bits in enumerate(frames)), False)
         value = value << 1 | int(2 * ones > len(alike))
-    return _against(Bits(value, lengths[0][0]), frames, voted=True)
+    whole = Bits(value, lengths[0][0])
+    if any((bits.value ^ value).bit_count() * _FAR > whole.length for bits in alike):
+        # Damage changes few bits; these are other cards.
+        return SameCard(None, (), tuple((i, f"{bits.length} bits") for i, bits in enumerate(frames)), False)
+    return _against(whole, frames, voted=True)
 
 
 def _against(whole: Bits, frames: Sequence[Bits], *, voted: bool) -> SameCard:

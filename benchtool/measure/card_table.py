@@ -50,8 +50,8 @@ def read_card_table(
         factor = unit_factor(time_unit, TIME_UNITS)
         if factor is None:
             raise WaveformError(f"'{time_unit}' is no time unit; write s, ms, us or ns")
-    if kind in (None, TableKind.EDGES):
-        found = edges_in_words(path, factor, columns, resolution_ns, forced=kind is TableKind.EDGES)
+    if kind in (None, TableKind.EDGES) and columns is None:
+        found = edges_in_words(path, factor, resolution_ns, forced=kind is TableKind.EDGES)
         if found is not None:
             return found
     table = read_table(path)

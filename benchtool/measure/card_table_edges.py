@@ -101,12 +101,7 @@ _CELL = re.compile(r"[;,\t ]+")
 
 
 def edges_in_words(
-    path: str | Path,
-    unit: float | None,
-    columns: Sequence[str] | None,
-    resolution_ns: int | None,
-    *,
-    forced: bool,
+    path: str | Path, unit: float | None, resolution_ns: int | None, *, forced: bool
 ) -> CardTable | None:
     """An edge list with words in it (D0, low, rising); None where the file has none."""
     text = Path(path).read_bytes()

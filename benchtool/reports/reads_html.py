@@ -33,8 +33,7 @@ def reads_html(outcome: Outcome, *, sources: Sequence[str], show: bool) -> str:
     diagnosis = outcome.diagnosis
     # Our own drawings and style sheet; everything else is escaped.
     drawn = [
-        {"title": plot.title, "caption": plot.caption, "svg": Markup(plot.svg)}
-        for _, plot in plots(outcome, show=show)
+        {"title": plot.title, "caption": plot.caption, "svg": Markup(plot.svg)} for _, plot in plots(outcome, show=show)
     ]
     found = [] if diagnosis is None else shown_findings(diagnosis)
     return template.render(

@@ -198,7 +198,13 @@ def same_lines(outcome: Outcome, *, show: bool) -> list[str]:
         return []
     if same.bits is None:
         counts = ", ".join(f"read {reads[place].number}: {how}" for place, how in same.differ)
-        return ["SAME CARD", *wrap(f"no two reads agree, and there is no majority: {counts}. Read it again.", "  ")]
+        return [
+            "SAME CARD",
+            *wrap(
+                f"no frame has a majority, nor do its bits: {counts}. Not one card, or badly damaged: read it again.",
+                "  ",
+            ),
+        ]
     how = "bit by bit, what most reads say" if same.voted else f"{len(same.agree)} of {len(reads)} reads agree"
     lines = ["SAME CARD", f"  {how}: {same.bits.length} bits{'  ' + same.bits.text if show else ''}"]
     lines += [line for place, text in same.differ for line in wrap(f"read {reads[place].number}: {text}", "  ")]

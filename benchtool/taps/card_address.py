@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib
 import os
 import sys
-from pathlib import Path
 
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.osdp.keys import KeyRing
@@ -13,7 +11,6 @@ from benchtool.taps.address import open_tap
 from benchtool.taps.card_file import CardFile, CardOptions, is_capture
 from benchtool.taps.card_source import CardSource
 from benchtool.taps.card_stream import CardStream
-from benchtool.taps.tap import TapError
 
 
 def is_simulated_reader(address: str) -> bool:
@@ -41,23 +38,12 @@ def open_card_source(
 
         return SimulatedCards(word)
     if word.startswith("probe:"):
-        try:
-            module = importlib.import_module("benchtool.taps.probe_source")
-        except ModuleNotFoundError:
-            raise TapError("probe: is not part of this installation", reason="unusable") from None
-        source: CardSource = module.open_probe(word)
-        return source
+        from benchtool.taps.probe_source import open_probe
+
+        return open_probe(word)
     kind = options.kind if options is not None else None
     if os.path.isfile(word) and kind != "osdp" and (kind is not None or not is_capture(word)):
         return CardFile(word, options)
     from benchtool.taps.card_osdp import OsdpCards
 
     return OsdpCards(open_tap(word, settings), word, keys)
-
-
-def shown(address: str) -> str:
-    """An address as a heading."""
-    return "standard input" if address == "-" else Path(address).name if os.path.isfile(address) else address
-
-
-__all__ = ["CardOptions", "TapError", "is_simulated_reader", "open_card_source", "shown"]

@@ -56,15 +56,15 @@ class OsdpCards(CardSource):
     def problems(self) -> list[str]:
         """What the tap has to say, and replies that gave no read."""
         words = {
-            "sealed": "replies in a secure session whose key is not known: cards may be among them (--osdp-key)",
+            "sealed": "replies in a secure session whose key is not known (--osdp-key), cards perhaps",
             "damaged": "RAW replies that are too short for the bits they announce",
             "long": f"RAW replies with no bits or more than {LONGEST}",
-            "keypad": "KEYPAD replies: keys, not cards (benchtool listen shows them)",
-            "text": "FMT replies: characters, not bits (benchtool listen shows them)",
+            "keypad": "KEYPAD replies, which are keys and no cards (benchtool listen shows them)",
+            "text": "FMT replies, which are characters and no bits (benchtool listen shows them)",
         }
-        said = [f"{count} {words[name]}" for name, count in self._counts.items() if count]
+        said = [f"{words[name]}: {count}" for name, count in self._counts.items() if count]
         if self._again:
-            said.append(f"{self._again} RAW replies were sent again as they were, and count once")
+            said.append(f"RAW replies sent again as they were, which count once: {self._again}")
         return [*getattr(self._tap, "problems", ()), *said]
 
     @property
