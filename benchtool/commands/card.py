@@ -7,156 +7,20 @@ import json
 import random
 import re
 import sys
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 
 import click
 
-from benchtool.commands import card_exercise
+from benchtool.commands import card_exercise, card_keys
+from benchtool.commands.card_answer import Answer, answer_for, answer_lines, build_answer
 from benchtool.commands.card_options import read_tables, table_option
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.frames.card.bits import Bits
-from benchtool.frames.card.build import build_bits, build_printed, why_not, why_not_printed
-from benchtool.frames.card.compare import Agreement, compare
-from benchtool.frames.card.decode import CardReading, decode_as, decode_in
-from benchtool.frames.card.entry import Entry, EntryError, Kind, parse_entry
+from benchtool.commands.options import Duration
+from benchtool.frames.card.entry import EntryError, Kind, parse_entry
 from benchtool.frames.card.formats import FORMATS, CardFormat, find_formats
-from benchtool.frames.card.hints import Hint, hints_for
-from benchtool.frames.card.plain import agreement_values, hint_values, read_values
-from benchtool.frames.meaning import Value
-from benchtool.reports import card_draw, card_lesson, card_text
+from benchtool.reports import card_draw, card_text
 
-
-@dataclass(frozen=True, slots=True)
-class _Answer:
-    """What is said about one value."""
-
-    taken: str
-    reads: tuple[CardReading, ...]
-    bits: Bits | None = None
-    """None where the frames were built from numbers."""
-    hints: tuple[Hint, ...] = ()
-    notes: tuple[str, ...] = ()
-    left_out: tuple[str, ...] = ()
-    rows: tuple[CardFormat, ...] = FORMATS
-    """The formats it was read in."""
-    agreements: tuple[Agreement, ...] | None = None
-    """None where no printed number was given to compare."""
-
-    @property
-    def sound(self) -> bool:
-        agreed = self.agreements is None or any(a.changed == "as given" for a in self.agreements)
-        return agreed and any(read.ok for read in self.reads)
-
-    def values(self) -> dict[str, Value]:
-        values: dict[str, Value] = {
-            "reads": [read_values(read, "as given" if self.bits else "built") for read in self.reads],
-            "taken_as": self.taken,
-            "notes": list(self.notes),
-            "hints": [hint_values(hint) for hint in self.hints],
-            "left_out": list(self.left_out),
-        }
-        if self.bits is not None:
-            values |= {"bits": self.bits.text, "hex": self.bits.hex, "length": self.bits.length}
-        if self.agreements is not None:
-            values["printed_agrees"] = [agreement_values(agreement) for agreement in self.agreements]
-        return values
-
-    def text(self, glyphs: card_draw.Glyphs, explain: bool = False) -> list[str]:
-        lines = card_text.taken_text(self.taken, self.notes)
-        if explain and self.reads:
-            lines += [card_text.headline(read) for read in self.reads]
-            lines += ["", *card_lesson.lesson_text(self.reads, glyphs)]
-            for hint in self.hints:
-                lines += ["", *card_text.hint_text(hint)]
-        elif self.bits is None:
-            lines += card_text.built_text(self.reads, self.left_out, glyphs)
-        else:
-            lines += card_text.reading_text(self.bits, self.reads, self.hints, glyphs, self.agreements, self.rows)
-        return lines
-
-
-def _build(
-    entry: Entry | None,
-    site: int | None,
-    number: int,
-    rows: tuple[CardFormat, ...],
-    others: Mapping[str, int] | None = None,
-) -> _Answer:
-    """Build every frame that carries these numbers, or say why none does."""
-    reads, left_out = [], []
-    for row in rows:
-        problem = why_not(row, site, number, others)
-        if problem is None:
-            reads.append(decode_as(row, build_bits(row, site, number, others)))
-        else:
-            left_out.append(problem)
-    if not reads:
-        raise CommandError(f"no frame can be built: {'; '.join(left_out)}", Exit.USAGE)
-    return _Answer(entry.taken if entry else "numbers to build frames from", tuple(reads), left_out=tuple(left_out))
-
-
-def _printed(entry: Entry, data: int, rows: tuple[CardFormat, ...]) -> _Answer:
-    reads, left_out = [], []
-    for row in rows:
-        problem = why_not_printed(row, data)
-        try:
-            if problem is None:
-                reads.append(decode_as(row, build_printed(row, data)))
-        except ValueError as error:
-            problem = str(error)
-        if problem is not None:
-            left_out.append(problem)
-    if not reads:
-        raise CommandError(f"{data} does not fit: {'; '.join(left_out)}", Exit.USAGE)
-    return _Answer(entry.taken, tuple(reads), notes=entry.notes, left_out=tuple(left_out))
-
-
-def _answer(entry: Entry, rows: tuple[CardFormat, ...], named: bool, printed: Entry | None = None) -> _Answer:
-    """Say what a value is. `rows` are the formats wanted, `named` whether the user chose them."""
-    if entry.bits is None:
-        if printed is not None:
-            raise CommandError("--printed compares with bits: give them as bits or as hex with a length", Exit.USAGE)
-        if entry.pair is not None:
-            return _build(entry, entry.pair[0], entry.pair[1], rows)
-        assert entry.data is not None
-        return _printed(entry, entry.data, rows)
-    bits = entry.bits
-    reads = tuple(decode_in(rows, bits))
-    if named and not reads:
-        raise CommandError(
-            f"{bits.length} bits were given, and {rows[0].name} has {rows[0].length}: leave --format away to see why",
-            Exit.USAGE,
-        )
-    agreements = compare(bits, printed, rows) if printed is not None else None
-    return _Answer(
-        entry.taken, reads, bits, hints=hints_for(bits, rows), notes=entry.notes, rows=rows, agreements=agreements
-    )
-
-
-def _batch(lines: Iterable[str], answer_of: Callable[[str], _Answer], as_json: bool, strict: bool) -> int:
-    """One value a line: one line, or one JSON object, each. Returns the exit code."""
-    code = Exit.DONE
-    for number, line in enumerate(lines, 1):
-        typed = line.strip()
-        if not typed or typed.startswith("#"):
-            continue
-        try:
-            answer = answer_of(typed)
-        except (EntryError, CommandError) as error:
-            message = error.message if isinstance(error, CommandError) else str(error)
-            code = Exit.USAGE
-            if as_json:
-                click.echo(json.dumps({"reads": [], "line": number, "value": typed, "error": message}))
-            click.echo(f"benchtool: line {number}: {message}", err=True)
-            continue
-        if strict and not answer.sound and code is Exit.DONE:
-            code = Exit.FAULT
-        if as_json:
-            click.echo(json.dumps({**answer.values(), "line": number, "value": typed}))
-        else:
-            click.echo(card_text.batch_line(typed, answer.reads, answer.hints))
-    return int(code)
+KEYS = "keys"
+"""What `--as` says of bursts of a keypad."""
 
 
 def _glyphs(ascii_only: bool) -> card_draw.Glyphs:
@@ -224,7 +88,9 @@ def _exercise(
 @click.option("--length", type=click.IntRange(1), metavar="BITS", help="VALUE is hex of this many bits.")
 @click.option("--left-aligned", is_flag=True, help="Hex octets hold the first bit first, padding last (OSDP RAW).")
 @click.option("--printed", metavar="NUMBER", help="The decimal printed on the card; beside bits: does it agree?")
-@click.option("--as", "kind", type=click.Choice([kind.value for kind in Kind]), help="Take VALUE as this.")
+@click.option("--as", "kind", type=click.Choice([*(kind.value for kind in Kind), KEYS]), help="Take VALUE as this.")
+@click.option("--keys", metavar="KEYS", help="Build the bursts of a keypad for keys, as 1234#.")
+@click.option("--pause", type=Duration(), metavar="5s", help="With --as keys: the longest pause between keys.")
 @click.option("--site", type=int, metavar="CODE", help="Build frames: site code.")
 @click.option("--number", type=int, metavar="NUMBER", help="Build frames: card number.")
 @click.option("--format", "format_name", metavar="NAME", help='Only this format, as "26-bit" or "37-bit 16+19".')
@@ -250,6 +116,8 @@ def command(
     left_aligned: bool,
     printed: str | None,
     kind: str | None,
+    keys: str | None,
+    pause: float | None,
     site: int | None,
     number: int | None,
     format_name: str | None,
@@ -286,6 +154,10 @@ def command(
       benchtool card --site 101 --number 4095
       benchtool card --number 123456789 --format "37-bit 35"
     \b
+    Keypads:
+      benchtool card --as keys 0001 0010 0011 0100 1011
+      benchtool card --keys 1234# --site 101
+    \b
     Learn:
       benchtool card 0CA1FFF/26 --explain
       benchtool card --exercise
@@ -305,6 +177,17 @@ def command(
         return
     if seed is not None or count is not None:
         raise CommandError("--seed and --count belong to --exercise", Exit.USAGE)
+    if keys is not None:
+        if value or number is not None or printed is not None:
+            raise CommandError("--keys builds bursts: give no value beside it, but --site if you like", Exit.USAGE)
+        card_keys.build_keys(keys, site, as_json)
+        return
+    if kind == KEYS and value:
+        if not card_keys.read_keys(" ".join(value), pause, as_json) and strict:
+            sys.exit(int(Exit.FAULT))
+        return
+    if pause is not None or kind == KEYS:
+        raise CommandError("--as keys wants bursts, as 0001 0010 1011; --pause belongs to it", Exit.USAGE)
     chosen = Kind(kind) if kind else None
 
     try:
@@ -312,25 +195,25 @@ def command(
     except EntryError as error:
         raise CommandError(f"--printed: {error}", Exit.USAGE) from None
 
-    def answer_of(typed: str) -> _Answer:
+    def answer_of(typed: str) -> Answer:
         entry = parse_entry(typed, length=length, kind=chosen, left_aligned=left_aligned, rows=known)
-        return _answer(entry, rows, format_name is not None, expected)
+        return answer_for(entry, rows, format_name is not None, expected)
 
     if value == ("-",):
         if isinstance(sys.stdin, io.TextIOWrapper):
             sys.stdin.reconfigure(errors="replace")
-        sys.exit(_batch(sys.stdin, answer_of, as_json, strict))
+        sys.exit(answer_lines(sys.stdin, answer_of, as_json, strict))
     try:
         if site is not None or number is not None:
             if value or printed is not None:
                 raise CommandError("give a value to explain, or --site and --number to build, not both", Exit.USAGE)
             if number is None:
                 raise CommandError("a frame needs a card number: add --number", Exit.USAGE)
-            answer = _build(None, site, number, rows, others)
+            answer = build_answer(None, site, number, rows, others)
         elif value:
             answer = answer_of(" ".join(value))
         elif expected is not None:
-            answer = _answer(expected, rows, format_name is not None)
+            answer = answer_for(expected, rows, format_name is not None)
         else:
             raise CommandError("nothing to do: give card bits, or see benchtool card --help", Exit.USAGE)
     except EntryError as error:

@@ -102,7 +102,7 @@ def _fixed_text(read: CardReading) -> list[str]:
     lines = []
     for constant, found, ok in read.constants:
         size = len(constant.places)
-        wrong = "" if ok else f" and are {found:0{size}b} here: FAIL"
+        wrong = "" if ok else f", here {found:0{size}b}: FAIL"
         lines += wrapped(
             f"constant, bits {places_text(constant.places)}: {constant.value:0{size}b} on every card{wrong}.", "   "
         )

@@ -70,8 +70,9 @@ def failures(read: CardReading) -> list[str]:
         if not ok:
             size = len(constant.places)
             lines += wrapped(
-                f"Constant FAILS: bits {places(constant.places)} are {constant.value:0{size}b} on every card of"
-                f" {read.format.name} and are {found:0{size}b} here.",
+                f"Constant FAILS: {'bit' if size == 1 else 'bits'} {places(constant.places)} must be"
+                f" {constant.value:0{size}b} on every card of {read.format.name} and {'is' if size == 1 else 'are'}"
+                f" {found:0{size}b} here.",
                 "",
             )
     for digit in read.checks:
@@ -226,7 +227,10 @@ def format_text(row: CardFormat) -> list[str]:
     for text in said[1:]:
         lines += wrapped(text, pad)
     for constant in row.constants:
-        lines += wrapped(f"bits {places(constant.places)} are always {constant.value:0{len(constant.places)}b}", pad)
+        lines += wrapped(
+            f"{'bit' if len(constant.places) == 1 else 'bits'} {places(constant.places)} always {constant.value:0{len(constant.places)}b}",
+            pad,
+        )
     for check in row.checks:
         over = ", ".join(check.fields) or f"bits {places(check.covers)}"
         weights = f", weights {', '.join(map(str, check.weights))} from the right" if check.weights else ""

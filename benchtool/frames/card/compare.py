@@ -1,7 +1,8 @@
 """Does the number printed on a card agree with the bits: as they came, undone, or written another way?
 
 Which writings are tried: all data bits as one number, site code and card number (reference sheet 6.2), the card number
-alone, and the data octets in reversed order (common practice, no published source).
+alone, all data bits as BCD (sheet 6.5: seen with 26 bits), and the data octets in reversed order (common practice, no
+published source).
 """
 
 from __future__ import annotations
@@ -34,7 +35,9 @@ def _how(read: CardReading, printed: Entry) -> str | None:
     if data == read.data:
         return "all data bits as one number"
     if data == read.card_number:
-        return "the card number without the site code"
+        return "the card number" if read.site_code is None else "the card number without the site code"
+    if size % 4 == 0 and str(data) == f"{read.data:x}":
+        return "all data bits as decimal digits of four bits each (BCD)"
     if size % 8 == 0 and data == int.from_bytes(read.data.to_bytes(size // 8, "big"), "little"):
         return "all data bits as one number, octets in reversed order"
     return None

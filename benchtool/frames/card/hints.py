@@ -15,6 +15,7 @@ from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.decode import CardReading, decode_in, decode_seen
 from benchtool.frames.card.formats import FORMATS, CardFormat
 from benchtool.frames.card.keypad import STYLES, key_of
+from benchtool.frames.card.pin import pin_in_digits, run_together
 from benchtool.frames.card.places import places_text as places
 
 
@@ -124,6 +125,33 @@ def _one_line_hint(bits: Bits) -> Hint:
     )
 
 
+def _typed_hints(bits: Bits) -> list[Hint]:
+    """Keys where no format has this length: several bursts read as one, a PIN in decimal digits."""
+    if bits.length in STYLES or bits.value in (0, (1 << bits.length) - 1):
+        return []
+    hints = []
+    together = run_together(bits)
+    if together is not None:
+        keys, size = together
+        hints.append(
+            Hint(
+                "keys run together",
+                f"keys {' '.join(keys)} of a keypad, each {STYLES[size]}, read as one: the receiver"
+                " waits longer for the end of a frame than the keys were apart.",
+            )
+        )
+    pin = pin_in_digits(bits)
+    if pin is not None:
+        hints.append(
+            Hint(
+                "buffered PIN",
+                f"a keypad that collects the PIN may send it in decimal digits of four bits, filled up with F: then"
+                f" it is {pin} (common practice, no published source).",
+            )
+        )
+    return hints
+
+
 def _length_hints(bits: Bits, rows: Sequence[CardFormat]) -> list[Hint]:
     hints = []
     length = bits.length
@@ -160,6 +188,7 @@ def _length_hints(bits: Bits, rows: Sequence[CardFormat]) -> list[Hint]:
             )
         elif length - whole == 1:
             hints.append(Hint("pulse too many", f"one more than {whole} bits: a pulse too many (noise, ringing)."))
+    hints += _typed_hints(bits)
     if 1 < length < lengths[0] and bits.value in (0, (1 << length) - 1):
         hints.append(_one_line_hint(bits))
     elif length < lengths[0] and length not in STYLES and not hints:
