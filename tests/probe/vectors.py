@@ -1,4 +1,5 @@
-# mypy: ignore-errors  # MicroPython knows no annotations with generics, and no typing
+# mypy: ignore-errors
+# MicroPython has no typing module, and this runs there too.
 """What probe_logic.py does with given input, printed line by line: run under CPython and MicroPython, and compared.
 
 Plain words of both languages only. `main` prints; nothing else is imported but the file under test.
