@@ -123,18 +123,24 @@ class _Tree:
 
     def through(self, name: str) -> tuple[float | None, tuple[str, ...]]:
         """What a consumer's feed carries, and what is not known of it."""
+        if name in self.circles:
+            return None, (f"{name} is fed from itself",)
         if name not in self._through:
-            self._through[name] = self._add([name, *self._below(name)])
+            for one in reversed(self._below(name)):
+                below = [self._through[other] for other in self.behind.get(one, ())]
+                own = self._add([one])
+                amps = [above for above, _ in (own, *below)]
+                missing = (*own[1], *(why for _, unknown in below for why in unknown))
+                self._through[one] = (None if missing else sum(each or 0.0 for each in amps)), missing
         return self._through[name]
 
     def _below(self, name: str) -> list[str]:
-        found, rest = [], list(self.behind.get(name, ()))
+        """A feeder with all that is fed from it, each before what is fed from it in turn, each once."""
+        found, rest = [name], [name]
         while rest:
-            one = rest.pop()
-            if one in self.circles:
-                continue
-            found.append(one)
-            rest += self.behind.get(one, ())
+            new = [one for one in self.behind.get(rest.pop(), ()) if one not in self.circles]
+            found += new
+            rest += new
         return found
 
     def _add(self, names: Iterable[str]) -> tuple[float | None, tuple[str, ...]]:
@@ -174,8 +180,12 @@ class _Tree:
 
     def volts(self, name: str) -> tuple[float | None, tuple[str, ...]]:
         """At the terminals of a supply or a consumer, and what is not known of it."""
-        if name not in self._volts:
-            self._volts[name] = self._work_out(name)
+        chain = [name]
+        while chain[-1] in self.consumers and chain[-1] not in self.circles and chain[-1] not in self._volts:
+            chain.append(self.feeder[chain[-1]] or "")
+        for one in reversed(chain):
+            if one not in self._volts:
+                self._volts[one] = self._work_out(one)
         return self._volts[name]
 
     def _work_out(self, name: str) -> tuple[float | None, tuple[str, ...]]:
@@ -192,7 +202,7 @@ class _Tree:
         feeder = self.feeder[name]
         if feeder is None:
             return None, (f"what feeds {name} is not recorded",)
-        above, unknown = self.volts(feeder)
+        above, unknown = self._volts[feeder]
         ohm, why = self.feed_ohm(name)
         amps, missing = self.through(name)
         unknown = (*unknown, *((why,) if why else ()), *(() if ohm == 0 else missing))
@@ -207,7 +217,7 @@ class _Tree:
         return Fed(name, self.consumers[name], self.source(name), self.own(name), amps, ohm, volts, unknown)
 
     def load(self, supply: Supply) -> SupplyLoad:
-        amps, unknown = self._add(self._below(supply.id))
+        amps, unknown = self._add(self._below(supply.id)[1:])
         return SupplyLoad(supply, amps, unknown)
 
 
