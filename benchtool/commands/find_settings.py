@@ -96,10 +96,8 @@ def find_settings(
 def _opener(address: str) -> Opener:
     from benchtool.taps.address import open_tap
 
-    if address.startswith("sim:"):
-        # Enough bus time to judge by, however long the scenario lasts.
-        address += f"{'&' if '?' in address else '?'}for={_SIMULATED_S}"
-    return lambda settings: open_tap(address, settings)
+    # On a simulated bus enough time to judge by, however long the scenario lasts.
+    return lambda settings: open_tap(address, settings, seconds=_SIMULATED_S)
 
 
 class _Finder:

@@ -7,7 +7,6 @@ import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
-from urllib.parse import urlencode
 
 import click
 
@@ -190,11 +189,9 @@ def tap_for(
         baud, char_format = result.settings.baud, result.settings.format
     elif protocol is not None and protocol.settings is not None and is_live(address):
         baud, char_format = baud or protocol.settings.baud, char_format or protocol.settings.format
-    if seconds is not None and address.startswith("sim:"):
-        address = f"{address}{'&' if '?' in address else '?'}{urlencode({'for': f'{seconds:g}'})}"
     try:
         settings = _settings(address, baud, char_format)
-        return open_tap(address, settings)
+        return open_tap(address, settings, seconds=seconds)
     except TapError as error:
         raise tap_failed(error) from None
     except ValueError as error:

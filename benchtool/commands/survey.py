@@ -70,7 +70,7 @@ def command(
     asked = parse_list(addresses, 126, "--addresses")
     rates = None if bauds is None else parse_list(bauds, 20_000_000, "--bauds", least=50)
     wanted = None if expected is None else read_expected(expected)
-    survey = Survey()
+    survey = Survey(wanted=len(asked) * len(rates or (0,)))
     progress = _progress(as_json)
 
     def on_done(rate: int, answers: Answers) -> None:
@@ -152,8 +152,6 @@ def _simulated(
     from benchtool.taps.simulated import SimulatedTap
     from benchtool.taps.tap import TapError
 
-    # The bus would end at its own time; the survey is over when all are asked.
-    address = f"{tap}{'&' if '?' in tap else '?'}for={_LONGEST_SIM_S}"
     for rate in rates or (baud,):
         made: list[Any] = []
 
@@ -165,7 +163,8 @@ def _simulated(
             made.append(surveyor(settings))
             return made[0], settings
 
-        bus = SimulatedTap(address, None, instead=instead)
+        # The bus would end at its own time; the survey is over when all are asked.
+        bus = SimulatedTap(tap, None, seconds=_LONGEST_SIM_S, instead=instead)
         try:
             with bus:
                 if bus.scenario is not None and bus.scenario.controller.protocol != "osdp":
@@ -191,7 +190,8 @@ def _real(
     from benchtool.taps.clock import SystemClock
 
     clock = SystemClock()
-    for rate in rates or (baud,):
+
+    def at_rate(rate: int | None) -> CommandError | None:
         line = open_line(tap, rate, char_format, LineSettings(), direction, clock)
         try:
             if not anyway:
@@ -216,8 +216,17 @@ def _real(
             line.close()
         if conversation.stopped_by_user:
             raise KeyboardInterrupt
-        if conversation.failure is not None:
-            return conversation.failure
+        return conversation.failure
+
+    for number, rate in enumerate(rates or (baud,)):
+        try:
+            failure = at_rate(rate)
+        except CommandError as error:
+            if not number:
+                raise
+            failure = error  # what the rates before found is still told
+        if failure is not None:
+            return failure
     return None
 
 

@@ -22,11 +22,17 @@ _SCENARIO_NAME = re.compile(r"[a-z][a-z0-9-]*(\?.*)?")
 
 
 def open_tap(
-    address: str, settings: LineSettings | None = None, *, clock: Clock | None = None, root: Path = Path("/")
+    address: str,
+    settings: LineSettings | None = None,
+    *,
+    seconds: float | None = None,
+    clock: Clock | None = None,
+    root: Path = Path("/"),
 ) -> Tap:
     """The tap an address names, not yet opened. TapError (`bad-address`, `absent`, `unusable`) with a one-line mend.
 
-    `settings` None means that the user did not say: 9600 8N1 on a line, the file's own in a file. `clock` is for
+    `settings` None means that the user did not say: 9600 8N1 on a line, the file's own in a file. `seconds`: how long a
+    simulated bus runs, whatever its address says; other taps run until nobody reads them. `clock` is for
     tests of taps in real time, `root` for lists of adapters in messages.
     """
     word = address.strip()
@@ -35,7 +41,7 @@ def open_tap(
     if word.startswith("sim:"):
         from benchtool.taps.simulated import SimulatedTap
 
-        return SimulatedTap(word, settings)
+        return SimulatedTap(word, settings, seconds=seconds)
     if "://" in word:
         return _url_tap(word, settings, clock)
     if os.name == "nt" and _COM_PORT.fullmatch(word):
@@ -73,10 +79,17 @@ def _url_tap(word: str, settings: LineSettings | None, clock: Clock | None) -> T
 
 
 def _not_there(word: str, error: Exception, root: Path) -> TapError:
+    if not word.isprintable():
+        return TapError(
+            f"{word!r} is not an address: it has a line break or another control character", reason="bad-address"
+        )
     if isinstance(error, PermissionError):
         return TapError(f"{word} cannot be looked at: a folder on the way is closed to you", reason="forbidden")
     if not isinstance(error, FileNotFoundError | NotADirectoryError):
-        return TapError(f"'{word!r}' is not an address ({error})", reason="bad-address")
+        return TapError(f"{word!r} is not an address ({error})", reason="bad-address")
+    if os.path.islink(word):
+        gone = "its adapter may be unplugged" if word.startswith("/dev/") else "what it stood for was moved or removed"
+        return TapError(f"{word} is a link to {os.readlink(word)}, which is not there; {gone}", reason="absent")
     if word.startswith("/dev/") or _COM_PORT.fullmatch(word):
         return TapError(f"no such device {word}; {_adapters_here(root)}", reason="absent")
     if _DEVICE_NAME.fullmatch(word):
@@ -87,7 +100,8 @@ def _not_there(word: str, error: Exception, root: Path) -> TapError:
         return TapError(f"no file {word}; a serial port on the network is written socket://{word}", reason="absent")
     folder = Path(word).parent
     try:
-        near = difflib.get_close_matches(Path(word).name, os.listdir(folder), 1, cutoff=0.75)
+        there = [name for name in os.listdir(folder) if os.path.exists(folder / name)]
+        near = difflib.get_close_matches(Path(word).name, there, 1, cutoff=0.75)
     except OSError:
         return TapError(f"no such file {word}: there is no folder {folder}", reason="absent")
     if near:

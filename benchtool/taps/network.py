@@ -81,6 +81,8 @@ class UrlTap(LiveTap):
         """The pySerial object while open, for what only its own kind can do."""
 
     def _connect(self, timeout_s: float | None) -> Source:
+        if self._address.lower().startswith("rfc2217://"):
+            _host_and_port(self._address)
         try:
             self.serial = open_serial(self._address, self._settings)
         except Exception as error:
@@ -154,7 +156,8 @@ def _host_and_port(address: str) -> tuple[str, int]:
     except ValueError:
         host, port = None, None
     if not host or not port:
-        raise TapError(f"'{address}' is not an address: write socket://host:port", reason="bad-address")
+        scheme = address.split("://", 1)[0]
+        raise TapError(f"'{address}' is not an address: write {scheme}://host:port", reason="bad-address")
     return host, port
 
 

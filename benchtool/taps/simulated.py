@@ -31,8 +31,9 @@ _ADAPTERS = {
 class SimulatedTap(Tap):
     """A tap on a virtual bus.
 
-    `settings` (from `--baud` and `--format`) sets the tap's receiver, not the bus; None: as the bus is set. `instead`
-    makes a station that talks in place of the controller, and says how its line is set.
+    `settings` (from `--baud` and `--format`) sets the tap's receiver, not the bus; None: as the bus is set. `seconds` of
+    bus time go before what the address says; None: as it says. `instead` makes a station that talks in place of the
+    controller, and says how its line is set.
     """
 
     def __init__(
@@ -40,12 +41,14 @@ class SimulatedTap(Tap):
         address: str,
         settings: LineSettings | None = None,
         *,
+        seconds: float | None = None,
         clock_ns: Callable[[], int] = monotonic_ns,
         wait: Callable[[float], None] = sleep,
         instead: Callable[[Scenario], tuple[Station, LineSettings]] | None = None,
     ) -> None:
         self._address = address
         self._settings = settings
+        self._seconds = seconds
         self._clock_ns = clock_ns
         self._wait = wait
         self._instead = instead
@@ -83,7 +86,8 @@ class SimulatedTap(Tap):
         fault_options = {key: options[key] for key in faults.OPTIONS if key in options}
         loaded = faults.apply(loaded, options.get("fault"), fault_options)
         seed = _seed(options, loaded.seed)
-        self._end_ns = round(_number(options, "for", loaded.duration_s) * 1e9)
+        asked = _number(options, "for", loaded.duration_s)
+        self._end_ns = round((asked if self._seconds is None else self._seconds) * 1e9)
         lump_ns = round(_number(options, "lump_ms", 0) * 1e6)
         if options.get("pace", "virtual") not in ("virtual", "real"):
             raise ScenarioError(f"pace={options['pace']}: virtual or real is wanted")

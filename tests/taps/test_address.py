@@ -74,6 +74,7 @@ def refusal(word: str, root: Path) -> TapError:
         ("sockt://host:1", "bad-address", "did you mean socket://?"),
         ("ftp://host/file", "bad-address", "known are"),
         ("a\0b", "bad-address", "is not an address"),
+        ("a\nb", "bad-address", "'a\\nb' is not an address: it has a line break"),
     ],
 )
 def test_refusals_with_the_mend(
@@ -92,6 +93,31 @@ def test_adapters_that_are_there_are_named(tmp_path: Path) -> None:
 def test_a_near_file_name_is_offered(tmp_path: Path) -> None:
     (tmp_path / "visit-3.pcapng").write_bytes(b"")
     assert f"did you mean {tmp_path}/visit-3.pcapng?" in str(refusal(f"{tmp_path}/visit3.pcapng", tmp_path))
+
+
+def test_a_link_to_nothing_is_said(tmp_path: Path) -> None:
+    link = tmp_path / "p1"
+    link.symlink_to(tmp_path / "gone")
+    (tmp_path / "p2").symlink_to(tmp_path / "gone")
+    error = refusal(str(link), tmp_path)
+    assert f"{link} is a link to {tmp_path}/gone, which is not there" in str(error)
+    # Nor is such a link offered in place of another name.
+    assert "did you mean" not in str(refusal(str(tmp_path / "p3"), tmp_path))
+
+
+@pytest.mark.parametrize("word", ["socket://", "socket://host", "rfc2217://", "rfc2217://host"])
+def test_a_host_without_a_port_is_said(word: str) -> None:
+    tap = open_tap(word)
+    with pytest.raises(TapError, match=f"write {word.split(':')[0]}://host:port"):
+        tap.open()
+
+
+def test_a_simulated_bus_runs_as_long_as_asked_and_keeps_its_name() -> None:
+    with open_tap("sim:demo?for=9", seconds=0.25) as tap:
+        assert tap.info.name == "sim:demo?for=9"
+        while not tap.ended:
+            tap.read(0)
+        assert tap.now_ns == 250_000_000
 
 
 def test_what_is_neither_file_nor_device(tmp_path: Path) -> None:
