@@ -32,7 +32,9 @@ class Survey:
     rows: list[Row] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
     asked: int = 0
-    """Addresses asked, over all bit rates."""
+    """Addresses asked to the end, over all bit rates."""
+    wanted: int = 0
+    """Addresses that were to be asked, over all bit rates."""
     complete: bool = True
     resolution_ns: int = 0
     """How fine the times of the replies are."""
@@ -87,15 +89,30 @@ def remarks(row: Row) -> list[str]:
     return out
 
 
+def _heads(survey: Survey) -> list[str]:
+    """How many answer: only sound replies are answers."""
+    answering = sum(row.answers.sound > 0 for row in survey.rows)
+    damaged = len(survey.rows) - answering
+    lines = [f"{answering} of {survey.asked} addresses answer"]
+    if damaged:
+        lines.append(f"at {damaged} more octets came, and no sound reply among them")
+    if not survey.complete:
+        lines[0] += " (stopped early)"
+        if survey.wanted > survey.asked:
+            lines.append(f"not asked, or not to the end: {survey.wanted - survey.asked} of {survey.wanted} addresses")
+    return lines
+
+
 def survey_text(survey: Survey) -> list[str]:
     """The whole result for a person."""
-    lines = [f"{len(survey.rows)} of {survey.asked} addresses answer{'' if survey.complete else ' (stopped early)'}"]
+    lines = _heads(survey)
     for row in survey.rows:
         at = row.answers
         lines.append("")
         name = f" {row.name}" if row.name else ""
         times = f", replies after {_times(at.latencies_ns, survey.resolution_ns)}" if at.latencies_ns else ""
-        lines.append(f"address {at.address}{name} at {row.baud} bit/s: {at.sound} of {at.asked} answers sound{times}")
+        told = f"{at.sound} of {at.asked} questions got a sound reply"
+        lines.append(f"address {at.address}{name} at {row.baud} bit/s: {told}{times}")
         for identity in at.identities:
             parts = identity_parts(identity)
             lines.append(
@@ -120,6 +137,7 @@ def survey_object(survey: Survey) -> dict[str, Any]:
     return {
         "kind": "survey",
         "asked": survey.asked,
+        "wanted": survey.wanted,
         "complete": survey.complete,
         "resolution": survey.resolution_ns / 1e9,
         "wrong": survey.wrong,

@@ -43,7 +43,7 @@ def test_the_demo_installation() -> None:
 def test_the_text() -> None:
     result = run("sim:demo", "--addresses", "2", "--no-key-check")
     assert result.exit_code == 0
-    assert "address 2 at 9600 bit/s: 7 of 7 answers sound" in result.output
+    assert "address 2 at 9600 bit/s: 7 of 7 questions got a sound reply" in result.output
     assert "maker 020B7E, model 1" in result.output
 
 
@@ -190,6 +190,27 @@ def test_a_line_that_goes_leaves_what_was_found(monkeypatch: pytest.MonkeyPatch)
     assert "unplugged" in result.stderr
 
 
+def test_a_line_that_goes_between_two_rates_leaves_what_was_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    from benchtool.commands import talking
+    from benchtool.commands.errors import CommandError, Exit
+
+    real = talking.open_line
+    opened: list[str] = []
+
+    def once(address: str, *rest: Any) -> Any:
+        opened.append(address)
+        if len(opened) > 1:
+            raise CommandError(f"there is no device '{address}'; see benchtool ports", Exit.TAP)
+        return real(address, *rest)
+
+    monkeypatch.setattr(talking, "open_line", once)
+    with other_end(Silent()) as port:
+        result = run(port, "--transmit", "--anyway", "--addresses", "3", "--bauds", "9600,19200", "--wait", "0.01s")
+    assert result.exit_code == 3
+    assert result.stdout.startswith("0 of 1 addresses answer (stopped early)\nnot asked, or not to the end: 1 of 2")
+    assert result.stderr == f"benchtool: there is no device '{port}'; see benchtool ports\n"
+
+
 def test_ctrl_c_leaves_what_was_found(monkeypatch: pytest.MonkeyPatch) -> None:
     from benchtool.simulate.osdp_survey import Surveyor
 
@@ -204,3 +225,4 @@ def test_ctrl_c_leaves_what_was_found(monkeypatch: pytest.MonkeyPatch) -> None:
     result = run("sim:demo", "--addresses", "1-4")
     assert result.exit_code == 0
     assert "2 of 2 addresses answer (stopped early)" in result.output
+    assert "not asked, or not to the end: 2 of 4 addresses" in result.output

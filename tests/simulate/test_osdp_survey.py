@@ -248,6 +248,17 @@ def test_the_text_and_the_object_say_the_same() -> None:
     assert "nobody answers" in survey_text(Survey(asked=3))[-1]
 
 
+def test_octets_that_are_no_reply_are_no_answer() -> None:
+    rows = [Row(9600, Answers(1, asked=3, garbled=3)), Row(9600, Answers(2, asked=8, sound=8))]
+    text = survey_text(Survey(rows, asked=5, wanted=9, complete=False))
+    assert text[:3] == [
+        "1 of 5 addresses answer (stopped early)",
+        "at 1 more octets came, and no sound reply among them",
+        "not asked, or not to the end: 4 of 9 addresses",
+    ]
+    assert any("address 1 at 9600 bit/s: 0 of 3 questions got a sound reply" in line for line in text)
+
+
 @pytest.mark.parametrize(
     ("row", "text"),
     [
