@@ -24,6 +24,8 @@ _TIME = re.compile(r"(\d+(?:\.\d+)?)\s*(us|µs|ms|s)?")
 _MICROSECONDS = {"us": 1, "µs": 1, None: 1, "ms": 1000, "s": 1_000_000}
 _CANNOT_READ = "give bits, hex with its length (HEX/26), or SITE,NUMBER or the printed number with --format"
 
+_LOOK_S = 0.3
+"""How long it is listened for somebody else before anything is emitted."""
 _EXCHANGED = str.maketrans("01", "10")
 
 
@@ -140,7 +142,7 @@ class _Run:
                 f"{low} low: no pull-up, no common ground, or not connected (benchtool probe check); --anyway emits",
                 Exit.TAP,
             )
-        end = time.monotonic() + 0.3
+        end = time.monotonic() + _LOOK_S
         while (left := end - time.monotonic()) > 0:
             if any(isinstance(event, Edges) for event in self._probe.events(left)):
                 raise CommandError(

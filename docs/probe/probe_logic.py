@@ -206,7 +206,9 @@ class Probe:
         board = self._board
         now = board.now_ms()
         for number, words in self._reader.feed(board.heard()):
-            self._obey(number, words, now)
+            self._obey(number, words)
+        # Asked before the edges are taken: then the last of them is told before "sent" is said.
+        sent = self._done_ms is not None and now >= self._done_ms and not board.emitting()
         words, lost = board.edges()
         if lost:
             self._flush()
@@ -227,7 +229,7 @@ class Probe:
         if self._pending and now - self._pending_ms >= _EDGES_WAIT_MS:
             self._flush()
         self._alive(now)
-        if self._done_ms is not None and now >= self._done_ms and not board.emitting():
+        if sent:
             self._done_ms = None
             self._flush()
             self._say(f"S {self._sending:04X}")
@@ -287,12 +289,12 @@ class Probe:
     def _about(self):
         return f"protocol={PROTOCOL:X} program={PROGRAM} tick={TICK_NS:X} {self._board.about()}"
 
-    def _obey(self, number, words, now):
+    def _obey(self, number, words):
         if (number, words) == self._last_command:
             # Our answer was lost: it is said again, and nothing is done twice.
             self._say(self._last_answer)
             return
-        refused, told = self._do(number, words.split(" "), now)
+        refused, told = self._do(number, words.split(" "))
         if refused:
             self._last_answer = f"N {number:04X} {refused}"
         else:
@@ -300,7 +302,7 @@ class Probe:
         self._last_command = (number, words)
         self._say(self._last_answer)
 
-    def _do(self, number, words, now):
+    def _do(self, number, words):
         """(why not, what to answer): one of them is empty."""
         command = words[0]
         if command == "hello":
@@ -312,7 +314,7 @@ class Probe:
         if command == "test":
             return self._test()
         if command == "send":
-            return self._send(number, words, now)
+            return self._send(number, words)
         if command == "stop":
             self._board.stop()
             self._done_ms = None
@@ -325,7 +327,7 @@ class Probe:
         wrong = judge(self._board.test())
         return ("", "sound") if wrong is None else (wrong, "")
 
-    def _send(self, number, words, now):
+    def _send(self, number, words):
         if self._done_ms is not None:
             return "busy", ""
         try:
@@ -339,8 +341,8 @@ class Probe:
             return wrong, ""
         self._board.emit(plan(width, spacing, bits))
         self._sending = number
-        # Two milliseconds more: the clock tells whole ones, and the last edge is read before "done" is said.
-        self._done_ms = now + plan_ms(width, spacing, bits) + 2
+        # Two milliseconds more, since the clock tells whole ones.
+        self._done_ms = self._board.now_ms() + plan_ms(width, spacing, bits) + 2
         return "", "sending"
 
     def _show(self, now):
