@@ -31,7 +31,10 @@ _TXF = _PIO0 + 0x10
 _RXF = _PIO0 + 0x20
 _RING_BITS = 14
 _RING_WORDS = 1 << (_RING_BITS - 2)
+_AT_ONCE = 512
+"""Words taken in one turn, so that a full ring does not fill the heap."""
 _MOST_MOVES = 0x0FFFFFFF
+"""What the RP2350's DMA can count; the RP2040's could more."""
 
 
 def _led():
@@ -95,12 +98,15 @@ class Board:
             # The DMA did not come in time: a word went nowhere, and which of these came after it is not known.
             machine.mem32[_FDEBUG] = 1 << _EDGES
             lost = new + 1
-        elif new > _RING_WORDS - 8:
-            # What may be overwritten while it is read is not read.
-            lost = new
-        words = [] if lost else self._words(new)
-        self._read = written
-        if written > _MOST_MOVES // 2:
+        words = [] if lost else self._words(min(new, _AT_ONCE))
+        now_written = _MOST_MOVES - self._mover.count
+        if not lost and now_written - self._read > _RING_WORDS:
+            # The DMA has come round and may have written over what was just read.
+            lost = now_written - self._read
+            written = now_written
+            words = []
+        self._read = written if lost else self._read + len(words)
+        if now_written > _MOST_MOVES // 2 and self._read == written:
             self._restart(words)
         return words, lost
 

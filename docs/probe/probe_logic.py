@@ -196,6 +196,7 @@ class Probe:
         self._sending = 0
         self._last_command = None
         self._last_answer = ""
+        self._lamp = None
 
     def hello(self):
         """The first line."""
@@ -348,9 +349,12 @@ class Probe:
     def _show(self, now):
         """The LED: on while pulses come, quick blinking while a line stays low, else a short flash every 2 s."""
         if self._levels not in (None, 3) and now - self._edge_ms > _STUCK_MS:
-            self._board.led(now % 200 < 100)
+            on = now % 200 < 100
         else:
-            self._board.led(now - self._edge_ms < 200 or now % 2000 < 50)
+            on = now - self._edge_ms < 200 or now % 2000 < 50
+        if on != self._lamp:
+            self._lamp = on
+            self._board.led(on)
 
     def _say(self, words):
         self._board.say(make_line("!", self._number, words))

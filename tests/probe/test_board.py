@@ -83,6 +83,26 @@ def test_more_changes_than_the_ring_holds_are_told_as_lost(running: Running) -> 
     assert len(problems) == 1
 
 
+def test_words_that_are_overwritten_while_they_are_read_are_told_as_lost(
+    running: Running, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    running.run(3)
+    for number in range(2100):
+        running.world.outside(5000 + number * 10, 2)
+        running.world.outside(5005 + number * 10, 3)
+    running.world.advance(2040 * 10)
+    read = running.board._words
+
+    def slow(count: int) -> Any:
+        words = read(count)
+        running.world.advance(1000)
+        return words
+
+    monkeypatch.setattr(running.board, "_words", slow)
+    words, lost = running.board.edges()
+    assert (words, lost > 4096) == ([], True)
+
+
 def test_words_that_the_dma_did_not_fetch_in_time_are_told_as_lost(running: Running) -> None:
     running.run(3)
     running.world.dma_works = False
@@ -153,3 +173,22 @@ def test_the_ring_is_taken_up_again_before_the_dma_has_moved_all_that_it_may(run
 def test_it_says_what_it_runs_on(running: Running) -> None:
     running.run(1)
     assert b"!0000 H protocol=1 program=1.0 tick=190 clock=7735940 ring=1000 micropython=1.27.0 " in running.world.said
+
+
+def test_the_lamp_flashes_when_quiet_is_lit_by_pulses_and_blinks_while_a_line_stays_low(running: Running) -> None:
+    def lamp(ms: int) -> list[int]:
+        seen = []
+        for _ in range(ms // 10):
+            running.run(10)
+            seen.append(int(running.world.lamp))
+        return seen
+
+    quiet = lamp(4000)
+    assert 2 <= sum(quiet) <= 14, "50 ms every 2 s"
+    show(running, 4_000_000, CARD, 50, 1000)
+    assert lamp(200)[5:] == [1] * 15
+    running.world.outside(5_000_000, 2)
+    lamp(1300)
+    stuck = lamp(1000)
+    assert 40 <= sum(stuck) <= 60
+    assert sum(one != other for one, other in itertools.pairwise(stuck)) >= 8
