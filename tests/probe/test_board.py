@@ -90,7 +90,7 @@ def test_words_that_are_overwritten_while_they_are_read_are_told_as_lost(
     for number in range(2100):
         running.world.outside(5000 + number * 10, 2)
         running.world.outside(5005 + number * 10, 3)
-    running.world.advance(2040 * 10)
+    running.world.advance(22_400)
     read = running.board._words
 
     def slow(count: int) -> Any:
