@@ -203,7 +203,8 @@ def batch_line(typed: str, reads: Sequence[CardReading], hints: Sequence[Hint]) 
     parts = []
     for read in reads:
         site = "" if read.site_code is None else f"site {read.site_code} "
-        parts.append(f"{read.format.name}: {site}number {read.card_number} {verdict(read)}")
+        number = "?" if read.card_number is None else read.card_number
+        parts.append(f"{read.format.name}: {site}number {number} {verdict(read)}")
     if not reads:
         parts.append("no format fits")
     parts += [f"hint: {hint.what}" for hint in hints]
@@ -227,10 +228,9 @@ def format_text(row: CardFormat) -> list[str]:
     for text in said[1:]:
         lines += wrapped(text, pad)
     for constant in row.constants:
-        lines += wrapped(
-            f"{'bit' if len(constant.places) == 1 else 'bits'} {places(constant.places)} always {constant.value:0{len(constant.places)}b}",
-            pad,
-        )
+        size = len(constant.places)
+        bits = f"{'bit' if size == 1 else 'bits'} {places(constant.places)}"
+        lines += wrapped(f"{bits} always {constant.value:0{size}b}", pad)
     for check in row.checks:
         over = ", ".join(check.fields) or f"bits {places(check.covers)}"
         weights = f", weights {', '.join(map(str, check.weights))} from the right" if check.weights else ""

@@ -44,8 +44,8 @@ bit = 20
 sense = "even"
 covers = "11-19"
 """
-# By hand: number 1042 is 042 sent, 0000 0100 0010; issue 2 is 10, sent 01; site 6 is 110, sent last first 011; bit 19 is
-# 1. Bits 11-19 are 010 01 011 1: five ones, so bit 20 is 1; bits 2-10 hold 1 one and bit 20 one more, so bit 1 is 1.
+# By hand: number 1042 is 042 sent, 0000 0100 0010; issue 2 is 10, sent 01; site 6 is 110, sent last first 011; bit 19
+# is 1. Bits 11-19 are 010 01 011 1: five ones, so bit 20 is 1; bits 2-10 hold 1 one and bit 20 one more, so bit 1 is 1.
 FRAME = "10000010000100101111"
 
 

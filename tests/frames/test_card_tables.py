@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -270,3 +271,18 @@ def test_notes_tell_what_belongs_to_nothing_and_what_goes_unseen() -> None:
     assert "bit 4: no parity" in notes
     assert "swapped D0 and D1 pass every parity" in notes
     assert "serial is taken for it" in notes
+
+
+def test_the_table_in_the_documentation_is_the_one_in_the_fixtures() -> None:
+    root = Path(__file__).parents[2]
+    page = (root / "docs" / "format-tables.md").read_text(encoding="utf-8")
+    shown = page.split("```toml\n")[1].split("```")[0]
+    kept = (root / "fixtures" / "card" / "house-40.toml").read_text(encoding="utf-8")
+    assert shown == kept
+    (row,) = load(kept)
+    assert load(dump(row)) == (row,)
+    # The page's own example, by hand: site 12 and number 05042 give the digits 1205042 for the check digit; from the
+    # right: 2*2 + 4 + 2*0 + 5 + 2*0 + 2 + 2*1 = 17, and 3 are missing to 20.
+    bits = build_values(row, {"site_code": 12, "card_number": 5042, "issue": 1})
+    assert bits.hex == "11204124C0"
+    assert decode_as(row, bits).checks[0].wanted == 3
