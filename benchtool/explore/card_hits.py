@@ -1,6 +1,7 @@
 """Which masks over a frame have the same parity in all reads, or in nearly all, and what each costs and explains.
 
-Masks that differ only in places that never change are one class: these reads cannot tell them apart.
+Masks that differ only in places that never change, or by what few-valued neighbours have in common, are one class:
+these reads cannot tell them apart.
 """
 
 from __future__ import annotations
@@ -29,10 +30,10 @@ _FEW_VALUES, _ALL_VALUES = 4.0, 12.0
 
 @dataclass(slots=True)
 class Masks:
-    """One class: masks that are the same in the places that change, each with its price."""
+    """One class: masks that the reads cannot tell apart, each with its price."""
 
-    care: int
-    """The mask in the places that change."""
+    core: int
+    """What is left of them when ties (`card_samples.ties`) are taken out."""
     prices: dict[int, float]
     bad: frozenset[int] = frozenset()
     """Reads (by index) that do not keep it."""
@@ -42,6 +43,11 @@ class Masks:
     def price(self) -> float:
         """Of the whole class: any of its masks may be meant."""
         return -log2(sum(2.0**-price for price in self.prices.values()))
+
+    @property
+    def plain(self) -> int:
+        """The cheapest of them."""
+        return min(self.prices, key=lambda mask: (self.prices[mask], mask))
 
     @property
     def net(self) -> float:
@@ -54,44 +60,47 @@ def gain(values: Sequence[int], mask: int, care: int, length: int, bad: frozense
     count = len(values)
     good = [value for index, value in enumerate(values) if index not in bad]
     different = len({value & mask & care for value in good})
-    tied = _ALL_VALUES if care.bit_count() == length else _FEW_VALUES
+    few = _ALL_VALUES if care.bit_count() == length else _FEW_VALUES
     damage = log2(comb(count, len(bad))) + _DAMAGED_PRICE * len(bad)
-    return min(len(good) - 1, different - 1 + tied) - damage
+    return min(len(good) - 1, different - 1 + few) - damage
 
 
-def classes(values: list[int], length: int, care: int, known: Sequence[int]) -> tuple[list[Masks], list[Masks]]:
+def classes(
+    values: list[int], length: int, care: int, tied: Span, known: Sequence[int]
+) -> tuple[list[Masks], list[Masks]]:
     """Classes that hold in all reads, and those that hold in all but a few; `known` masks are cheap."""
     exact: dict[int, Masks] = {}
     nearly: dict[tuple[int, frozenset[int]], Masks] = {}
     if len(values) < 2 or not care:
         return [], []
     for mask, price, bad in _hits(values, length, care):
-        if bad:
-            held = nearly.setdefault((mask & care, bad), Masks(mask & care, {}, bad))
-        else:
-            held = exact.setdefault(mask & care, Masks(mask & care, {}))
+        core = tied.rest(mask)
+        if not core:
+            continue
+        held = nearly.setdefault((core, bad), Masks(core, {}, bad)) if bad else exact.setdefault(core, Masks(core, {}))
         held.prices[mask] = min(price, held.prices.get(mask, price))
     for mask in known:
-        if mask & care and len({(value & mask).bit_count() & 1 for value in values}) == 1:
-            exact.setdefault(mask & care, Masks(mask & care, {})).prices[mask] = _KNOWN_PRICE
-    for mask in written_out(values, length, care):
-        held = exact.setdefault(mask, Masks(mask, {}))
-        if mask not in held.prices:
-            bit = min(bit_price(place, length) for place in members(mask, length))
-            held.prices[mask] = written_out_price(mask, care, length) + bit
+        core = tied.rest(mask)
+        if core and len({(value & mask).bit_count() & 1 for value in values}) == 1:
+            exact.setdefault(core, Masks(core, {})).prices[mask] = _KNOWN_PRICE
+    for core in written_out(values, length, tied):
+        held = exact.setdefault(core, Masks(core, {}))
+        if core not in held.prices:
+            bit = min(bit_price(place, length) for place in members(core, length))
+            held.prices[core] = written_out_price(core, care, length) + bit
     for one in (*exact.values(), *nearly.values()):
-        one.gain = gain(values, one.care, care, length, one.bad)
+        one.gain = gain(values, one.plain, care, length, one.bad)
     return list(exact.values()), list(nearly.values())
 
 
-def beyond_constants(values: list[int], length: int, care: int) -> Span:
-    """All relations that hold, the places that never change taken out of them."""
-    return Span(mask & care for mask in annihilator(values, length) if mask & care)
+def beyond_ties(values: list[int], length: int, tied: Span) -> Span:
+    """All relations that hold, the ties taken out of them."""
+    return Span(core for mask in annihilator(values, length) if (core := tied.rest(mask)))
 
 
-def written_out(values: list[int], length: int, care: int) -> list[int]:
+def written_out(values: list[int], length: int, tied: Span) -> list[int]:
     """Every relation that holds, one by one, where they are few."""
-    span = beyond_constants(values, length, care)
+    span = beyond_ties(values, length, tied)
     return span.sums() if len(span) <= _MOST_WRITTEN_OUT else []
 
 

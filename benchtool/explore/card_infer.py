@@ -250,8 +250,8 @@ def _verdict(parity: Parity, fits: Sequence[tuple[Fit, float]], layouts: Sequenc
     if not parity.relations and not fits and parity.open:
         return Verdict.NOTHING
     sure = all(relation.sure >= SURE for relation in parity.relations) and not parity.open and not parity.alone
-    # Bits that never changed may belong to a group or not: the reads cannot tell, whatever the shapes suggest.
-    told = not parity.relations or parity.care == (1 << parity.length) - 1
+    # Bits that never changed, or only together, may belong to a group or not: no shape proves it.
+    told = not parity.relations or (parity.care == (1 << parity.length) - 1 and not parity.together)
     if sure and told and fits and layouts[0].share >= SURE:
         return Verdict.SETTLED
     return Verdict.SEVERAL

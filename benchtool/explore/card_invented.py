@@ -116,20 +116,23 @@ def _fields(chooser: random.Random, free: list[int]) -> tuple[tuple[CardField, .
     return tuple(fields), constants
 
 
-def cards(row: CardFormat, seed: int, count: int, *, site: int | None = None) -> list[tuple[int, int]]:
+def cards(row: CardFormat, seed: int, count: int, *, sites: int = 0) -> list[tuple[int, int]]:
     """Different random cards of a layout: (bits as a number, number printed).
 
-    `site` seeds every other field, which is then the same on all cards.
+    With `sites` every field but the number takes so many values at most, as it does on the cards of a few sites.
     """
     chooser = random.Random(seed)
-    fixed = random.Random(site) if site is not None else None
-    held = {field.name: fixed.randrange(field.largest + 1) for field in row.fields} if fixed else {}
+    held = {
+        field.name: [chooser.randrange(field.largest + 1) for _ in range(sites)]
+        for field in row.fields
+        if sites and field.name != "card_number"
+    }
     made: dict[int, int] = {}
     while len(made) < count:
+        site = chooser.randrange(sites) if sites else 0
         numbers = {
-            field.name: field.offset + held[field.name]
-            if field.name in held and field.name != "card_number"
-            else field.offset + chooser.randrange(field.largest + 1)
+            field.name: field.offset
+            + (held[field.name][site] if field.name in held else chooser.randrange(field.largest + 1))
             for field in row.fields
         }
         made[frame_of(row, numbers)] = numbers["card_number"]

@@ -61,12 +61,14 @@ def _more(found: Inferred) -> Next | None:
 def _other_site(found: Inferred) -> Next | None:
     parity = found.parity
     fixed = members(~parity.care & ((1 << parity.length) - 1), parity.length)
-    if not fixed:
+    together = members(parity.together, parity.length)
+    if not fixed and not together:
         return None
-    bits = f"bit(s) {places_text(fixed)} never changed"
-    unknown = " and nobody can say which parity groups cover them" if parity.relations else ""
-    words = f"a card of another site or batch: {bits},{unknown} so a site code cannot be told from constant bits"
-    return Next("another site or batch", 1, words.replace(",  so", ", so"))
+    told = [f"bits {places_text(fixed)} never changed"] if fixed else []
+    told += [f"bits {places_text(together)} took few values"] if together else []
+    unknown = "which parity groups cover them cannot be told, nor" if parity.relations else "it cannot be told"
+    words = f"cards of other sites or batches: {' and '.join(told)}; {unknown} whether they are a site code"
+    return Next("another site or batch", 1 + min(3, len(together)), words)
 
 
 def _number(found: Inferred) -> list[Next]:

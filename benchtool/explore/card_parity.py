@@ -10,20 +10,22 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, permutations
 
-from benchtool.explore.card_hits import Masks, beyond_constants, classes
+from benchtool.explore.card_hits import Masks, beyond_ties, classes
 from benchtool.explore.card_patterns import written_out_price
-from benchtool.explore.card_samples import Span, changing
+from benchtool.explore.card_samples import Span, changing, ties
 from benchtool.explore.gf2 import solve
 
 MOST_GROUPS = 8
 """More than so many groups without a shape are not believed: the reads are too few."""
 _ANY_PRICE, _ANY_MORE_PRICE = 3.0, 4.0
 """What it costs that a group has no shape at all: as the first group, and beside groups that have one."""
-_DAMAGED_PRICE = 5.5
-"""That a read is damaged: one in 45 is."""
+_DAMAGED_PRICE, _MORE_DAMAGED_PRICE = 8.0, 5.0
+"""That a read is damaged, where it is seen by the algebra alone; and each further one."""
 _DOUBTFUL = 4.0
 """Odds (as bits) against damage below which it is said all the same."""
 _MOST_ALONE = 5
+_LEAST_NET = 4.0
+"""Bits below which a group is named as possible and not taken."""
 _NESTED_PRICE = 3.0
 _MOST_IN_BASES = 11
 _LEAST_SHARE = 0.01
@@ -58,6 +60,8 @@ class Parity:
     """Different reads that it rests on, odd ones not counted."""
     care: int
     """Mask of the places that changed."""
+    together: int
+    """Mask of places that changed together with their neighbours only, as a site code of few values does."""
     relations: tuple[Relation, ...]
     share: float
     """How sure it is that the groups are these and not `others`, which accept the same frames: 0 to 1."""
@@ -88,75 +92,96 @@ def find_parity(values: Sequence[int], length: int, known: Iterable[int] = ()) -
     everyone = list(values)
     known = list(known)
     care = changing(everyone)
-    exact, nearly = classes(everyone, length, care, known)
-    odd = _odd_reads(everyone, length, _greedy(exact), nearly)
-    found = _without(everyone, length, known, odd) if odd else _concluded(everyone, length, care, exact, ())
-    alone = _alone([value for index, value in enumerate(values) if index not in odd], length)
+    tied = ties(everyone, length)
+    exact, nearly = classes(everyone, length, care, tied, known)
+    odd = _odd_reads(everyone, length, tied, _greedy(exact), nearly)
+    found = _without(everyone, length, known, odd) if odd else _concluded(everyone, length, tied, exact, ())
     names = [index for index in range(len(everyone)) if index not in odd]
-    standing = [names[at] for at in alone][: _MOST_ALONE + 1]
+    standing = [odd | {names[at] for at in some} for some in _alone([everyone[index] for index in names], length)]
     if not standing or len(standing) > _MOST_ALONE:
         return found
     # A damaged read stands outside the space that all others span. So may a sound one, where the reads are few.
-    tries = [_without(everyone, length, known, odd | {one}) for one in standing]
     if len(standing) > 1:
-        tries.append(_without(everyone, length, known, odd | set(standing)))
-    best = max(tries, key=lambda one: one.worth - _DAMAGED_PRICE * len(one.odd))
-    if best.worth - found.worth > _DAMAGED_PRICE * (len(best.odd) - len(found.odd)):
+        standing.append(frozenset().union(*standing))
+    tries = [(_without(everyone, length, known, some), _damage(some) - _damage(odd)) for some in standing]
+    best, price = max(tries, key=lambda row: row[0].worth - row[1])
+    if best.worth - price > found.worth:
         return best
-    least = found.worth + _DAMAGED_PRICE - _DOUBTFUL
-    gains = [one for one, tried in zip(standing, tries, strict=False) if tried.worth > least]
-    return replace(found, alone=tuple(gains))
+    doubted: set[int] = set()
+    for tried, price in tries:
+        if tried.worth - price > found.worth - _DOUBTFUL:
+            doubted |= set(tried.odd) - odd
+    return replace(found, alone=tuple(sorted(doubted)))
 
 
-def _without(values: list[int], length: int, known: list[int], odd: frozenset[int] | set[int]) -> Parity:
+def _damage(odd: frozenset[int]) -> float:
+    return _DAMAGED_PRICE + _MORE_DAMAGED_PRICE * (len(odd) - 1) if odd else 0.0
+
+
+def _without(values: list[int], length: int, known: list[int], odd: frozenset[int]) -> Parity:
     kept = [value for index, value in enumerate(values) if index not in odd]
-    care = changing(kept)
-    return _concluded(kept, length, care, classes(kept, length, care, known)[0], tuple(sorted(odd)))
+    tied = ties(kept, length)
+    exact, _ = classes(kept, length, changing(kept), tied, known)
+    return _concluded(kept, length, tied, exact, tuple(sorted(odd)))
 
 
-def _alone(values: list[int], length: int) -> list[int]:
-    """Reads (by index) outside the affine space that the others span: they are in no sum of reads that vanishes."""
+def _alone(values: list[int], length: int) -> list[frozenset[int]]:
+    """Reads, and pairs of reads, outside the affine space that the others span, by index.
+
+    A read is outside if it is in no sum of reads that vanishes, a pair if each such sum has both or neither.
+    """
     columns = [sum((value >> place & 1) << index for index, value in enumerate(values)) for place in range(length)]
     _, sums = solve([((1 << len(values)) - 1, 0), *((column, 0) for column in columns)], len(values)) or (0, [])
-    held = 0
-    for one in sums:
-        held |= one
-    return [index for index in range(len(values)) if not held >> index & 1]
+    by_sums: dict[int, list[int]] = {}
+    for index in range(len(values)):
+        by_sums.setdefault(sum((one >> index & 1) << at for at, one in enumerate(sums)), []).append(index)
+    single = [frozenset((index,)) for index in by_sums.pop(0, [])]
+    return single + [frozenset(pair) for pair in by_sums.values() if len(pair) == 2]
 
 
 def _greedy(among: Iterable[Masks], span: Span | None = None) -> list[Masks]:
     """Independent classes of the most net bits; for a matroid the greedy choice is the best one."""
     span = span or Span()
-    return [one for one in sorted(among, key=lambda one: -one.net) if one.net > 0 and span.add(one.care)]
+    return [one for one in sorted(among, key=lambda one: -one.net) if one.net > _LEAST_NET and span.add(one.core)]
 
 
-def _odd_reads(values: list[int], length: int, chosen: list[Masks], nearly: list[Masks]) -> frozenset[int]:
+def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], nearly: list[Masks]) -> frozenset[int]:
     """Reads that break relations which the others keep.
 
-    A bit that only a few cards have otherwise is no proof: it breaks any relation that leaves it out.
+    A bit, or a value of a site code, that only a few cards have is no proof: it breaks whatever the others have in
+    common by it.
     """
     few = max((len(one.bad) for one in nearly), default=0)
-    span = Span(one.care for one in chosen)
+    span = Span((*tied.basis(), *(one.core for one in chosen)))
     for place in range(length):
         ones = sum(value >> place & 1 for value in values)
         if min(ones, len(values) - ones) <= few:
             span.add(1 << place)
     odd: frozenset[int] = frozenset()
     for one in _greedy(nearly, span):
-        if len(odd | one.bad) <= max(1, len(values) // 6):
-            odd |= one.bad
+        more = odd | one.bad
+        if len(more) > max(1, len(values) // 6):
+            continue
+        rest = [value for index, value in enumerate(values) if index not in more]
+        if one.plain not in Span((*ties(rest, length).basis(), *(held.core for held in chosen))):
+            odd = more
     return odd
 
 
-def _concluded(values: list[int], length: int, care: int, exact: list[Masks], odd: tuple[int, ...]) -> Parity:
+def _concluded(values: list[int], length: int, tied: Span, exact: list[Masks], odd: tuple[int, ...]) -> Parity:
     chosen = _greedy(exact)
-    span = Span(one.care for one in chosen)
-    all_of_them = beyond_constants(values, length, care)
-    chosen += _without_shape(values, length, care, chosen, all_of_them)
+    span = Span(one.core for one in chosen)
+    care = changing(values)
+    all_of_them = beyond_ties(values, length, tied)
+    together = 0
+    for mask in tied.basis():
+        together |= mask & care
+    free = care.bit_count() - (len(tied) - (length - care.bit_count()))
+    chosen += _without_shape(values, length, care, free, chosen, all_of_them)
     for one in chosen:
-        span.add(one.care)
+        span.add(one.core)
     bases = _bases(chosen, exact, care, length)
-    maybe = [one for one in exact if one.net > -5 and one.care not in span and any(p < 40 for p in one.prices.values())]
+    maybe = [one for one in exact if one.net > -5 and one.core not in span and any(p < 40 for p in one.prices.values())]
     # Groups of another basis are sums of those chosen: no surer, and no less sure, than they are.
     least = min((one.net for one in chosen), default=0.0)
     relations = [(tuple(_relation(one, values, least) for one in basis), share) for basis, share in bases]
@@ -164,6 +189,7 @@ def _concluded(values: list[int], length: int, care: int, exact: list[Masks], od
         length,
         len(values),
         care,
+        together,
         relations[0][0] if relations else (),
         relations[0][1] if relations else 1.0,
         tuple(relations[1:_MOST_LISTED]),
@@ -174,16 +200,18 @@ def _concluded(values: list[int], length: int, care: int, exact: list[Masks], od
     )
 
 
-def _without_shape(values: list[int], length: int, care: int, chosen: list[Masks], holds: Span) -> list[Masks]:
+def _without_shape(
+    values: list[int], length: int, care: int, free: int, chosen: list[Masks], holds: Span
+) -> list[Masks]:
     """What holds besides and has no shape that we know: groups all the same, where that is no chance any more.
 
     By chance `rest` relations too many hold among so many reads in 1 of 2**(rest * (rest + reads - 1 - free bits)).
     """
-    span = Span(one.care for one in chosen)
+    span = Span(one.core for one in chosen)
     rest = len(holds) - len(span)
     if not rest or len(chosen) + rest > MOST_GROUPS:
         return []
-    by_chance = rest * (rest + len(values) - 1 - (care.bit_count() - len(span)))
+    by_chance = rest * (rest + len(values) - 1 - (free - len(span)))
     price = _ANY_MORE_PRICE * rest - (0.0 if chosen else _ANY_MORE_PRICE - _ANY_PRICE)
     net = (by_chance - price) / rest
     if net <= 0:
@@ -209,16 +237,16 @@ def _bases(chosen: list[Masks], exact: list[Masks], care: int, length: int) -> l
     """Ways to write the relations as groups, the likeliest first, with the share of each."""
     if not chosen:
         return []
-    span = Span(one.care for one in chosen)
-    within = {one.care: one for one in exact if one.care in span} | {one.care: one for one in chosen}
+    span = Span(one.core for one in chosen)
+    within = {one.core: one for one in exact if one.core in span} | {one.core: one for one in chosen}
     listed = sorted(within.values(), key=lambda one: one.price)[:_MOST_IN_BASES]
     listed += [one for one in chosen if one not in listed]
     size = len(chosen)
     choices = combinations(listed, size) if size <= 5 else iter((tuple(chosen),))
     weighed = [
-        (sum(one.price for one in choice) + _nested(choice), list(choice))
+        (sum(one.price for one in choice) + _nested(choice, care), list(choice))
         for choice in choices
-        if len(Span(one.care for one in choice)) == size
+        if len(Span(one.core for one in choice)) == size
     ]
     least = min(price for price, _ in weighed)
     shares = [(2.0 ** (least - price), basis) for price, basis in weighed]
@@ -230,9 +258,11 @@ def _bases(chosen: list[Masks], exact: list[Masks], care: int, length: int) -> l
     ][:_MOST_LISTED]
 
 
-def _nested(choice: Iterable[Masks]) -> float:
+def _nested(choice: Iterable[Masks], care: int) -> float:
     """The price of groups that lie wholly in another: rare, while any two sums of groups can be written so."""
-    return _NESTED_PRICE * sum(first.care & second.care == first.care for first, second in permutations(choice, 2))
+    return _NESTED_PRICE * sum(
+        first & second == first for first, second in permutations([one.plain & care for one in choice], 2)
+    )
 
 
 def _relation(one: Masks, values: list[int], least: float) -> Relation:

@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from benchtool.explore.gf2 import solve
 from benchtool.frames.card.bits import Bits
 
+_FEW_MORE = 3
+"""Values beyond the bits that change, up to which neighbours are called tied: so few prove no group among them."""
+
 
 @dataclass(frozen=True, slots=True)
 class Printed:
@@ -109,3 +112,31 @@ class Span:
         for mask in self._pivots.values():
             made += [one ^ mask for one in made]
         return made[1:]
+
+
+def ties(values: list[int], length: int) -> Span:
+    """Relations that say nothing of parity: places that never change, and neighbours that took few values.
+
+    Of a site code of twelve bits that had four values in all reads, six relations or more hold whatever the format is.
+    """
+    care = changing(values)
+    span = Span(1 << at for at in range(length) if not care >> at & 1)
+    for first in range(length):
+        if not care >> (length - 1 - first) & 1:
+            continue
+        last, seen, changed = first, 1, 0
+        for end in range(first, length):
+            window = (1 << (end - first + 1)) - 1
+            seen_here = len({value >> (length - 1 - end) & window for value in values})
+            changed += care >> (length - 1 - end) & 1
+            if 2 * seen_here > len(values) or seen_here > changed + _FEW_MORE:
+                # So many values would show a parity group within the window, if there were one.
+                break
+            last, seen = end, seen_here
+        if seen > 1 and last > first:
+            shift = length - 1 - last
+            width = last - first + 1
+            here = sorted({value >> shift & ((1 << width) - 1) for value in values})
+            for mask in annihilator(here, width):
+                span.add(mask << shift)
+    return span

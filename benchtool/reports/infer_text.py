@@ -88,20 +88,19 @@ def field_words(field: CardField) -> str:
 
 def _by_bit(found: Inferred) -> list[tuple[ParityGroup, Relation]]:
     """Each group of the best layout with the relation that it came from."""
-    length, care = found.length, found.parity.care
-    by_mask = {relation.mask & care: relation for relation in found.parity.relations}
-    return [(group, by_mask[group.mask(length) & care]) for group in found.best.parity]
+    by_mask = {relation.mask: relation for relation in found.parity.relations}
+    return [(group, by_mask[group.mask(found.length)]) for group in found.best.parity]
 
 
 def _parity_lines(found: Inferred) -> list[str]:
     parity = found.parity
     lines: list[str] = []
-    fixed = set(members(~parity.care & ((1 << parity.length) - 1), parity.length))
+    fixed = set(members(~parity.care & ((1 << parity.length) - 1) | parity.together, parity.length))
     for group, relation in _by_bit(found):
         text = f"parity {group_words(group)}"
         unsure = sorted(fixed & set(group.covers))
-        if fixed:
-            text += f"; of these, {places_text(unsure)} never changed: covered by the look of it" if unsure else ""
+        if unsure:
+            text += f"; of these, {places_text(unsure)} never changed, or only together: covered by the look of it"
         lines += _claim(_percent(relation.sure), text)
     if not lines:
         text = "parity: no group found" if parity.open else "parity: none; the reads break every group there could be"
@@ -134,7 +133,9 @@ def _open_lines(found: Inferred) -> list[str]:
     for relation in found.parity.relations:
         for mask, share in relation.fillings[1:4]:
             text = f"the group of bits {places_text(members(relation.mask, found.length))} may be"
-            text += f" {places_text(members(mask, found.length))}: they differ in bits that never changed"
+            text += (
+                f" {places_text(members(mask, found.length))}: they differ in bits that never changed, or only together"
+            )
             lines += _wrap(f"- {_percent(share).strip()} {text}", "  ")
     for relation in found.parity.maybe:
         text = f"perhaps one more group, {_sense(relation)} over {places_text(members(relation.mask, found.length))}"
@@ -161,6 +162,7 @@ def inferred_object(found: Inferred) -> dict[str, Any]:
         "number_sure": round(found.number_sure, 4),
         "relations_open": parity.open,
         "never_changed": list(members(~parity.care & ((1 << parity.length) - 1), parity.length)),
+        "changed_together": list(members(parity.together, parity.length)),
         "layouts": [_layout_object(layout) for layout in found.layouts],
         "same_frames": [
             {"share": round(share, 4), "groups": [_relation_object(one, found.length) for one in relations]}

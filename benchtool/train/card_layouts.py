@@ -1,7 +1,7 @@
 """Measures how often an unknown card format is worked out rightly, on invented layouts.
 
 python -m benchtool.train.card_layouts --count 2000 --seed 1
-python -m benchtool.train.card_layouts --count 1000 --seed 1 --site
+python -m benchtool.train.card_layouts --count 1000 --seed 1 --sites 3
 python -m benchtool.train.card_layouts --count 1000 --seed 1 --damaged 1 --more 12
 """
 
@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from benchtool.explore.card_infer import Inferred, Verdict, infer
 from benchtool.explore.card_invented import Invented, cards, draw
-from benchtool.explore.card_samples import CardSample, Printed, Span
+from benchtool.explore.card_samples import CardSample, Printed, Span, ties
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.formats import CardField, CardFormat
 
@@ -42,13 +42,13 @@ class Judged:
 
 
 def samples_of(
-    made: Invented, seed: int, *, more: int, site: bool, damaged: int, digits: bool, printed: int = 4
+    made: Invented, seed: int, *, more: int, sites: int, damaged: int, digits: bool, printed: int = 4
 ) -> tuple[list[CardSample], set[str]]:
     """Reads of a layout: data width + `more` random cards, `printed` of them with numbers; and which are damaged."""
     row = made.row
     count = row.length - len(row.parity) + more
     chooser = random.Random(seed)
-    drawn = cards(row, seed, count, site=seed if site else None)
+    drawn = cards(row, seed, count, sites=sites)
     width = len(str(row.number.highest)) if digits else 0
     samples = []
     for index, (value, number) in enumerate(drawn):
@@ -75,11 +75,12 @@ def _same_field(first: CardField, second: CardField) -> bool:
     )
 
 
-def judge(found: Inferred, row: CardFormat, wrong: set[str], seconds: float) -> Judged:
-    """What of an answer is right, judged on the bits that changed: the reads say nothing of the others."""
+def judge(found: Inferred, row: CardFormat, used: list[int], wrong: set[str], seconds: float) -> Judged:
+    """What of an answer is right, judged on what the sound reads (`used`) can tell: not of bits that never changed."""
     care, length = found.parity.care, found.length
-    true = [group.mask(length) & care for group in row.parity if group.mask(length) & care]
-    claimed = [relation.mask & care for relation in found.parity.relations]
+    tied = ties(used, length)
+    true = [core for group in row.parity if (core := tied.rest(group.mask(length)))]
+    claimed = [tied.rest(relation.mask) for relation in found.parity.relations]
     span = Span(true)
     relations = len(Span(claimed)) == len(span) and all(mask in span for mask in claimed)
     groups = {(group.bit, group.mask(length) & care) for group in row.parity}
@@ -109,7 +110,7 @@ def measure(
     seed: int,
     *,
     more: int = 8,
-    site: bool = False,
+    sites: int = 0,
     damaged: int = 0,
     digits: bool = False,
     printed: int = 4,
@@ -120,10 +121,11 @@ def measure(
     by_style: dict[str, list[Judged]] = {}
     for one in range(seed, seed + count):
         made = draw(one)
-        samples, wrong = samples_of(made, one, more=more, site=site, damaged=damaged, digits=digits, printed=printed)
+        samples, wrong = samples_of(made, one, more=more, sites=sites, damaged=damaged, digits=digits, printed=printed)
+        sound = [sample.bits.value for sample in samples if sample.where not in wrong]
         began = time.process_time()
         found = infer(samples, tables=False)[0]
-        judged = judge(found, made.row, wrong, time.process_time() - began)
+        judged = judge(found, made.row, sound, wrong, time.process_time() - began)
         every[str(one)] = judged
         by_style.setdefault(made.style, []).append(judged)
         if verbose and not (judged.relations and judged.number_listed):
@@ -131,7 +133,7 @@ def measure(
             print(
                 f"seed {one}, {made.row.length} bits, {made.style}: wrong {', '.join(what)}; open {found.parity.open}"
             )
-    width = f"data width + {more} reads, {damaged} damaged, {printed} printed numbers"
+    width = f"data width + {more} reads, {damaged} damaged, {sites or 'any'} sites, {printed} printed numbers"
     print(f"{count} invented layouts, seeds {seed} to {seed + count - 1}; {width}")
     print("parity              layouts  relations right  very groups right")
     for style, rows in [*sorted(by_style.items()), ("all", list(every.values()))]:
@@ -168,7 +170,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--more", type=int, default=8, help="reads beyond the data width (all bits but parity bits)")
-    parser.add_argument("--site", action="store_true", help="every other field is the same on all cards")
+    parser.add_argument("--sites", type=int, default=0, help="other fields take so many values only; 0: any")
     parser.add_argument("--damaged", type=int, default=0, help="reads with one bit of a parity group turned round")
     parser.add_argument("--printed", type=int, default=4, help="cards whose printed number is given")
     parser.add_argument("--digits", action="store_true", help="printed numbers have their leading zeros")
@@ -178,7 +180,7 @@ def main() -> None:
         given.count,
         given.seed,
         more=given.more,
-        site=given.site,
+        sites=given.sites,
         damaged=given.damaged,
         digits=given.digits,
         printed=given.printed,
