@@ -90,6 +90,23 @@ def test_the_printed_number_is_compared_in_formats_of_a_table(table: str) -> Non
     assert "agrees with house 20 as given" in text
 
 
+def test_one_number_is_built_only_where_it_says_all(table: str) -> None:
+    values = json.loads(run("card", "5042", "--table", table, "--json").stdout)
+    assert "house 20 is made of fields that a single number does not say: give each" in values["left_out"]
+    assert values["reads"][0]["format"] == "26-bit"
+
+
+def test_a_format_that_demands_nothing_does_not_silence_the_hints(tmp_path: Path) -> None:
+    path = tmp_path / "bare.toml"
+    path.write_text(
+        'kind = "benchtool card formats"\nversion = 1\n[[format]]\nname = "bare"\nlength = 26\n'
+        '[[format.field]]\nname = "card_number"\nbits = "1-26"\n',
+        encoding="utf-8",
+    )
+    hints = json.loads(run("card", "335E000/26", "--table", str(path), "--json").stdout)["hints"]
+    assert [hint["what"] for hint in hints] == ["inverted", "reversed", "undecided"]
+
+
 def test_tables_that_cannot_be_used_are_one_line(table: str, tmp_path: Path) -> None:
     wrong = tmp_path / "wrong.toml"
     wrong.write_text(TABLE.replace('"11-19"', '"11-19,1"'), encoding="utf-8")

@@ -8,7 +8,7 @@ from functools import lru_cache
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.decode import check_value, plan
 from benchtool.frames.card.field_bits import FieldBits, runs_of
-from benchtool.frames.card.formats import FORMATS, SEEN, CardFormat
+from benchtool.frames.card.formats import FORMATS, SEEN, CardField, CardFormat, Writing
 from benchtool.frames.card.parity import ParityRule, parity_rules
 
 _WORDS = {"site_code": ("a site code", "site codes"), "card_number": ("a card number", "card numbers")}
@@ -127,7 +127,13 @@ def why_not_printed(row: CardFormat, printed: int) -> str | None:
         field = row.fields[0]
         fits = field.lowest <= printed <= field.highest
         return None if fits else f"{row.name} carries {field.lowest} to {field.highest}"
+    if not all(field.name in _WORDS and _is_plain(field) for field in row.fields):
+        return f"{row.name} is made of fields that a single number does not say: give each"
     return f"{row.name} carries 0 to {(1 << row.data_bits) - 1}" if printed >> row.data_bits else None
+
+
+def _is_plain(field: CardField) -> bool:
+    return field.writing is Writing.BINARY and not field.inverted and not field.offset
 
 
 def build_printed(row: CardFormat, printed: int) -> Bits:

@@ -81,14 +81,17 @@ def _parity_hints(bits: Bits, reads: list[CardReading], rows: Sequence[CardForma
         if passing:
             before = next(read for read in reads if read.format is passing[0].format)
             every = all(not check.ok for check in before.parity)
-            fails = "every group fails" if every else "it does not"
+            fails = "every group fails" if every else "that is not so"
             proof = f"{change.value}, {_counts(passing[0])}: every group passes; as given {fails}."
             hints.append(Hint(change.value, CHANGE_MEANS[change], passing, proof))
     if len(hints) > 1:
+        groups = max(len(hint.reads[0].format.parity) for hint in hints)
+        chance = {2: "one random reading in four fails both groups", 1: "one random reading in two fails the group"}
         hints.append(
             Hint(
                 "undecided",
-                "parity alone cannot choose between these, and one random reading in four fails both groups too."
+                f"parity alone cannot choose between these, and"
+                f" {chance.get(groups, f'one random reading in {1 << groups} fails as these do')} too."
                 " Compare with the number printed on the card (--printed), or read a second card:"
                 " swapped lines fail with every card.",
             )
@@ -104,11 +107,13 @@ def _parity_hints(bits: Bits, reads: list[CardReading], rows: Sequence[CardForma
                     " not: a card of another format of this length, or two wrong bits in one parity group.",
                 )
             ]
+        odd = all(len(group.members) % 2 for group in reads[0].format.parity)
+        why_not = "they fail every group" if odd else "turned round the bits are no better"
         hints.append(
             Hint(
                 "damaged",
                 f"an odd number of bits is wrong in bits {where}: a damaged frame (noise, low supply, a long or thin"
-                " cable), or a layout that is not in the table. It is not swapped lines: they fail every group."
+                f" cable), or a layout that is not in the table. It is not swapped lines: {why_not}."
                 " Read the card again: damage changes from read to read, a layout does not.",
                 proof=f"{_counts(reads[0])}.",
             )
@@ -205,7 +210,9 @@ def hints_for(bits: Bits, rows: Sequence[CardFormat] = FORMATS) -> tuple[Hint, .
     """What the bits may be where no reading as given, in `rows`, is sound; empty where one is."""
     reads = decode_in(rows, bits)
     if reads:
-        return () if any(read.ok for read in reads) else tuple(_parity_hints(bits, reads, rows))
+        # A format that demands nothing fits any bits of its length, and so says nothing of the others.
+        telling = [read for read in reads if may_tell(read.format)]
+        return () if not telling or any(read.ok for read in telling) else tuple(_parity_hints(bits, telling, rows))
     hints = _length_hints(bits, rows)
     key = key_of(bits)
     if key is not None:
