@@ -16,6 +16,7 @@ _STOPPED = 130  # as shells say of a program that Ctrl-C ended
 _CANNOT_WRITE = 5  # Exit.OUTPUT, without importing what --help does not need
 
 COMMANDS: dict[str, tuple[str, str]] = {
+    "calculate": ("benchtool.commands.calculate", "Voltage drop, bias, termination reading, other sums of the trade."),
     "card": ("benchtool.commands.card", "Explain or build the bits of a card."),
     "demo": ("benchtool.commands.demo", "The main job on an invented installation, no hardware needed."),
     "diagnose": ("benchtool.commands.diagnose", "Say what is wrong with a bus, with proof and what to do next."),

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One number of a calculation."""
+    """One number of a calculation. An infinite one is the resistance of what is not joined."""
 
     name: str
     value: float
     unit: str = ""
 
     def __str__(self) -> str:
+        if math.isinf(self.value):
+            return f"{self.name} = open"
         return f"{self.name} = {self.value:.4g} {self.unit}".rstrip()
 
 
