@@ -81,19 +81,18 @@ class ReadsRun:
 
     def run(self, sources: Sequence[CardSource]) -> None:
         """Read. CommandError where the first source cannot be opened; a later failure is kept in `failure`."""
-        with ExitStack() as stack:
-            with terminate_as_interrupt(self._whole):
-                for source in sources:
-                    try:
-                        self._source(source, stack)
-                    except KeyboardInterrupt:
-                        self.outcome.stopped_by_user = True
-                    except TapError as error:
-                        self.failure = self._named(tap_failed(error))
-                    except CaptureError as error:
-                        self.failure = CommandError(str(error), Exit.OUTPUT)
-                    if self.failure is not None or self.outcome.stopped_by_user:
-                        break
+        with ExitStack() as stack, terminate_as_interrupt(self._whole):
+            for source in sources:
+                try:
+                    self._source(source, stack)
+                except KeyboardInterrupt:
+                    self.outcome.stopped_by_user = True
+                except TapError as error:
+                    self.failure = self._named(tap_failed(error))
+                except CaptureError as error:
+                    self.failure = CommandError(str(error), Exit.OUTPUT)
+                if self.failure is not None or self.outcome.stopped_by_user:
+                    break
         if self._pulses_seen:
             self.outcome.figures = self._tally.figures()
 

@@ -103,6 +103,6 @@ def summary_object(outcome: Outcome, *, show: bool) -> dict[str, object]:
             "length": same.bits.length if same.bits is not None else None,
             "agree": [outcome.reads[place].number for place in same.agree],
             "differ": [{"read": outcome.reads[place].number, "how": how} for place, how in same.differ],
-            "voted": same.voted,
+            "how": same.how.value,
         }
     return made

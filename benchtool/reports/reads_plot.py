@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from benchtool.capture.private import create_private
 from benchtool.frames.card.read import Pulse
 from benchtool.measure.card_analog import CardWaveform
 from benchtool.measure.pulse_figures import SPACING_NS, WIDTH_NS
@@ -57,7 +58,9 @@ def write_plot(path: str | Path, outcome: Outcome, *, show: bool) -> tuple[Path,
         for ending, _, _, figure in _figures(outcome, show):
             place = target.with_name(f"{target.stem}{ending}{target.suffix}")
             plain: dict[str, Any] = {"metadata": {"Date": None}} if kind == "svg" else {"dpi": 160}
-            figure.savefig(place, format=kind, **plain)
+            # With cards shown the order of the pulses is the card.
+            with create_private(place, overwrite=True) if show else place.open("wb") as file:
+                figure.savefig(file, format=kind, **plain)
             written.append(place)
     return tuple(written)
 

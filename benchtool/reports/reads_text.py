@@ -14,6 +14,7 @@ from benchtool.frames.card.keypad import key_of
 from benchtool.frames.card.pulses import Burst, Odd
 from benchtool.frames.card.read import Pulse
 from benchtool.measure.card_analog import LineFigures
+from benchtool.measure.card_reads import How
 from benchtool.measure.pulse_figures import PulseFigures, Stats
 from benchtool.measure.waveform_limits import Verdict, quantity
 from benchtool.reports.card_text import verdict
@@ -156,7 +157,7 @@ def figures_lines(figures: PulseFigures) -> list[str]:
         )
     for kind, count in figures.odd.items():
         lines.append(f"  {count} {PLURALS[kind]}")
-    lines.append(f"  of {figures.bits} bits in {figures.reads} reads; times fine to {duration(figures.resolution_ns)}")
+    lines.append(f"  {figures.bits} bits, reads {figures.reads}; times fine to {duration(figures.resolution_ns)}")
     lines.append(f"  limits: {figures.checks[0].source}")
     return lines
 
@@ -205,7 +206,10 @@ def same_lines(outcome: Outcome, *, show: bool) -> list[str]:
                 "  ",
             ),
         ]
-    how = "bit by bit, what most reads say" if same.voted else f"{len(same.agree)} of {len(reads)} reads agree"
+    how = {
+        How.MAJORITY: f"{len(same.agree)} of {len(reads)} reads agree",
+        How.NEAREST: f"{len(same.agree)} of {len(reads)} reads agree, the others differ least from these",
+    }.get(same.how, "no two agree; bit by bit, most reads say")
     lines = ["SAME CARD", f"  {how}: {same.bits.length} bits{'  ' + same.bits.text if show else ''}"]
     lines += [line for place, text in same.differ for line in wrap(f"read {reads[place].number}: {text}", "  ")]
     return lines

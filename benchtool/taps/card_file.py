@@ -30,6 +30,8 @@ KINDS = ("edges", "logic", "analog", "lines", "osdp")
 """What a file can be said to be."""
 _BATCH = 256
 _TASTE = 1 << 16
+_DAY_NS = 86_400 * 10**9
+_LONGEST_NS = 3650 * _DAY_NS
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +76,21 @@ class LineReader:
         if said.problem:
             self._bad.setdefault(said.problem, []).append(self._number)
         if said.bits is not None:
-            t_ns = said.t_ns
-            if t_ns is not None:
-                self._first_ns = t_ns if self._first_ns is None else self._first_ns
-                t_ns -= self._first_ns
+            t_ns = self._since(said.t_ns)
             where = f"{self._where}, line {self._number}"
             found.append(CardRead(said.bits, Source.CONVERTER, where, t_ns, built=said.built))
         return found
+
+    def _since(self, t_ns: int | None) -> int | None:
+        """Since the first time that was written; None where a time is of another clock or manner than that."""
+        if t_ns is None:
+            return None
+        if self._first_ns is None:
+            self._first_ns = t_ns
+        since = t_ns - self._first_ns
+        # A clock without a date begins anew at midnight.
+        since += _DAY_NS if -_DAY_NS < since < 0 else 0
+        return since if 0 <= since < _LONGEST_NS else None
 
     def flush(self) -> list[CardRead]:
         """The frame of single bits that has come so far."""
@@ -148,6 +158,7 @@ class CardFile(CardSource):
         pieces = parse_edge_lines(self._file, Path(self._path).name, problems)
         first = next(pieces, None)
         if first is None:
+            self.close()
             raise TapError(f"{self._path}: an edge list without any edge or piece in it", reason="foreign")
         self._info = CardSourceInfo(self._path, Source.EDGES, True, first.resolution_ns)
 

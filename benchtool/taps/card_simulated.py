@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import importlib
 from collections.abc import Iterator
 
 from benchtool.capture.card_lines import LineRecord
 from benchtool.frames.card.read import Source
+from benchtool.simulate.card_address import records_of
 from benchtool.taps.card_source import CardItem, CardSource, CardSourceInfo
 from benchtool.taps.tap import TapError
 
@@ -25,11 +25,7 @@ class SimulatedCards(CardSource):
     def open(self) -> None:
         """Build the reader."""
         try:
-            simulate = importlib.import_module("benchtool.simulate.card_address")
-        except ModuleNotFoundError:
-            raise TapError("the simulated reader is not part of this installation", reason="unusable") from None
-        try:
-            self._records = iter(simulate.records_of(self._address))
+            self._records = iter(records_of(self._address))
         except ValueError as error:
             raise TapError(str(error), reason="bad-address") from None
         first = next(self._records, None)

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchtool.frames.card.bits import Bits
-from benchtool.measure.card_reads import compare_reads, difference
+from benchtool.measure.card_reads import How, changes, compare_reads, difference
 
 WHOLE = Bits.of("00110010100001111111111111")  # sheet 6.2
 
@@ -20,18 +20,37 @@ def flipped(bits: Bits, *places: int) -> Bits:
 
 
 def test_majority_and_what_the_others_lack() -> None:
-    same = compare_reads([WHOLE, flipped(WHOLE, 5), WHOLE, Bits(WHOLE.value >> 1, 25)])
+    same = compare_reads([WHOLE, flipped(WHOLE, 5), WHOLE, Bits(WHOLE.value >> 1, 25), WHOLE])
     assert same.bits == WHOLE
-    assert same.agree == (0, 2)
+    assert same.agree == (0, 2, 4)
     assert same.differ == ((1, "bit 5"), (3, "1 bit fewer, the others in order"))
-    assert not same.voted
+    assert same.how is How.MAJORITY
 
 
 def test_damage_in_other_places_each_time_is_voted_out() -> None:
     same = compare_reads([flipped(WHOLE, 3), flipped(WHOLE, 11), flipped(WHOLE, 20)])
     assert same.bits == WHOLE
-    assert same.voted
+    assert same.how is How.VOTED
     assert same.agree == ()
+
+
+def test_lost_bits_are_found_by_the_read_that_is_nearest_to_all() -> None:
+    lost = [Bits.of(WHOLE.text[:place] + WHOLE.text[place + 1 :]) for place in (2, 9, 25)]
+    same = compare_reads([lost[0], WHOLE, lost[1], lost[2]])
+    assert (same.bits, same.how, same.agree) == (WHOLE, How.NEAREST, (1,))
+    assert {words for _, words in same.differ} == {"1 bit fewer, the others in order"}
+
+
+def test_reads_of_other_cards_are_not_mixed_into_one() -> None:
+    others = [Bits((0x1234567 * (place + 3) ** 5) % (1 << 26), 26) for place in range(5)]
+    assert compare_reads(others).how is How.NOT
+
+
+@given(st.text("01", max_size=12), st.text("01", max_size=12))
+def test_changes_are_a_distance(one: str, other: str) -> None:
+    assert changes(one, other) == changes(other, one)
+    assert (changes(one, other) == 0) == (one == other)
+    assert abs(len(one) - len(other)) <= changes(one, other) <= max(len(one), len(other))
 
 
 def test_two_that_differ_have_no_majority() -> None:
