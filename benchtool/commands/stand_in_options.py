@@ -46,6 +46,11 @@ def keys_of(options: dict[str, Any], scenario: Scenario) -> Keys:
         )
     if keys.wanted and scenario.controller.protocol != "osdp":
         raise CommandError("keys are for OSDP; this speaks Modbus", Exit.USAGE)
+    if not keys.wanted and any(device.secure for device in scenario.devices):
+        click.echo(
+            "note: all is said in clear: for the scenario's secure channel give --default-key or --osdp-key FILE",
+            err=True,
+        )
     return keys
 
 

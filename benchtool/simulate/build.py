@@ -37,23 +37,41 @@ def tap_settings(scenario: Scenario) -> LineSettings:
     return LineSettings(tap.baud or line.baud, CharFormat.parse(tap.format or line.format))
 
 
-def build_bus(scenario: Scenario, seed: int, *, instead: tuple[Station, LineSettings] | None = None) -> VirtualBus:
+def build_bus(
+    scenario: Scenario,
+    seed: int,
+    *,
+    instead: tuple[Station, LineSettings] | None = None,
+    osdp_keys: Mapping[int, bytes] | None = None,
+) -> VirtualBus:
     """The scenario as a running bus; the same seed gives the same octets at the same times.
 
-    `instead` is a station, and how its line is set, that talks in place of the scenario's controller.
+    `instead` is a station, and how its line is set, that talks in place of the scenario's controller. `osdp_keys` are
+    the keys of secure devices by address; those without one use the default key.
     """
     settings = scenario.line.settings
     wired: dict[str, Wired] = {}
     if instead is not None:
         wired[scenario.controller.name] = Wired(*instead)
-    for controller in () if instead is not None else controllers(scenario):
+    keys = osdp_keys or {}
+    for index, controller in enumerate(() if instead is not None else controllers(scenario)):
+        sessions = None
+        if any(device.secure for device in scenario.devices):
+            from benchtool.simulate.secured import panel_sessions
+
+            sessions = panel_sessions(scenario, keys, [seed, 3, index])
         wired[controller.name] = Wired(
-            controller_station(scenario, controller, settings), settings, controller.clock_error
+            controller_station(scenario, controller, settings, sessions=sessions), settings, controller.clock_error
         )
     for index, device in enumerate(scenario.devices):
         rng = np.random.Generator(np.random.PCG64([seed, 1, index]))
         own = LineSettings(device.baud or settings.baud, CharFormat.parse(device.format or scenario.line.format))
-        wired[device.name] = Wired(device_station(scenario, device, own, rng), own, device.clock_error)
+        session = None
+        if device.secure:
+            from benchtool.simulate.secured import device_session
+
+            session = device_session(device, identity_of(device), keys.get(device.address), [seed, 2, index])
+        wired[device.name] = Wired(device_station(scenario, device, own, rng, session=session), own, device.clock_error)
     link = Link(build_pair(scenario), seed)
     return VirtualBus(link, wired, TapPoint(TAP, tap_settings(scenario)), seed)
 

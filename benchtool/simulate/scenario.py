@@ -315,8 +315,9 @@ def _check_events(scenario: Scenario, device: DeviceSpec) -> None:
     if scenario.controller.protocol != "osdp":
         if device.cards or device.keys:
             raise ScenarioError(f'{device.name}: cards and keys need a controller with protocol = "osdp"')
-        if device.sequence != "sound" or device.reset_by_load:
-            raise ScenarioError(f'{device.name}: sequence and reset_by_load need a controller with protocol = "osdp"')
+        if device.sequence != "sound" or device.reset_by_load or device.secure:
+            what = "sequence, reset_by_load and secure"
+            raise ScenarioError(f'{device.name}: {what} need a controller with protocol = "osdp"')
     for card in device.cards:
         try:
             build_bits(card.format, card.site_code, card.card_number)

@@ -106,6 +106,7 @@ class DeviceSpec:
     reset_s: Annotated[float, Range(0.001, 1_000)] = 1.5
     sequence: Annotated[str, OneOf(DEVICE_SEQUENCES)] = "sound"
     sequence_every: Annotated[int, Range(1, 1_000_000)] = 12
+    secure: bool = False
     cards: tuple[CardEvent, ...] = ()
     keys: tuple[KeyEvent, ...] = ()
     inputs: tuple[InputEvent, ...] = ()

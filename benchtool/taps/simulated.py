@@ -1,13 +1,16 @@
 """The simulated tap: `sim:SCENARIO?option=value&…`, a bus in virtual time that needs no hardware.
 
 Options: `fault` and what the fault takes (docs/scenarios.md), `seed`, `for` (seconds of bus time), `adapter`
-(`marked`, `counted` or `blind`), `lump_ms` (deliver octets in lumps as many adapters do), `pace=real`.
+(`marked`, `counted` or `blind`), `lump_ms` (deliver octets in lumps as many adapters do), `pace=real`, `osdp_key` (a
+file with the keys of secure devices).
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from pathlib import Path
 from time import monotonic_ns, sleep
 from urllib.parse import parse_qsl
 
@@ -19,7 +22,9 @@ from benchtool.simulate.station import Station
 from benchtool.taps.tap import Tap, TapError
 
 _BATCH = 200
-OPTIONS = ("fault", *faults.OPTIONS, "seed", "for", "adapter", "lump_ms", "pace")
+_MOST_KEY_TEXT = 1 << 20
+_LOOKS_LIKE_A_KEY = re.compile(r"^(?:[0-9A-Fa-f]{2}(?:[ :+-]|%20|%3[Aa])?){15,}")
+OPTIONS = ("fault", *faults.OPTIONS, "seed", "for", "adapter", "lump_ms", "pace", "osdp_key")
 """What may follow the `?` of a `sim:` address."""
 _ADAPTERS = {
     "marked": LineErrors.MARKED,
@@ -31,8 +36,8 @@ _ADAPTERS = {
 class SimulatedTap(Tap):
     """A tap on a virtual bus.
 
-    `settings` (from `--baud` and `--format`) sets the tap's receiver, not the bus; None: as the bus is set. `seconds` of
-    bus time go before what the address says; None: as it says. `instead` makes a station that talks in place of the
+    `settings` (from `--baud` and `--format`) sets the tap's receiver, not the bus; None: as the bus is set. `seconds`
+    of bus time go before what the address says; None: as it says. `instead` makes a station that talks in place of the
     controller, and says how its line is set.
     """
 
@@ -65,13 +70,15 @@ class SimulatedTap(Tap):
 
     def open(self) -> None:
         """Load the scenario, apply the options, build the bus; TapError says what is wrong."""
+        if _LOOKS_LIKE_A_KEY.search(self._address.partition("osdp_key=")[2]):
+            raise TapError("osdp_key= takes a file, never the key itself: write it into a file", reason="bad-address")
         try:
             self._open()
         except ScenarioError as error:
             raise TapError(f"{self._address}: {error}", reason="bad-address") from None
 
     def _open(self) -> None:
-        from benchtool.simulate.build import build_bus, tap_settings
+        from benchtool.simulate.build import build_bus, identity_of, tap_settings
 
         name, _, query = self._address.removeprefix("sim:").partition("?")
         options = dict(parse_qsl(query, keep_blank_values=True))
@@ -97,7 +104,16 @@ class SimulatedTap(Tap):
             raise ScenarioError(f"adapter={options['adapter']}: {', '.join(_ADAPTERS)} is wanted")
         settings = tap_settings(loaded)
         self._info = TapInfo(self._address, settings, errors, lump_ns)
-        bus = build_bus(loaded, seed, instead=None if self._instead is None else self._instead(loaded))
+        keys = None
+        if "osdp_key" in options:
+            from benchtool.simulate.secured import keys_of
+
+            try:
+                keys = keys_of(loaded, _text_of(options["osdp_key"]), identity_of)
+            except ScenarioError as error:
+                raise ScenarioError(f"osdp_key={options['osdp_key']}: {error}") from None
+        instead = None if self._instead is None else self._instead(loaded)
+        bus = build_bus(loaded, seed, instead=instead, osdp_keys=keys)
         chunks: Iterator[Chunk] = bus.run(self._end_ns)
         self.scenario = loaded
         self._ended, self._now_ns, self._held = False, 0, None
@@ -180,6 +196,15 @@ def _number(options: dict[str, str], key: str, default: float) -> float:
     if not 0 <= value < 1e9:
         raise ScenarioError(f"{key}={text}: a number of 0 or more is wanted")
     return value
+
+
+def _text_of(path: str) -> str:
+    try:
+        with Path(path).open("rb") as file:
+            return file.read(_MOST_KEY_TEXT).decode("utf-8")
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else "it is not a text file with keys"
+        raise ScenarioError(f"cannot be read: {why}") from None
 
 
 def _seed(options: dict[str, str], default: int) -> int:

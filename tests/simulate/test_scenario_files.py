@@ -260,8 +260,8 @@ def test_two_devices_can_have_one_address() -> None:
 @pytest.mark.parametrize(
     ("change", "line"),
     [
-        (put("device", 0, "sequence", to="stale"), "Reader: sequence and reset_by_load need"),
-        (put("device", 0, "reset_by_load", to=True), "Reader: sequence and reset_by_load need"),
+        (put("device", 0, "sequence", to="stale"), "Reader: sequence, reset_by_load and secure need"),
+        (put("device", 0, "reset_by_load", to=True), "Reader: sequence, reset_by_load and secure need"),
         (put("controller", "sequence", to="skips"), 'Controller: sequence needs protocol = "osdp"'),
     ],
 )
