@@ -11,33 +11,45 @@ from typing import TYPE_CHECKING
 
 import click
 
+from benchtool.capture.chunk import Item
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import Exit
 from benchtool.commands.options import (
+    LIVE_SECONDS,
     check_recording,
     listening_line_options,
+    listening_time,
     protocol_option,
     read_protocol,
     record_options,
     tap_for,
     time_option,
 )
+from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
 
 if TYPE_CHECKING:
     from benchtool.commands.session import Session
     from benchtool.diagnose.evidence import Evidence
     from benchtool.diagnose.observed import Observed
-    from benchtool.frames.protocol_table import ProtocolTable
+    from benchtool.frames.decoders import Spoken
+    from benchtool.frames.osdp.keys import KeyRing
+    from benchtool.measure.osdp_watch import WatchFigures
 
 _NO_CHECK = "no check value is known of this bus: damaged frames cannot be told from sound ones"
-_LIVE_SECONDS = 20.0
+_ASCII = (
+    "Read as Modbus in ASCII mode: a reversed pair or a wrong rate cannot be proved by undoing it, and probabilities "
+    "were fitted to OSDP and Modbus RTU."
+)
 
 
 @click.command("diagnose")
 @click.argument("tap", required=False)
 @listening_line_options
-@time_option("How long to listen (20s on an adapter; a file or simulated bus is taken whole).")
+@time_option(
+    f"How long to listen ({LIVE_SECONDS['diagnose']:.0f}s on an adapter; a file or simulated bus is taken whole)."
+)
 @record_options
+@osdp_key_option
 @protocol_option
 @click.option(
     "--length", type=click.FloatRange(0, 10_000, min_open=True), metavar="METRES", help="Length of the pair, if known."
@@ -65,7 +77,8 @@ def command(
     seconds: float | None,
     record: str | None,
     overwrite: bool,
-    protocol_file: str | None,
+    osdp_key: str | None,
+    protocol: str | None,
     length: float | None,
     order: str | None,
     meter: tuple[str, ...],
@@ -80,6 +93,7 @@ def command(
     """Say what is wrong with the bus at TAP, with proof, and what to do next.
 
     Listens (or reads), never transmits. Ctrl-C ends the listening early; what was heard is diagnosed all the same.
+    OSDP's secure sessions are read with the default key, or yours, and what broke its rules is told under the figures.
     Meter readings and a scope's CSV are weighed with it, or alone where there is no TAP. TAP can be a saved diagnosis.
 
     \b
@@ -90,6 +104,7 @@ def command(
       benchtool diagnose visit.json --meter ab-ohms=118 --meter ab-idle=0.42
       benchtool diagnose --meter ab-ohms=61 --meter ab-idle=0.24
       benchtool diagnose visit.pcapng --protocol unknown.toml
+      benchtool diagnose visit.pcapng --osdp-key site.keys
       benchtool diagnose pasted.txt --baud 19200 --format 8N1 --json
     """
     from benchtool.commands import measured
@@ -101,6 +116,7 @@ def command(
     from benchtool.measure.waveform_rate import rate_words
     from benchtool.reports.diagnosis_text import diagnosis_object, diagnosis_text, is_fault
     from benchtool.reports.frame_text import tap_line
+    from benchtool.reports.osdp_text import figures_object, figures_text
 
     if list_readings:
         click.echo("\n".join(measured.readings_text()))
@@ -126,16 +142,22 @@ def command(
             (record, "--record"),
             (seconds, "--for"),
             (char_format, "--format"),
-            (protocol_file, "--protocol"),
+            (protocol, "--protocol"),
+            (osdp_key, "--osdp-key"),
         ):
             if given is not None:
                 raise click.UsageError(f"{option}: nothing is listened to without a tap, or with a saved diagnosis.")
     session: Session | None = None
     evidence: Evidence | None = None
+    noticed: WatchFigures | None = None
     if saved is None:
         assert tap is not None
-        protocol = read_protocol(protocol_file)
-        session, evidence, observed = _listen(tap, baud, char_format, seconds, record, overwrite, length, protocol)
+        spoken, keys = read_protocol(protocol), read_keys(osdp_key)
+        if (caution := key_file_caution(osdp_key)) is not None:
+            click.echo(f"note: {caution}", err=True)
+        session, evidence, observed, noticed = _listen(
+            tap, baud, char_format, seconds, record, overwrite, length, spoken, keys
+        )
     else:
         observed = saved
     if scope is not None:
@@ -157,6 +179,7 @@ def command(
         measured.write_text(report, page)
     if as_json:
         made_of = diagnosis_object(found)
+        made_of["osdp"] = None if noticed is None else figures_object(noticed)
         if scope is not None:
             made_of["waveform_limits"] = measured.scope_object(scope[1])
             made_of["waveform_notes"] = [*rate, *scope[1].notes]
@@ -166,7 +189,7 @@ def command(
             click.echo(tap_line(session.tap.info))
         if scope is not None:
             click.echo("\n".join(measured.scope_text(scope[1], rate)))
-        click.echo("\n".join(diagnosis_text(found)))
+        click.echo("\n".join(diagnosis_text(found, noticed=() if noticed is None else figures_text(noticed))))
     for path, what in ((save, "saved, go on with it as TAP"), (report, "report")):
         if path is not None:
             click.echo(f"{what}: {path}", err=True)
@@ -184,36 +207,59 @@ def _listen(
     record: str | None,
     overwrite: bool,
     length_m: float | None,
-    protocol: ProtocolTable | None = None,
-) -> tuple[Session, Evidence, Observed]:
-    """Listen at the tap, and work out the symptoms."""
+    spoken: Spoken,
+    keys: KeyRing,
+) -> tuple[Session, Evidence, Observed, WatchFigures]:
+    """Listen at the tap, and work out the symptoms; and what was noticed in OSDP traffic."""
     from benchtool.commands.session import Session, end_progress, progress_line
     from benchtool.diagnose.engine import observe
-    from benchtool.taps.file import FileTap
-    from benchtool.taps.simulated import SimulatedTap
+    from benchtool.frames.decoder import BusDecoder
+    from benchtool.frames.frame import Frame
+    from benchtool.measure.osdp_watch import OsdpWatch
+    from benchtool.taps.tap import Tap
+
+    watch: OsdpWatch | None = None
+
+    def opened_tap(tap: Tap) -> None:
+        nonlocal watch
+        watch = OsdpWatch(tap.info, keys)
+
+    def on_item(item: Item) -> None:
+        assert watch is not None
+        watch.item(item)
+
+    def on_frame(frame: Frame) -> None:
+        assert watch is not None
+        watch.frame(frame)
 
     def on_notice(text: str) -> None:
         click.echo(f"note: {text}", err=True)
 
-    opened = tap_for(tap, baud, char_format, seconds, protocol, on_notice)
-    if seconds is None and not isinstance(opened, FileTap | SimulatedTap):
-        seconds = _LIVE_SECONDS
+    opened = tap_for(tap, baud, char_format, seconds, spoken, on_notice)
+    seconds = listening_time(opened, seconds, "diagnose")
     progress = progress_line()
     session = Session(
         opened,
         seconds=seconds,
         record=record,
         overwrite=overwrite,
+        on_item=on_item,
+        on_frame=on_frame,
         on_notice=on_notice,
         progress=progress,
-        protocol=protocol,
+        protocol=spoken.table,
+        make_decoder=spoken.decoder if spoken.name else BusDecoder,
     )
-    session.run()
+    session.run(opened_tap)
+    assert watch is not None
+    watch.close(session.ended_ns)
     if progress is not None:
         click.echo("\rworking out the findings …                                   ", err=True, nl=False)
     evidence = session.gatherer.evidence(session.decoder.counters)
     observed = observe(evidence, session.tap.info.settings, tap=session.tap.info.name, length_m=length_m)
-    if protocol is not None and protocol.check is None:
+    if spoken.table is not None and spoken.table.check is None:
         observed = replace(observed, limits=(*observed.limits, _NO_CHECK))
+    if spoken.name:
+        observed = replace(observed, limits=(*observed.limits, _ASCII))
     end_progress(progress)
-    return session, evidence, observed
+    return session, evidence, observed, watch.figures()

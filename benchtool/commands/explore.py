@@ -13,13 +13,20 @@ import click
 from benchtool.capture.chunk import Chunk, Gap, Item
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.options import check_recording, listening_line_options, record_options, tap_for, time_option
+from benchtool.commands.options import (
+    LIVE_SECONDS,
+    check_recording,
+    listening_line_options,
+    listening_time,
+    record_options,
+    tap_for,
+    time_option,
+)
 
 if TYPE_CHECKING:
     from benchtool.explore.explore import Explored
     from benchtool.measure.tally import Figures
 
-_LIVE_SECONDS = 30.0
 _MOST_OCTETS = 400_000
 _KNOWN_SHARE = 0.5
 _NAME = re.compile(r"[\w .+-]{1,40}")
@@ -28,7 +35,9 @@ _NAME = re.compile(r"[\w .+-]{1,40}")
 @click.command("explore")
 @click.argument("tap")
 @listening_line_options
-@time_option("How long to listen (30s on an adapter; a file or simulated bus is taken whole).")
+@time_option(
+    f"How long to listen ({LIVE_SECONDS['explore']:.0f}s on an adapter; a file or simulated bus is taken whole)."
+)
 @record_options
 @click.option("--save", metavar="FILE", help="Save what was learned as a protocol table (.toml) for --protocol.")
 @click.option("--name", default="unnamed", metavar="NAME", help="What to call the bus in the table.")
@@ -81,12 +90,8 @@ def command(
     def on_notice(text: str) -> None:
         click.echo(f"note: {text}", err=True)
 
-    from benchtool.taps.file import FileTap
-    from benchtool.taps.simulated import SimulatedTap
-
     opened = tap_for(tap, baud, char_format, seconds, on_notice=on_notice)
-    if seconds is None and not isinstance(opened, FileTap | SimulatedTap):
-        seconds = _LIVE_SECONDS
+    seconds = listening_time(opened, seconds, "explore")
     progress = progress_line()
     session = Session(
         opened,

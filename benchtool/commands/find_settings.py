@@ -25,7 +25,7 @@ from benchtool.explore.settings_score import (
     seven_bits,
     stop_bits,
 )
-from benchtool.frames.protocol_table import ProtocolTable
+from benchtool.frames.decoders import UNTOLD, Spoken
 from benchtool.taps.tap import Tap, TapError
 
 _LEAST_S, _MOST_S = 0.3, 1.2
@@ -70,7 +70,7 @@ class Found:
 def find_settings(
     address: str,
     char_format: CharFormat | None = None,
-    protocol: ProtocolTable | None = None,
+    spoken: Spoken = UNTOLD,
     *,
     opener: Opener | None = None,
     rates: Iterable[int] = USUAL_RATES,
@@ -86,7 +86,7 @@ def find_settings(
                 "--baud auto: the device server sets its line itself; set the rate there, or use rfc2217://", Exit.USAGE
             )
         opener = _opener(address)
-    finder = _Finder(opener, protocol)
+    finder = _Finder(opener, spoken)
     try:
         return finder.run(tuple(rates), char_format)
     finally:
@@ -101,9 +101,9 @@ def _opener(address: str) -> Opener:
 
 
 class _Finder:
-    def __init__(self, opener: Opener, protocol: ProtocolTable | None) -> None:
+    def __init__(self, opener: Opener, spoken: Spoken) -> None:
         self._opener = opener
-        self._protocol = protocol
+        self._spoken = spoken
         self._heard: dict[LineSettings, tuple[list[Item], TapInfo]] = {}
         self._scores: dict[LineSettings, Score] = {}
         self._progress = sys.stderr.isatty()
@@ -136,7 +136,7 @@ class _Finder:
     def _try(self, settings: LineSettings, most_s: float = _MOST_S) -> None:
         items, info = self._listen(settings, most_s)
         self._heard[settings] = (items, info)
-        self._scores[settings] = score(items, info, self._protocol)
+        self._scores[settings] = score(items, info, self._spoken)
 
     def _listen(self, settings: LineSettings, most_s: float) -> tuple[list[Item], TapInfo]:
         if self._progress:

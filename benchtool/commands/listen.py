@@ -82,7 +82,7 @@ def command(
     record: str | None,
     overwrite: bool,
     osdp_key: str | None,
-    protocol_file: str | None,
+    protocol: str | None,
     only: tuple[str, ...],
     show_octets: bool,
     wide: bool,
@@ -108,13 +108,11 @@ def command(
       benchtool listen /dev/ttyUSB0 --format 7E1 --protocol modbus-ascii
     """
     from benchtool.commands.session import Session, terminal_width
-    from benchtool.frames.decoders import NAMED, usual_decoder
     from benchtool.measure.osdp_watch import OsdpWatch
     from benchtool.reports import frame_text, osdp_text
 
     check_recording(record, tap)
-    named = NAMED.get(protocol_file or "")
-    protocol = read_protocol(protocol_file) if named is None else None
+    spoken = read_protocol(protocol)
     keys = read_keys(osdp_key)
     if (caution := key_file_caution(osdp_key)) is not None:
         click.echo(f"note: {caution}", err=True)
@@ -182,15 +180,15 @@ def command(
             click.echo(f"note: {text}", err=True)
 
     session = Session(
-        tap_for(tap, baud, char_format, seconds, protocol, on_notice),
+        tap_for(tap, baud, char_format, seconds, spoken, on_notice),
         seconds=seconds,
         record=record,
         overwrite=overwrite,
         on_item=on_item,
         on_frame=on_frame,
         on_notice=on_notice,
-        protocol=protocol,
-        make_decoder=named or usual_decoder,
+        protocol=spoken.table,
+        make_decoder=spoken.decoder,
     )
     session.run(opened)
     assert watch is not None

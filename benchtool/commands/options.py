@@ -6,14 +6,16 @@ import os
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.frames.protocol_table import ProtocolTable
 from benchtool.taps.tap import Tap, TapError
+
+if TYPE_CHECKING:
+    from benchtool.frames.decoders import Spoken
 
 _F = TypeVar("_F", bound=Callable[..., Any])
 
@@ -136,24 +138,35 @@ def time_option(help_text: str) -> Callable[[_F], _F]:
 
 
 def protocol_option(function: _F) -> _F:
-    """`--protocol`: the table of an unknown bus."""
+    """`--protocol`: the table of an unknown bus, or a protocol by name; for `read_protocol`."""
     return click.option(
         "--protocol",
-        "protocol_file",
-        type=click.Path(dir_okay=False),
+        "protocol",
         metavar="FILE",
-        help="Read the bus by a protocol table, as benchtool explore --save makes one; listen also takes modbus-ascii.",
+        help="Read the bus by a protocol table, as benchtool explore --save makes one; or modbus-ascii.",
     )(function)
 
 
-def read_protocol(path: str | None) -> ProtocolTable | None:
-    """The table in a file; CommandError with one line where it cannot be read."""
-    if path is None:
-        return None
+_FOUND = ("osdp", "modbus", "modbus-rtu", "rtu")
+
+
+def read_protocol(path: str | None) -> Spoken:
+    """What `--protocol` names, or the table in a file; CommandError with one line where it cannot be read."""
+    from benchtool.frames.decoders import NAMED, UNTOLD, Spoken
     from benchtool.frames.protocol_file import ProtocolFileError, from_toml
 
+    if path is None:
+        return UNTOLD
+    if path in NAMED:
+        return Spoken(name=path)
     try:
-        return from_toml(Path(path).read_text(encoding="utf-8"))
+        return Spoken(from_toml(Path(path).read_text(encoding="utf-8")))
+    except FileNotFoundError:
+        if path.lower() in _FOUND:
+            mend = "OSDP and Modbus RTU are found without it"
+        else:
+            mend = f"a file that benchtool explore --save made is wanted, or {', '.join(NAMED)}"
+        raise CommandError(f"--protocol {path}: no such file; {mend}", Exit.INPUT) from None
     except OSError as error:
         raise CommandError(f"--protocol {path}: {error.strerror or error}", Exit.INPUT) from None
     except UnicodeDecodeError:
@@ -169,26 +182,28 @@ def tap_for(
     baud: int | None,
     char_format: CharFormat | None,
     seconds: float | None,
-    protocol: ProtocolTable | None = None,
+    spoken: Spoken | None = None,
     on_notice: Callable[[str], None] | None = None,
 ) -> Tap:
     """The tap at `address`, not yet open, set as the options say; CommandError with one line if there is none.
 
     With `baud` AUTO the settings are found by listening first, and `on_notice` is told them. Where nobody says, a live
-    tap is set as the bus was when `protocol` was learned.
+    tap is set as the bus was when the table of `spoken` was learned.
     """
     from benchtool.taps.address import open_tap
 
     if baud == AUTO:
         from benchtool.commands.find_settings import find_settings
+        from benchtool.frames.decoders import UNTOLD
 
-        result = find_settings(address, char_format, protocol)
+        result = find_settings(address, char_format, spoken or UNTOLD)
         if on_notice is not None:
             for line in result.words():
                 on_notice(line)
         baud, char_format = result.settings.baud, result.settings.format
-    elif protocol is not None and protocol.settings is not None and is_live(address):
-        baud, char_format = baud or protocol.settings.baud, char_format or protocol.settings.format
+    elif spoken is not None and spoken.table is not None and spoken.table.settings is not None and is_live(address):
+        learned = spoken.table.settings
+        baud, char_format = baud or learned.baud, char_format or learned.format
     try:
         settings = _settings(address, baud, char_format)
         return open_tap(address, settings, seconds=seconds)
@@ -196,6 +211,21 @@ def tap_for(
         raise tap_failed(error) from None
     except ValueError as error:
         raise CommandError(str(error), Exit.USAGE) from None
+
+
+LIVE_SECONDS = {"diagnose": 20.0, "explore": 30.0}
+"""How long a command listens on a live bus where nobody says; a capture or a simulated bus is taken whole.
+
+To tell what a bus is made of takes more, and more varied, traffic than to tell what is wrong with it (judgement).
+"""
+
+
+def listening_time(tap: Tap, seconds: float | None, command: str) -> float | None:
+    """`seconds` as given, or the command's own on a live bus; None: the tap's whole."""
+    from benchtool.taps.file import FileTap
+    from benchtool.taps.simulated import SimulatedTap
+
+    return LIVE_SECONDS[command] if seconds is None and not isinstance(tap, FileTap | SimulatedTap) else seconds
 
 
 def is_live(address: str) -> bool:

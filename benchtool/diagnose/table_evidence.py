@@ -1,4 +1,4 @@
-"""The evidence of an unknown bus that is read by a protocol table: the same counts, without rules of OSDP or Modbus.
+"""The evidence of a bus read by a protocol table, or as Modbus in ASCII mode: the same counts, without the rules.
 
 What is not known there: sequence numbers, refusals, which request a reply fits. Damaged frames are mended by the
 table's own check value, if that is wide enough not to be right by luck.
@@ -26,8 +26,12 @@ def _plain(frame: Frame) -> Frame:
     return frame._replace(octets=bytes(((frame.address or 0) & 0xFF, 0)))
 
 
-class _TableConduct(ConductCounter):
-    """Counts conduct by the address that the table knows."""
+class _PlainConduct(ConductCounter):
+    """Counts conduct by the address that the decoder knows."""
+
+    def __init__(self, protocol: Protocol) -> None:
+        super().__init__()
+        self._protocol = protocol
 
     def request(self, frame: Frame) -> None:
         super().request(_plain(frame))
@@ -45,22 +49,25 @@ class _TableConduct(ConductCounter):
 
     def figures(self) -> Conduct:
         found = super().figures()
-        rows = tuple(replace(row, protocol=Protocol.TABLE) for row in found.addresses)
+        rows = tuple(replace(row, protocol=self._protocol) for row in found.addresses)
         return replace(found, addresses=rows)
 
 
-class TableGatherer(Gatherer):
-    """As `Gatherer`, for frames that a `TableDecoder` makes."""
+class PlainGatherer(Gatherer):
+    """As `Gatherer`, for frames of one protocol whose rules are not judged."""
 
-    def __init__(self, tally: Tally, table: ProtocolTable) -> None:
+    def __init__(self, tally: Tally, protocol: Protocol) -> None:
         super().__init__(tally)
-        self._conduct = _TableConduct()
-        self._table = table
+        self._conduct = _PlainConduct(protocol)
+
+    def _mended(self, octets: bytes) -> bytes | None:
+        """The frame with one bit put right; None where that cannot be told."""
+        return None
 
     def _compare(self, octets: bytes, asked: bytes | None) -> list[int]:
         repairs = self._repairs
         repairs.tried += 1
-        mended = _one_bit(octets, self._table)
+        mended = self._mended(octets)
         if mended is not None:
             repairs.mended[Mended.BIT] = repairs.mended.get(Mended.BIT, 0) + 1
             return self._bits.add(octets, mended)
@@ -72,6 +79,17 @@ class TableGatherer(Gatherer):
         self._places["extra_after"] += at + len(true) < len(octets)
         wrong = self._bits.add(octets[at : at + len(true)], true)
         return [at + place for place in wrong]
+
+
+class TableGatherer(PlainGatherer):
+    """For frames that a `TableDecoder` makes."""
+
+    def __init__(self, tally: Tally, table: ProtocolTable) -> None:
+        super().__init__(tally, Protocol.TABLE)
+        self._table = table
+
+    def _mended(self, octets: bytes) -> bytes | None:
+        return _one_bit(octets, self._table)
 
 
 def _one_bit(octets: bytes, table: ProtocolTable) -> bytes | None:

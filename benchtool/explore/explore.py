@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from benchtool.capture.chunk import Chunk, Gap, Item, TapInfo
+from benchtool.capture.chunk import Item, TapInfo
 from benchtool.explore.bursts import chunks_of, line_errors_of
 from benchtool.explore.claims import Claim, What
 from benchtool.explore.cutting import Cutting, cuttings
@@ -22,6 +22,7 @@ from benchtool.explore.talk import Roles, Seen, period_of, roles_of
 from benchtool.explore.unexplained import unexplained
 from benchtool.explore.whom import told_whom
 from benchtool.explore.words import check_words, counted, hex_words, length_words, place_words
+from benchtool.frames.decoders import decode_all
 from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.protocol_table import MOST_LENGTH, LengthRule, ProtocolTable, RoleRule
 from benchtool.frames.table_decoder import TableDecoder
@@ -102,12 +103,7 @@ def explore(items: Sequence[Item], info: TapInfo, *, name: str = "unnamed") -> E
 
 def decoded(table: ProtocolTable, items: Sequence[Item], info: TapInfo) -> list[Frame]:
     """All frames and spans, read by a table."""
-    decoder = TableDecoder(table, info.settings, info.resolution_ns)
-    frames: list[Frame] = []
-    for item in items:
-        if isinstance(item, Chunk | Gap):
-            frames += decoder.feed(item)
-    return frames + decoder.close()
+    return decode_all(TableDecoder(table, info.settings, info.resolution_ns), items)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,14 +10,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
-from benchtool.capture.chunk import Chunk, Gap, Item, LineErrors, TapInfo
+from benchtool.capture.chunk import Item, LineErrors, TapInfo
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.explore.bursts import bursts, chunks_of, line_errors_of, pauses
 from benchtool.explore.check_search import search
-from benchtool.frames.decoders import Decoder, usual_decoder
-from benchtool.frames.frame import Frame, Protocol
-from benchtool.frames.protocol_table import ProtocolTable
-from benchtool.frames.table_decoder import TableDecoder
+from benchtool.frames.decoders import UNTOLD, Spoken, decode_all
+from benchtool.frames.frame import Protocol
 
 USUAL_RATES = (9600, 115200, 38400, 19200, 57600, 4800, 2400, 230400, 1200, 14400, 28800, 76800, 250000, 600, 300)
 """Bit rates tried, the most usual of the trade first (common practice; OSDP: 9600 to 230400, sheet 5.2)."""
@@ -71,11 +69,11 @@ class Score:
         return f"{self.settings}: {self.octets} octets, {self.sound:.0%} {what}, {errors}"
 
 
-def score(items: Sequence[Item], info: TapInfo, protocol: ProtocolTable | None = None) -> Score:
+def score(items: Sequence[Item], info: TapInfo, spoken: Spoken = UNTOLD) -> Score:
     """Judge what a receiver with `info.settings` heard."""
     chunks = chunks_of(items)
     octets = sum(len(chunk.octets) for chunk in chunks)
-    frames, covered = _decoded(items, info, protocol)
+    frames, covered = _decoded(items, info, spoken)
     return Score(info.settings, octets, frames, covered / octets if octets else 0.0, _errors(items, info, octets))
 
 
@@ -97,15 +95,8 @@ def searched(items: Sequence[Item], info: TapInfo) -> Score:
     )
 
 
-def _decoded(items: Sequence[Item], info: TapInfo, protocol: ProtocolTable | None) -> tuple[int, int]:
-    decoder: Decoder = usual_decoder(info.settings, info.resolution_ns)
-    if protocol is not None:
-        decoder = TableDecoder(protocol, info.settings, info.resolution_ns)
-    frames: list[Frame] = []
-    for item in items:
-        if isinstance(item, Chunk | Gap):
-            frames += decoder.feed(item)
-    frames += decoder.close()
+def _decoded(items: Sequence[Item], info: TapInfo, spoken: Spoken) -> tuple[int, int]:
+    frames = decode_all(spoken.decoder(info.settings, info.resolution_ns), items)
     good = [frame for frame in frames if frame.ok and frame.protocol is not Protocol.UNKNOWN]
     return len(good), sum(len(frame.octets) + len(frame.lead) for frame in good)
 

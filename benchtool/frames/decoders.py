@@ -5,14 +5,17 @@ The usual one finds out by itself what is spoken, Modbus in ASCII mode included 
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Iterable
+from typing import NamedTuple, Protocol
 
-from benchtool.capture.chunk import Item
+from benchtool.capture.chunk import Chunk, Gap, Item
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame
 from benchtool.frames.modbus.ascii_decoder import AsciiDecoder
 from benchtool.frames.modbus.ascii_finder import AsciiFinder
+from benchtool.frames.protocol_table import ProtocolTable
+from benchtool.frames.table_decoder import TableDecoder
 
 
 class Decoder(Protocol):
@@ -43,3 +46,29 @@ def usual_decoder(settings: LineSettings, resolution_ns: int = 0) -> Decoder:
 
 NAMED = {"modbus-ascii": AsciiDecoder}
 """Decoders by the name of a protocol that they take for granted."""
+
+
+class Spoken(NamedTuple):
+    """What the user says that a bus speaks; neither: it is found out."""
+
+    table: ProtocolTable | None = None
+    name: str = ""
+    """A key of `NAMED`."""
+
+    def decoder(self, settings: LineSettings, resolution_ns: int = 0) -> Decoder:
+        """Reads it."""
+        if self.table is not None:
+            return TableDecoder(self.table, settings, resolution_ns)
+        return NAMED[self.name](settings, resolution_ns) if self.name else usual_decoder(settings, resolution_ns)
+
+
+UNTOLD = Spoken()
+
+
+def decode_all(decoder: Decoder, items: Iterable[Item]) -> list[Frame]:
+    """All frames and spans of something that was heard whole."""
+    frames: list[Frame] = []
+    for item in items:
+        if isinstance(item, Chunk | Gap):
+            frames += decoder.feed(item)
+    return frames + decoder.close()

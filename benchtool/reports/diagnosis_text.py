@@ -137,8 +137,11 @@ def undecided_text(diagnosis: Diagnosis) -> str:
     return f"The evidence does not tell yet{alike}. The next measurement says more than any of the guesses below."
 
 
-def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
-    """The whole diagnosis: findings first, next steps, what could not be seen, raw figures last."""
+def diagnosis_text(diagnosis: Diagnosis, noticed: Sequence[str] = ()) -> list[str]:
+    """The whole diagnosis: findings first, next steps, what could not be seen, raw figures last.
+
+    `noticed`: lines to stand below the figures, told by others.
+    """
     first = diagnosis.findings[0]
     open_question = undecided(diagnosis)
     if open_question:
@@ -161,6 +164,7 @@ def diagnosis_text(diagnosis: Diagnosis) -> list[str]:
         lines += [line for limit in diagnosis.limits for line in _wrap(limit, "- ")]
     if diagnosis.figures is not None:
         lines += ["", "FIGURES", *figures_text(diagnosis.figures)]
+    lines += noticed
     # Last, because that is what a small screen still shows.
     result = f"{_headline(first)}. {first.summary}"
     if open_question:

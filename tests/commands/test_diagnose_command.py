@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from benchtool.commands.errors import Exit
 from benchtool.commands.main import main
 from benchtool.reports.diagnosis_text import sure
 
@@ -145,3 +146,48 @@ def test_only_its_owner_may_read_what_is_saved(tmp_path: Path) -> None:
         assert [path.stat().st_mode & 0o777 for path in (saved, page)] == [0o600, 0o600]
         saved.chmod(0o644)
         page.chmod(0o644)
+
+
+SECURED = "fixtures/osdp/peer-secure-set-key.log"
+
+
+def test_secured_traffic_is_read_with_the_keys_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    blind = diagnosis(SECURED)["osdp"]
+    keyed = diagnosis(SECURED, "--osdp-key", "fixtures/osdp/peer-secure.keys")["osdp"]
+    assert sum(channel["unreadable"] for channel in keyed["secure_channels"]) < sum(
+        channel["unreadable"] for channel in blind["secure_channels"]
+    )
+    assert "session-key-unknown" in {event["event"] for event in blind["events"]}
+    assert "session-key-unknown" not in {event["event"] for event in keyed["events"]}
+    monkeypatch.setenv("BENCHTOOL_OSDP_KEY", Path("fixtures/osdp/peer-secure.keys").read_text())
+    assert diagnosis(SECURED)["osdp"] == keyed
+
+
+def test_what_broke_the_rules_stands_before_the_result() -> None:
+    lines = run("diagnose", SECURED).stdout.splitlines()
+    told = lines.index("noticed in the OSDP traffic:")
+    assert lines.index("FIGURES") < told < next(at for at, line in enumerate(lines) if line.startswith("RESULT"))
+
+
+def test_a_key_file_is_refused_in_one_line(tmp_path: Path) -> None:
+    wrong = tmp_path / "wrong.keys"
+    wrong.write_text("0123 not a key\n")
+    done = run("diagnose", SECURED, "--osdp-key", str(wrong))
+    assert done.exit_code == Exit.INPUT
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert "0123" not in done.stderr
+    assert run("diagnose", "--meter", "ab-ohms=60", "--osdp-key", str(wrong)).exit_code == Exit.USAGE
+
+
+def test_modbus_in_ascii_mode_is_diagnosed_by_name() -> None:
+    found = diagnosis("fixtures/modbus/ascii-session.log", "--protocol", "modbus-ascii")
+    assert found["figures"]["frames"] == {"modbus-ascii": 44}
+    assert [row["answered"] for row in found["figures"]["addresses"]] == [11, 11]
+    assert any("ASCII mode" in limit for limit in found["limits"])
+
+
+@pytest.mark.parametrize(("word", "mend"), [("osdp", "found without it"), ("nix.toml", "or modbus-ascii")])
+@pytest.mark.parametrize("command", ["listen", "diagnose"])
+def test_an_unknown_protocol_is_told_alike(command: str, word: str, mend: str) -> None:
+    done = run(command, "sim:demo", "--protocol", word)
+    assert (done.exit_code, mend in done.stderr) == (Exit.INPUT, True)

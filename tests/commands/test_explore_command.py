@@ -107,7 +107,7 @@ def test_errors_in_one_line(tmp_path: Path, bus: str) -> None:
         (["explore", str(quiet), "--save", str(tmp_path / "b.toml")], Exit.INPUT, "nothing was learned"),
         (["listen", bus, "--protocol", str(tmp_path / "none.toml")], Exit.INPUT, "none.toml"),
         (["listen", bus, "--protocol", str(there)], Exit.INPUT, "not TOML"),
-        (["diagnose", bus, "--protocol", str(tmp_path)], Exit.USAGE, "directory"),
+        (["diagnose", bus, "--protocol", str(tmp_path)], Exit.INPUT, "directory"),
     ):
         done = run(*words)
         assert done.exit_code == code, (words, done.output)
