@@ -204,10 +204,10 @@ def _layouts(
             site = _site_field(parity, fit, cards)
             fields += [site] if site else []
         taken = frozenset(place for field in fields for place in field.places)
-        bits = parity_bits(parity.relations, parity.length, parity.care, taken)
-        if bits is None:
-            continue
         for relations, filled in _filled(parity.relations, cards[0].bits.value):
+            bits = parity_bits(relations, parity.length, parity.care, taken)
+            if bits is None:
+                continue
             source = f"worked out from {parity.reads} reads"
             row = build_format(name, parity.length, relations, bits, fields, parity.care, cards[0].bits.value, source)
             check_format(row)
