@@ -1,7 +1,7 @@
 """Secure channels of a scenario's controller and devices: whose key is which, and random numbers by the seed.
 
-The keys guard nothing but a simulated bus; they are taken from a file all the same, never from an argument, so that what
-is learned here is right for a real one. Facts: sheet 5.8.
+The keys guard nothing but a simulated bus. They are taken from a file all the same, never from an argument, so that
+what is learned here is right for a real one. Facts: sheet 5.8.
 """
 
 from __future__ import annotations
