@@ -7,7 +7,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchtool.frames.card.bits import Bits
+from benchtool.frames.card.build import build_data
+from benchtool.frames.card.compare import compare
 from benchtool.frames.card.decode import decode
+from benchtool.frames.card.entry import Kind, parse_entry
 from benchtool.frames.card.hints import hints_for
 from benchtool.frames.card.pin import (
     PAUSE_NS,
@@ -112,3 +115,12 @@ def test_keys_read_as_one_frame_are_a_hint() -> None:
 def test_what_is_no_key_is_refused(keys: str, length: int) -> None:
     with pytest.raises(ValueError, match=r"keys are 0 to 9|4, 6 or 8 bits"):
         bursts_of(keys, length)
+
+
+def test_a_printed_number_may_be_in_the_bits_as_decimal_digits() -> None:
+    # sheet 6.5: a BCD variant of 26 bits was seen; six digits of four bits in the place of one number
+    bits = build_data("26-bit", 0x123456)
+    found = compare(bits, parse_entry("123456", kind=Kind.DECIMAL))
+    assert [(one.changed, one.how) for one in found] == [
+        ("as given", "all data bits as decimal digits of four bits each (BCD)")
+    ]
