@@ -62,6 +62,6 @@ def test_micropython_on_this_machine(expected: list[str]) -> None:
     node_package(MICROPYTHON_PACKAGE) is None, reason=f"no node, or no {MICROPYTHON_PACKAGE} (tests/probe/peers.py)"
 )
 def test_micropython_for_webassembly(expected: list[str]) -> None:
-    files = [str(FOLDER / "probe_logic.py"), str(HERE / "vectors.py")]
+    files = [*(str(FOLDER / name) for name in ("main.py", "probe_pio.py", "probe_logic.py")), str(HERE / "vectors.py")]
     script = str(HERE / "peer_micropython.mjs")
     assert printed(["node", script, str(node_package(MICROPYTHON_PACKAGE)), *files]) == expected
