@@ -6,14 +6,14 @@ Everything is drawn from the `random.Random` passed in, so that a seed gives the
 from __future__ import annotations
 
 import random
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import Enum
 
+from benchtool.frames.card import exercise_answers as answers
 from benchtool.frames.card.build import build_values
 from benchtool.frames.card.decode import CardReading, decode_as, decode_in
-from benchtool.frames.card.formats import CardField, CardFormat, find_formats
+from benchtool.frames.card.formats import CardField, CardFormat
 from benchtool.frames.card.lesson import flipped, left_by_open_line
 
 
@@ -81,51 +81,6 @@ def numbers_in_words(read: CardReading) -> str:
     return ", ".join(f"{_word(field)} {number}" for field, number in read.values)
 
 
-def _numbers(count: int) -> Callable[[str], object | None]:
-    """So many numbers, with words between them as people write them: "site 101, number 4095"."""
-
-    def understand(text: str) -> object | None:
-        parts = [part for part in re.split(r"[\s,;:/=]+", text) if part]
-        numbers = [part for part in parts if re.fullmatch("-?[0-9]{1,80}", part)]
-        words = [part for part in parts if part.isalpha()]
-        return tuple(map(int, numbers)) if len(numbers) == count and len(numbers) + len(words) == len(parts) else None
-
-    return understand
-
-
-def _bits_of(length: int) -> Callable[[str], object | None]:
-    def understand(text: str) -> object | None:
-        text = re.sub(r"[\s_]", "", text)
-        if text and not text.strip("01") and len(text) == length:
-            return int(text, 2)
-        match = re.fullmatch(r"(?:0[xX])?([0-9A-Fa-f]{1,64})(?:/([0-9]{1,3}))?", text)
-        if match is None or (match[2] and int(match[2]) != length) or int(match[1], 16) >> length:
-            return None
-        # A frame of 0 and 1 with one too few is a slip, no hex.
-        return None if not text.strip("01") and len(text) > (length + 3) // 4 else int(match[1], 16)
-
-    return understand
-
-
-def _parity_bits(count: int) -> Callable[[str], object | None]:
-    def understand(text: str) -> object | None:
-        text = re.sub(r"[\s,]", "", text)
-        return text if len(text) == count and not text.strip("01") else None
-
-    return understand
-
-
-def _choice(words: dict[str, str]) -> Callable[[str], object | None]:
-    """One of some words, or the beginning of it; what follows the first word is not looked at."""
-
-    def understand(text: str) -> object | None:
-        first = text.lower().split()[:1]
-        means = {value for word, value in words.items() if first and word.startswith(first[0].rstrip(".,"))}
-        return means.pop() if len(means) == 1 else None
-
-    return understand
-
-
 def _frame(chance: random.Random, row: CardFormat) -> CardReading:
     values = {}
     for field in row.fields:
@@ -146,7 +101,7 @@ def _decode(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) 
         " ".join(str(number) for _, number in read.values),
         f"The fields lie as drawn: {where}.",
         read,
-        _numbers(len(row.fields)),
+        answers.numbers(len(row.fields)),
     )
 
 
@@ -159,7 +114,7 @@ def _build(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) -
         spaced(read.bits.text),
         "Write each number into its bits, then fill in every parity bit so that its group comes out right.",
         read,
-        _bits_of(row.length),
+        answers.bits_of(row.length),
     )
 
 
@@ -180,7 +135,7 @@ def _parity(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) 
         " ".join(str(read.bits.bit(bit)) for bit in bits),
         f"{counts}.",
         read,
-        _parity_bits(len(bits)),
+        answers.parity_bits(len(bits)),
     )
 
 
@@ -201,7 +156,7 @@ def _flipped(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat])
         str(place),
         f"{seen}. It came as {numbers_in_words(came)}: compared with the right frame, only bit {place} differs.",
         read,
-        _numbers(1),
+        answers.numbers(1),
         (place,),
     )
 
@@ -223,7 +178,7 @@ def _open(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) ->
         f"The whole frame has {row.length - ones} zeros, pulses on D0, and {ones} ones, pulses on D1."
         f" {left.length} bits arrived, all {1 - line}: so nothing came on D{line}.",
         read,
-        _choice({"d0": "0", "0": "0", "d1": "1", "1": "1"}),
+        answers.choice({"d0": "0", "0": "0", "d1": "1", "1": "1"}),
     )
 
 
@@ -259,7 +214,7 @@ def _swapped(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat])
         answer,
         f"{seen}, and beside the right frame (drawn below) {why}.",
         read,
-        _choice({word: means[name] for word, name in _SWAPPED.items()}),
+        answers.choice({word: means[name] for word, name in _SWAPPED.items()}),
     )
 
 
@@ -284,20 +239,8 @@ def _format(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) 
         row.name,
         f"{row.length} bits, and {row.name} gives {numbers_in_words(read)}. {others or 'No other has this length'}.",
         read,
-        _name_among(rows, {other.format.name for other in same}),
+        answers.name_among(rows, {other.format.name for other in same}),
     )
-
-
-def _name_among(rows: Sequence[CardFormat], right: set[str]) -> Callable[[str], object | None]:
-    """Names of formats; those that all give the printed number count as one answer."""
-
-    def understand(text: str) -> object | None:
-        found = find_formats(text, tuple(rows))
-        if len(found) != 1:
-            return None
-        return "right" if found[0].name in right else found[0].name
-
-    return understand
 
 
 _MAKERS: dict[Kind, Callable[[random.Random, CardFormat, Sequence[CardFormat]], Exercise]] = {
