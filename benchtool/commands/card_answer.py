@@ -62,7 +62,7 @@ class Answer:
         """Lines of text; with `explain` the lesson in the place of the drawing."""
         lines = card_text.taken_text(self.taken, self.notes)
         if explain and self.reads:
-            lines += [card_text.headline(read) for read in self.reads]
+            lines += card_text.headlines(self.reads)
             lines += ["", *card_lesson.lesson_text(self.reads, glyphs)]
             if self.agreements is not None:
                 lines += ["", *card_text.agreement_text(self.agreements)]

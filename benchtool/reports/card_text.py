@@ -47,6 +47,18 @@ def headline(read: CardReading) -> str:
     return f"{_numbers(read)} {'parity' if plain and read.format.parity else 'checks'} {verdict(read)}"
 
 
+def headlines(reads: Iterable[CardReading]) -> list[str]:
+    """The headline of each, over several lines where names are long."""
+    return _fitted(headline(read) for read in reads)
+
+
+def _fitted(lines: Iterable[str]) -> list[str]:
+    fitted: list[str] = []
+    for text in lines:
+        fitted += [text] if len(text) <= WIDTH else [part.strip() for part in wrapped(text, "")]
+    return fitted
+
+
 def drawn(reads: Sequence[CardReading], glyphs: Glyphs = UNICODE) -> list[str]:
     """Readings of the same bits, those with the same parity in one drawing."""
     lines: list[str] = []
@@ -146,7 +158,7 @@ def reading_text(
         known = ", ".join(map(str, sorted({row.length for row in (*FORMATS, *rows)})))
         lines = [f"{bits.length} bits: no format has this length (known: {known}).", "", *_plain_bits(bits)]
     else:
-        lines = [headline(read) for read in reads]
+        lines = headlines(reads)
         lines += ["", *drawn(reads, glyphs), legend(glyphs), ""]
         for index, (_, same) in enumerate(groupby(reads, key=lambda read: read.format.parity)):
             failing = list(dict.fromkeys(said for read in same for said in failures(read)))
@@ -164,7 +176,7 @@ def reading_text(
 
 def built_text(reads: Sequence[CardReading], left_out: Sequence[str], glyphs: Glyphs = UNICODE) -> list[str]:
     """Frames built from numbers: a table of them, each drawn, and why formats are missing."""
-    lines = [f"{_numbers(read)} hex {read.bits.hex}" for read in reads]
+    lines = _fitted(f"{_numbers(read)} hex {read.bits.hex}" for read in reads)
     lines += [f"left out: {reason}" for reason in left_out]
     for _, same in groupby(reads, key=lambda read: read.bits):
         shared = list(same)

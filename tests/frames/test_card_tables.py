@@ -222,7 +222,7 @@ PARITY = '[[format.field]]\nname = "card_number"\nbits = "2-7"\n[[format.parity]
         (SMALL + PARITY.replace("= 1\nsense", '= "1-2"\nsense'), "bit: one bit is wanted"),
         (
             SMALL + PARITY + 'covers = "2-8"\n[[format.parity]]\nbit = 8\nsense = "even"\ncovers = "1-7"',
-            "the parity bits cannot be worked out: the groups of bits 1, 8 together",
+            "the parity bits cannot be worked out: in the groups of bits 1, 8, taken together",
         ),
         (SMALL + PARITY + '[[format.constant]]\nbits = "8"\nvalue = "12"', "constant 1: value: 1 bits"),
         (SMALL + PARITY + '[[format.constant]]\nbits = "8"\nvalue = 2', "2 does not fit in its 1 bits"),

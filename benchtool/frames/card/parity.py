@@ -43,8 +43,8 @@ def parity_rules(row: CardFormat) -> tuple[ParityRule, ...]:
         if not pivot:
             together = ", ".join(str(name) for name in sorted(names))
             raise ValueError(
-                f"{row.name}: the parity bits cannot be worked out: the groups of bits {together} together hold no"
-                " parity bit, so they fix nothing and may contradict each other"
+                f"{row.name}: the parity bits cannot be worked out: in the groups of bits {together}, taken together,"
+                " every parity bit is counted an even number of times, so they leave one open or contradict each other"
             )
         pivot &= -pivot
         equations = [
