@@ -114,7 +114,7 @@ def _channel_text(channel: ChannelFigures) -> str:
     else:
         key = f"its start names {'the default key' if channel.claimed_default else 'an installed key'}"
     if not channel.sessions and not channel.verified and not channel.unreadable and not channel.refused:
-        return f"address {channel.address}: no session; {key}, and did not come about"
+        return f"address {channel.address}: no session came about ({key})"
     counts = f"{channel.verified} frames verified"
     for count, word in (
         (channel.refused, "with a wrong MAC"),
