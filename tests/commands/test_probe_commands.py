@@ -10,11 +10,14 @@ from typing import Any
 import pytest
 from click.testing import CliRunner, Result
 
+from benchtool.capture.card_lines import LineRecord
 from benchtool.commands import probe as probe_command
 from benchtool.commands import simulate_card
 from benchtool.commands.main import main
+from benchtool.frames.card.pulses import Burst, PulseReader
 from benchtool.taps import probe as probe_link
 from benchtool.taps import probe_emit
+from benchtool.taps.card_address import open_card_source
 from tests.probe.logic_board import LogicBoard, probe_at_terminal
 
 CARD = "00110010100001111111111111"
@@ -214,3 +217,46 @@ def test_help_says_what_it_does() -> None:
     assert "simulate card" in run("simulate", "--help").output
     assert "check" in run("probe", "--help").output
     assert run("probe", "check", "/dev/nothing").exit_code == 3
+
+
+def test_ctrl_c_lets_the_lines_go_and_says_what_was_done(monkeypatch: pytest.MonkeyPatch) -> None:
+    send = probe_emit.ProbeEmitter.send
+    times = [0]
+
+    def stopped(self: probe_emit.ProbeEmitter, bits: str, width_us: int, spacing_us: int) -> probe_emit.Emitted:
+        times[0] += 1
+        if times[0] == 3:
+            raise KeyboardInterrupt
+        return send(self, bits, width_us, spacing_us)
+
+    monkeypatch.setattr(probe_emit.ProbeEmitter, "send", stopped)
+    with probe_at_terminal() as (port, board):
+        result = card(CARD, "--transmit", "--repeat", "9", "--every", "10ms", port=port)
+    assert result.exit_code == 0, result.output
+    assert "stopped: 2 frames emitted, the lines let go" in result.output
+    assert (len(board.plans), board.stopped) == (2, 1)
+
+
+def test_the_same_card_read_through_the_same_probe() -> None:
+    shown: list[int] = []
+
+    def show(board: LogicBoard) -> None:
+        if not shown and board.now_ms() > 100:
+            shown.append(1)
+            for place, bit in enumerate(CARD):
+                board.pulse(board.now_ms() * 2500 + 5000 + place * 2500, int(bit))
+
+    with probe_at_terminal(each=show) as (port, _), open_card_source(f"probe:{port}") as source:
+        reader = PulseReader()
+        bursts: list[Burst] = []
+        for _ in range(200):
+            for item in source.read(0.1):
+                assert isinstance(item, LineRecord)
+                bursts += reader.feed(item)
+            if bursts:
+                break
+    (burst,) = bursts
+    assert burst.read is not None
+    assert burst.read.bits.text == CARD
+    assert burst.spacing_ns == 1_000_000
+    assert {pulse.width_ns for pulse in burst.read.pulses or ()} == {50_000}

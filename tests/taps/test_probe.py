@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import itertools
+import os
+import pty
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
@@ -327,3 +329,31 @@ def test_a_probe_that_refuses_or_never_says_done(port: Port, monkeypatch: pytest
         emitter.send(CARD, 50, 1000)
     with pytest.raises(TapError, match="did not emit: busy"):
         emitter.send(CARD, 50, 1000)
+
+
+def test_a_port_through_pyserial() -> None:
+    port = open_probe_port("loop://")
+    port.write(b"!0000")
+    assert port.read(1.0) == b"!0000"
+    assert port.read(0) == b""
+    port.close()
+    with pytest.raises(SourceLostError):
+        port.write(b"x")
+    with pytest.raises(TapError, match="is not an address"):
+        open_probe_port("nope://x")
+
+
+def test_a_device_that_hangs_up() -> None:
+    ours, theirs = pty.openpty()
+    name = os.ttyname(theirs)
+    port = open_probe_port(name)
+    port.write(b"?0001")
+    assert os.read(ours, 10) == b"?0001"
+    os.close(ours)
+    with pytest.raises(SourceLostError):
+        port.read(5.0)
+    with pytest.raises(SourceLostError):
+        port.write(b"x")
+    port.close()
+    port.close()
+    os.close(theirs)
