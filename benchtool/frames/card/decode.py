@@ -152,17 +152,32 @@ class Plan(NamedTuple):
     """Of all fields, in the table's order."""
     groups: tuple[tuple[int, int], ...]
     """(mask, 1 where the ones must be odd else 0) of each parity group."""
+    plain: tuple[int, int, int, int] | None
+    """Shift and mask of the site code (mask 0 without one) and of the card number, where both are one stretch of plain
+    binary: the usual case, and half as fast again that way."""
+
+
+def _plain(bits: FieldBits | None) -> tuple[int, int] | None:
+    if bits is None:
+        return 0, 0
+    if len(bits.runs) > 1 or bits.flip or bits.bcd or bits.offset:
+        return None
+    return bits.runs[0][:2]
 
 
 @lru_cache(maxsize=512)
 def plan(row: CardFormat) -> Plan:
     """Shifts and masks of a row of the table."""
+    site = field_bits(row.site, row.length) if row.site else None
+    number = field_bits(row.number, row.length)
+    plain_site, plain_number = _plain(site), _plain(number)
     return Plan(
         row,
-        field_bits(row.site, row.length) if row.site else None,
-        field_bits(row.number, row.length),
+        site,
+        number,
         tuple(field_bits(field, row.length) for field in row.fields),
         tuple((group.mask(row.length), int(group.sense is Sense.ODD)) for group in row.parity),
+        (*plain_site, *plain_number) if plain_site is not None and plain_number is not None else None,
     )
 
 
@@ -178,13 +193,20 @@ _SEEN_PLANS = _plans(SEEN)
 def _read(value: int, length: int, plans: Iterable[Plan]) -> list[CardReading]:
     bits = Bits(value, length)
     reads = []
-    for row, site, number, _, groups in plans:
+    for row, site, number, _, groups, plain in plans:
         parity_ok = True
         for mask, odd in groups:
             if (value & mask).bit_count() & 1 != odd:
                 parity_ok = False
-        site_code = site.number(site.taken(value)) if site else None
-        reads.append(CardReading(row, bits, site_code, number.number(number.taken(value)), parity_ok))
+        card_number: int | None
+        if plain is not None:
+            site_shift, site_mask, number_shift, number_mask = plain
+            site_code = value >> site_shift & site_mask if site_mask else None
+            card_number = value >> number_shift & number_mask
+        else:
+            site_code = site.number(site.taken(value)) if site else None
+            card_number = number.number(number.taken(value))
+        reads.append(CardReading(row, bits, site_code, card_number, parity_ok))
     return reads
 
 
@@ -200,7 +222,8 @@ def decode_int(value: int, length: int) -> list[CardReading]:
 
     Raises ValueError where `value` does not fit in `length` bits.
     """
-    value, length = _checked((value, length))
+    if value < 0 or length < 0 or value >> length:
+        raise ValueError(f"the value does not fit in {length} bits")
     return _read(value, length, _PLANS.get(length, ()))
 
 
