@@ -14,11 +14,11 @@ from dataclasses import dataclass, replace
 import click
 
 from benchtool.capture.chunk import Chunk, Item, LineErrors, TapInfo
+from benchtool.capture.rates import TRIED_RATES
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.explore.settings_score import (
     PARITIES,
-    USUAL_RATES,
     Score,
     score,
     searched,
@@ -73,7 +73,7 @@ def find_settings(
     spoken: Spoken = UNTOLD,
     *,
     opener: Opener | None = None,
-    rates: Iterable[int] = USUAL_RATES,
+    rates: Iterable[int] = TRIED_RATES,
 ) -> Found:
     """Find rate and, where none is given, character format. CommandError where nothing is heard or nothing fits."""
     if opener is None:

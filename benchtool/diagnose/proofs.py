@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from benchtool.capture.chunk import LineErrors
+from benchtool.capture.rates import DEVICE_RATES
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.diagnose.evidence import Evidence, Span
 from benchtool.diagnose.known import heard_as
 from benchtool.diagnose.known_windows import frames_in, odds_of
-from benchtool.diagnose.rates import USUAL_RATES, RateMatch, match_rates
+from benchtool.diagnose.rates import RateMatch, match_rates
 from benchtool.diagnose.undo import Hypothesis, Undone, modbus_rule, osdp_rule, undo
 from benchtool.frames.frame import Protocol
 from benchtool.frames.osdp.check import REPLY_BIT, SEQUENCE_MASK
@@ -185,7 +186,7 @@ def find_rate(evidence: Evidence, settings: LineSettings) -> RateProof | None:
     fits = {match.sender_baud: match for match in match_rates(octets, settings.baud, settings.format)}
     spans = list(_worth_trying(evidence.spans, least=1))
     best: RateProof | None = None
-    for rate in USUAL_RATES:
+    for rate in DEVICE_RATES:
         ratio = Fraction(settings.baud, rate)
         if ratio == 1 or not Fraction(1, 50) < ratio < 50:
             continue

@@ -13,10 +13,8 @@ from fractions import Fraction
 from functools import lru_cache
 from itertools import product
 
+from benchtool.capture.rates import DEVICE_RATES
 from benchtool.capture.settings import CharFormat, Parity
-
-USUAL_RATES = (1200, 2400, 4800, 9600, 14400, 19200, 38400, 57600, 76800, 115200, 230400)
-"""Bit rates that devices of the trade are set to (OSDP: 9600 to 230400, sheet 5.2; the others common practice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +86,7 @@ def match_rates(octets: Sequence[tuple[int, bool | None]], baud: int, heard: Cha
     """
     marks_seen = any(framing is not None for _, framing in octets)
     found = []
-    for rate in USUAL_RATES:
+    for rate in DEVICE_RATES:
         ratio = Fraction(baud, rate)
         if ratio < Fraction(4, 3) or ratio > 100:
             continue

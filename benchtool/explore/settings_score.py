@@ -17,8 +17,6 @@ from benchtool.explore.check_search import search
 from benchtool.frames.decoders import UNTOLD, Spoken, decode_all
 from benchtool.frames.frame import Protocol
 
-USUAL_RATES = (9600, 115200, 38400, 19200, 57600, 4800, 2400, 230400, 1200, 14400, 28800, 76800, 250000, 600, 300)
-"""Bit rates tried, the most usual of the trade first (common practice; OSDP: 9600 to 230400, sheet 5.2)."""
 PARITIES = ("8N1", "8E1", "8O1")
 PROVEN_FRAMES = 3
 """Frames of 16-bit check values; so many do not come by chance."""

@@ -11,20 +11,16 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from benchtool.capture.rates import MEASURED_RATES
 from benchtool.measure.waveform_record import Floats
 
-USUAL_BAUD = (
-    1200, 2400, 4800, 9600, 14400, 19200, 28800, 38400, 57600, 76800, 115200, 125000, 153600, 187500, 230400, 250000,
-    460800, 500000, 921600, 1_000_000, 2_000_000, 3_000_000,
-)  # fmt: skip
-"""Bit rates that equipment is set to (OSDP: 9600 to 230400, sheet 5.2; the others common practice)."""
 USUAL_WITHIN = 0.03
 """A measured rate this near to a usual one is that one."""
 CLOCK_WITHIN = 0.12
 """A rate further off than this is another rate, and no clock that is off."""
 MOST_BITS = 9.5
 """A run of one level inside an 8N1 character is at most 9 bits."""
-_USUAL = np.array(USUAL_BAUD, dtype=np.float64)
+_USUAL = np.array(MEASURED_RATES, dtype=np.float64)
 _USUAL_BONUS = 0.04
 _SINGLE = 0.1
 _NO_SINGLE = 0.15
@@ -58,7 +54,7 @@ class Bits(NamedTuple):
 
 def nearest_baud(baud: float) -> int:
     """The usual rate next to it, however far."""
-    return min(USUAL_BAUD, key=lambda rate: abs(rate - baud) / rate)
+    return min(MEASURED_RATES, key=lambda rate: abs(rate - baud) / rate)
 
 
 def rate_off(baud: float, given: int | None) -> float:

@@ -11,8 +11,9 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from benchtool.capture.rates import MEASURED_RATES
 from benchtool.capture.settings import LineSettings
-from benchtool.measure.waveform_baud import USUAL_BAUD, Bits, find_bits
+from benchtool.measure.waveform_baud import Bits, find_bits
 from benchtool.measure.waveform_levels import Idle
 from benchtool.measure.waveform_octets import find_frames, find_octets, split_bursts
 from benchtool.measure.waveform_record import Floats, Waveform
@@ -135,7 +136,7 @@ def _other_ways(waveform: Waveform, hint_s: float | None) -> Iterator[_Way]:
         if width <= waveform.duration_s / 20:
             yield _Way(average_s=width, hint_s=hint_s)
     for let_go in (True, False):
-        for bit_s in [hint_s] if hint_s else [1.0 / rate for rate in USUAL_BAUD]:
+        for bit_s in [hint_s] if hint_s else [1.0 / rate for rate in MEASURED_RATES]:
             yield _Way(clean_s=GLITCH_BITS * bit_s, let_go=let_go, hint_s=bit_s)
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable
 
+from benchtool.capture.rates import OSDP_RATES
 from benchtool.frames.meaning import Field
 from benchtool.frames.osdp.codes import Command, NakCode, Reply
 from benchtool.frames.osdp.payloads import decode_payload
@@ -32,7 +33,7 @@ _LENGTHS: dict[int, tuple[int, int]] = {
 _OUTPUT_CONTROL = 2
 _TEXT_HEAD = 6
 _FILE_HEAD = 11
-_BAUDS = frozenset((9600, 19200, 38400, 57600, 115200, 230400))
+_BAUDS = frozenset(OSDP_RATES)
 """Sheet 5.2."""
 _TENTH_NS = 100_000_000
 _STEADY_OFF, _STEADY_ON, _LATER_OFF, _LATER_ON, _TIMED_ON, _TIMED_OFF = range(1, 7)

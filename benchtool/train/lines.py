@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchtool.capture.chunk import LineErrors
+from benchtool.capture.rates import OSDP_RATES
 from benchtool.simulate.specs import (
     BiasSpec,
     CardEvent,
@@ -30,7 +31,7 @@ Generator = np.random.Generator
 _LOOP_OHM_PER_M = (0.1059, 0.1684, 0.2678)
 """AWG 22, 24, 26 (sheet 1.6)."""
 _RATES = {
-    "osdp": (9600, 19200, 38400, 57600, 115200, 230400),
+    "osdp": OSDP_RATES,
     "modbus-rtu": (4800, 9600, 19200, 38400, 57600, 115200),
 }
 _RATE_SHARES = {"osdp": (0.42, 0.1, 0.15, 0.1, 0.18, 0.05), "modbus-rtu": (0.05, 0.35, 0.3, 0.1, 0.1, 0.1)}
