@@ -206,10 +206,13 @@ def same_lines(outcome: Outcome, *, show: bool) -> list[str]:
                 "  ",
             ),
         ]
-    how = {
-        How.MAJORITY: f"{len(same.agree)} of {len(reads)} reads agree",
-        How.NEAREST: f"{len(same.agree)} of {len(reads)} reads agree, the others differ least from these",
-    }.get(same.how, "no two agree; bit by bit, most reads say")
+    if same.how is How.VOTED:
+        how = "no two agree; bit by bit, most reads say"
+    elif len(same.agree) == 1:
+        how = f"read {reads[same.agree[0]].number} differs least from the others"
+    else:
+        least = ", the others differ least from these" if same.how is How.NEAREST else ""
+        how = f"{len(same.agree)} of {len(reads)} reads agree{least}"
     lines = ["SAME CARD", f"  {how}: {same.bits.length} bits{'  ' + same.bits.text if show else ''}"]
     lines += [line for place, text in same.differ for line in wrap(f"read {reads[place].number}: {text}", "  ")]
     return lines

@@ -127,6 +127,15 @@ def test_pulses_that_did_not_come_are_counted_from_the_pauses() -> None:
     assert burst.spacing_ns == MS
 
 
+def test_pulses_too_many_are_not_taken_for_the_rhythm() -> None:
+    more = [edge for place in (3, 9, 17) for edge in edges(WORKED[place], 20 * US, begin=(10 + place) * MS + 120 * US)]
+    (burst,) = bursts_of(record(edges(WORKED) + more))
+    assert burst.read is not None
+    assert burst.read.bits.length == 29
+    assert burst.spacing_ns == MS
+    assert burst.count(Odd.MISSING) == 0
+
+
 def test_line_stuck_low_does_not_hide_the_other() -> None:
     ones = [edge for edge in edges(WORKED) if edge.line == 1]
     low = LineRecord(tuple(ones), 0, 200 * MS, (False, True), US, "test")

@@ -33,6 +33,9 @@ _TYPICAL_NS = 1_000_000
 _MISSING_FITS = 0.25
 """A pause is taken as missing pulses where it is a whole number of spacings within this share of one. Our choice."""
 
+_OFTEN = 0.2
+"""Share of a frame's spacings that makes one of them its own. Our choice."""
+
 
 class Odd(Enum):
     """What is on the lines besides bits; the value is what `--json` prints."""
@@ -324,16 +327,19 @@ def _overlaps(kept: list[_Low]) -> list[Oddity]:
 def _missing(pulses: Iterable[Pulse]) -> tuple[int | None, list[Oddity]]:
     """This frame's spacing, and pauses that are a whole number of it.
 
-    The spacing is the median of those within a quarter of the shortest: pauses of missing pulses are longer. Where
-    spacings do not come in whole numbers of it, nothing is said to be missing.
+    The spacing is the shortest that comes often: pauses of missing pulses are longer, and a pulse too many makes few
+    short ones. Where pauses are no whole numbers of it, nothing is said to be missing.
     """
     starts = [pulse.start_ns for pulse in pulses]
     steps = [after - before for before, after in pairwise(starts)]
     real = sorted(step for step in steps if step > 0)
     if not real:
         return None, []
-    shortest = real[len(real) // 20]
-    near = [step for step in real if shortest * 0.75 <= step <= shortest * 1.25]
+    near: list[int] = []
+    for shortest in real:
+        near = [step for step in real if shortest * 0.8 <= step <= shortest * 1.25]
+        if len(near) >= _OFTEN * len(real):
+            break
     unit = near[len(near) // 2]
     pauses = [
         (start, step, round(step / unit)) for start, step in zip(starts, steps, strict=False) if step > 1.5 * unit
