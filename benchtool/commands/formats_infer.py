@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _NAME = re.compile(r"[\w .+-]{1,40}")
 _MOST_READS = 5000
+_TASTE = 4096
 
 
 @click.command("infer", context_settings={"help_option_names": ["-h", "--help"]})
@@ -44,7 +45,8 @@ def command(
 
     READS is a file, or - for standard input: one read a line, bits or hex with its length, and after = the number
     printed on the card where you have it (site code,number too). # begins a comment. Cards of different numbers tell
-    more than one card many times. The answer shows the structure only, never a card. Read cards that are yours, or that
+    more than one card many times. What benchtool reads takes (edges or samples as CSV, a capture) is taken too, without
+    printed numbers. The answer shows the structure only, never a card. Read cards that are yours, or that
     you were asked to test: a known format is what a copy of a card needs.
 
     \b
@@ -63,6 +65,8 @@ def command(
     if save is not None:
         _check_save(save, overwrite)
     samples = _samples(reads, length)
+    if len(samples) > _MOST_READS:
+        raise CommandError(f"{reads}: more than {_MOST_READS} reads; a hundred tell all", Exit.INPUT)
     from benchtool.explore.card_infer import Verdict, infer
     from benchtool.reports.infer_text import inferred_object, inferred_text
 
@@ -91,6 +95,8 @@ def command(
 def _samples(reads: str, length: int | None) -> list[CardSample]:
     from benchtool.explore.card_reads import ReadsError, parse_reads
 
+    if _is_source(reads):
+        return _from_source(reads)
     try:
         if reads == "-":
             if isinstance(sys.stdin, io.TextIOWrapper):
@@ -108,9 +114,49 @@ def _samples(reads: str, length: int | None) -> list[CardSample]:
         raise CommandError(f"{reads}: {error}", Exit.INPUT) from None
     if not samples:
         raise CommandError(f"{reads}: there are no reads in it; one a line is wanted, as bits or hex/26", Exit.INPUT)
-    if len(samples) > _MOST_READS:
-        raise CommandError(f"{reads}: {len(samples)} reads are more than {_MOST_READS}; a hundred tell all", Exit.INPUT)
     return samples
+
+
+def _is_source(reads: str) -> bool:
+    """Whether READS is a capture, edges or samples, or a simulated reader, rather than a list of reads."""
+    from benchtool.taps.card_address import is_simulated_reader
+    from benchtool.taps.card_file import is_capture, looks_like_table
+
+    if is_simulated_reader(reads):
+        return True
+    if reads == "-" or not Path(reads).is_file():
+        return False
+    if is_capture(reads):
+        return True
+    with Path(reads).open(encoding="utf-8", errors="replace") as file:
+        taste = [line for line in file.read(_TASTE).splitlines() if line.strip() and not line.lstrip().startswith("#")]
+    return bool(taste) and ("," in taste[0] or ";" in taste[0]) and looks_like_table(taste[1:])
+
+
+def _from_source(address: str) -> list[CardSample]:
+    from benchtool.commands.options import tap_failed
+    from benchtool.explore.card_samples import CardSample
+    from benchtool.frames.card.pulses import PulseReader
+    from benchtool.frames.card.read import CardRead
+    from benchtool.taps.card_address import open_card_source
+    from benchtool.taps.tap import TapError
+
+    found: list[CardRead] = []
+    try:
+        with open_card_source(address) as source:
+            reader = PulseReader(source.info.source, source.info.where)
+            while not source.ended and len(found) <= _MOST_READS:
+                for item in source.read(0.0):
+                    if isinstance(item, CardRead):
+                        found.append(item)
+                    else:
+                        found += [burst.read for burst in reader.feed(item) if burst.read is not None]
+            found += [burst.read for burst in reader.flush() if burst.read is not None]
+    except TapError as error:
+        raise tap_failed(error) from None
+    if not found:
+        raise CommandError(f"{address}: no card was read in it; benchtool reads {address} says why", Exit.INPUT)
+    return [CardSample(read.bits, None, f"read {number}") for number, read in enumerate(found, 1)]
 
 
 def _check_save(save: str, overwrite: bool) -> None:

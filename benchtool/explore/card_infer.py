@@ -93,16 +93,17 @@ def infer(samples: Iterable[CardSample], *, name: str = "unknown", tables: bool 
     """
     given = list(samples)
     groups = by_length(given)
-    found = []
-    stray: list[OddRead] = []
-    for length, group in groups.items():
-        if length >= _LEAST_LONG and len(distinct(group)) >= _LEAST_READS:
-            found.append(_of_length(length, group, f"{name} {length}" if len(groups) > 1 else name, tables))
-        else:
-            stray += [OddRead(sample.where, f"{length} bits") for sample in group]
-    if found and stray:
-        usual = found[0].length
-        stray = [replace(one, why=_length_words(int(one.why.split()[0]), usual)) for one in stray]
+    enough = [length for length in groups if length >= _LEAST_LONG and len(distinct(groups[length])) >= _LEAST_READS]
+    found = [
+        _of_length(length, groups[length], f"{name} {length}" if len(enough) > 1 else name, tables) for length in enough
+    ]
+    if found:
+        stray = [
+            OddRead(sample.where, _length_words(length, found[0].length))
+            for length, group in groups.items()
+            if length not in enough
+            for sample in group
+        ]
         found[0] = replace(found[0], odd=(*found[0].odd, *stray))
     return found
 

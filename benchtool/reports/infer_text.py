@@ -77,7 +77,9 @@ def group_words(group: ParityGroup) -> str:
 def field_words(field: CardField) -> str:
     """A field in words: places, how it is written."""
     rising = tuple(sorted(field.places))
-    text = f"{field.name}: bits {places_text(rising)}, {field.count} bits"
+    text = f"{field.name}: bit {rising[0]}"
+    if field.count > 1:
+        text = f"{field.name}: bits {places_text(rising)}, {field.count} bits"
     text += ", BCD" if field.writing is Writing.BCD else ""
     text += ", last bit first" if field.places != rising else ""
     text += ", inverted" if field.inverted else ""

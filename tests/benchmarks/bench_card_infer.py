@@ -20,7 +20,7 @@ LAYOUTS = 25
 
 def main() -> None:
     """Print the times."""
-    times = []
+    times: list[float] = []
     seed = 0
     while len(times) < LAYOUTS:
         seed += 1

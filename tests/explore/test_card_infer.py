@@ -1,4 +1,4 @@
-"""An unknown card format out of reads: published layouts found again, damage named, nothing claimed beyond the reads."""
+"""An unknown card format out of reads: published layouts found again, damage named, no claim beyond reads."""
 
 from __future__ import annotations
 
