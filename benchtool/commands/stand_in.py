@@ -95,9 +95,8 @@ def controller_for(
         for device in scenario.devices:
             address = device.address
             session = PanelSession(_keys_of(keys, address), random=os.urandom, kinds=kinds)
-            session.happened = _teller(notice, address)
             sessions[address] = session
-    return controller_station(
+    station = controller_station(
         scenario,
         scenario.controller,
         settings,
@@ -106,6 +105,10 @@ def controller_for(
         heard=heard,
         notice=notice,
     )
+    if isinstance(station, Panel):
+        for session in sessions.values():
+            session.happened = _teller(notice, _address_in(station, session))
+    return station
 
 
 def devices_for(
@@ -127,11 +130,13 @@ def devices_for(
                 default_too=keys.default_key,
                 required=keys.required,
             )
-            session.happened = _teller(notice, spec.address)
         rng = np.random.Generator(np.random.PCG64([seed, 1, index]))
         member = device_station(scenario, spec, settings, rng, session=session)
         if isinstance(member, Peripheral):
-            member.functions.happened = _teller(notice, spec.address)
+            tell = _teller(notice, _address_of(member))
+            member.functions.happened = tell
+            if session is not None:
+                session.happened = tell
         members.append(member)
     return Crowd("stand-in", members, settings)
 
@@ -156,5 +161,14 @@ def _keys_of(keys: Keys, address: int) -> Callable[[bytes], list[bytes]]:
     return lambda cuid: keys.installed(address, cuid)
 
 
-def _teller(notice: Callable[[int, str], None], address: int) -> Callable[[str], None]:
-    return lambda text: notice(address, text)
+def _address_in(panel: Panel, session: PanelSession) -> Callable[[], int]:
+    """Where the session's device is now: a COMSET may have moved it."""
+    return lambda: next(address for address in panel.addresses if panel.session(address) is session)
+
+
+def _address_of(device: Peripheral) -> Callable[[], int]:
+    return lambda: device.address
+
+
+def _teller(notice: Callable[[int, str], None], address: Callable[[], int]) -> Callable[[str], None]:
+    return lambda text: notice(address(), text)

@@ -15,7 +15,7 @@ from click.testing import CliRunner, Result
 
 from benchtool.capture.chunk import Chunk, Direction
 from benchtool.commands.main import main
-from benchtool.frames.osdp.codes import Reply
+from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.simulate.misdeeds import Injected, Misbehaving, Misdeed
 from benchtool.simulate.modbus_stations import ModbusClient, ModbusServer
 from benchtool.simulate.osdp_device_session import DeviceSession
@@ -118,7 +118,7 @@ def test_a_controller_on_the_default_key_sets_a_new_one(tmp_path: Path) -> None:
         assert result.exit_code == 0, result.output
         assert not SECRETS.search(result.output)
         assert "caution: whoever listens" in result.stderr
-        if "secure channel on the installed key" not in heard:
+        if "secure channel on the installed key" not in heard or "RAW: " not in result.output:
             return False
         assert "secure channel on the default key" in heard
         assert "address 5: secure channel on the given key" in result.output
@@ -126,6 +126,34 @@ def test_a_controller_on_the_default_key_sets_a_new_one(tmp_path: Path) -> None:
         return True
 
     assert told_in_time(tell)
+
+
+def test_after_a_new_address_all_is_told_of_that_one() -> None:
+    def controller(seconds: str) -> bool:
+        with other_end(device([], DeviceSession(IDENTITY, random=os.urandom))) as port:
+            result = run(
+                "controller", "--port", port, "--baud", "115200", "--address", "5", "--transmit", "--for", seconds,
+                "--default-key", "--do", "comset 7 115200",
+            )  # fmt: skip
+        _, moved, after = result.stdout.partition("has address 7 and 115200 bit/s now")
+        told = re.findall(r"address (\d+): secure channel on", after)
+        return bool(moved) and told != [] and set(told) == {"7"}
+
+    def reader(seconds: str) -> bool:
+        ours = PanelSession(lambda _: [], random=os.urandom, kinds=[0])  # 0: the default key (sheet 5.8)
+        panel = Panel("panel", [5], FAST, poll_gap_ns=5_000_000, sessions={5: ours})
+        panel.send(5, Command.COMSET, bytes((7,)) + (115200).to_bytes(4, "little"))
+        with other_end(panel) as port:
+            result = run(
+                "reader", "--port", port, "--baud", "115200", "--address", "5", "--transmit", "--for", seconds,
+                "--default-key",
+            )  # fmt: skip
+        _, moved, after = result.stdout.partition("address 5: address 7 and 115200 bit/s from now on")
+        told = re.findall(r"address (\d+): secure channel on", after)
+        return bool(moved) and told != [] and set(told) == {"7"}
+
+    assert told_in_time(controller)
+    assert told_in_time(reader)
 
 
 def test_a_reader_with_a_key_of_its_own(tmp_path: Path) -> None:
