@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -10,7 +11,15 @@ import numpy as np
 from benchtool.diagnose import card_model
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause
-from benchtool.diagnose.card_kinds import LENGTH_RIGHT, Kind, Printed, expected_formats, kinds, printed_agrees
+from benchtool.diagnose.card_kinds import (
+    LENGTH_RIGHT,
+    Kind,
+    Printed,
+    expected_formats,
+    judged_reads,
+    kinds,
+    printed_agrees,
+)
 from benchtool.diagnose.card_model import CAUSES, INDEX, Floats
 from benchtool.diagnose.card_readings import CardMeterReading
 from benchtool.diagnose.card_shape import FIGURES, figures
@@ -76,23 +85,36 @@ def _of_reads(evidence: CardEvidence) -> list[Piece]:
     seen = kinds(evidence)
     if not seen:
         return []
+    evidence = without_keys(evidence)
     expected = expected_formats(evidence)
-    lengths, parity = card_model.load().log_kinds(seen, expected)
+    frames = {read.bits: kind for read, kind in zip(evidence.reads, seen, strict=False)}
+    different = [*frames.values(), *seen[len(evidence.reads) :]]
+    lengths, parity = card_model.load().log_kinds(seen, different, expected)
     wanted = "/".join(str(length) for length in sorted({row.length for row in expected}))
+    wanted += " bits wanted" if evidence.expected else " bits of the format that fits best"
     came = [read.bits.length for read in evidence.reads]
     found = [Piece(_lengths_text(came, seen, wanted), _lengths_numbers(came, seen), lengths)]
     if any(kind in LENGTH_RIGHT for kind in seen):
-        counts = {kind: seen.count(kind) for kind in LENGTH_RIGHT if kind in seen}
-        text = "; ".join(
-            f"{count} read{'s' if count > 1 else ''} of {kind.value.replace('length, ', 'length with ')}"
-            for kind, count in counts.items()
-        )
+        counts = {kind: different.count(kind) for kind in LENGTH_RIGHT if kind in different}
+        text = "of frames that differ " + "; ".join(f"{count}: {kind.value}" for kind, count in counts.items())
         found.append(Piece(text, {kind.name.lower(): count for kind, count in counts.items()}, parity))
     else:
         # What lengths say of parity where none is right: nothing beyond the lengths themselves.
         found[0] = found[0]._replace(logs=lengths + parity)
     found += _of_repeats(evidence, seen)
     return found + _of_printed(evidence, seen)
+
+
+def without_keys(evidence: CardEvidence) -> CardEvidence:
+    """The evidence with judged reads alone, their printed numbers with them."""
+    kept = judged_reads(evidence)
+    if len(kept) == len(evidence.reads):
+        return evidence
+    printed = evidence.printed
+    if len(printed) > 1:
+        places = [place for place, read in enumerate(evidence.reads) if any(read is one for one in kept)]
+        printed = tuple(printed[place] for place in places if place < len(printed))
+    return replace(evidence, reads=kept, printed=printed)
 
 
 def _lengths_text(came: list[int], seen: list[Kind], wanted: str) -> str:
@@ -106,7 +128,7 @@ def _lengths_text(came: list[int], seen: list[Kind], wanted: str) -> str:
         parts.append(f"{count} of {len(seen)}: {kind.value}")
     right = sum(kind in LENGTH_RIGHT for kind in seen)
     rest = f"; {'; '.join(parts)}" if parts else ""
-    return f"{right} of {len(seen)} reads have the {wanted} bits wanted{rest}"
+    return f"{right} of {len(seen)} reads have the {wanted}{rest}"
 
 
 def _lengths_numbers(came: list[int], seen: list[Kind]) -> Numbers:

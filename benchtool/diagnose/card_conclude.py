@@ -8,6 +8,7 @@ from benchtool.diagnose.card_advice import CARD_ADVICE
 from benchtool.diagnose.card_belief import SUREST, Belief, believe
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause, CardDiagnosis, CardFinding, CardGroup, Proof
+from benchtool.diagnose.card_kinds import judged_reads
 from benchtool.diagnose.card_model import CAUSES, INDEX
 from benchtool.diagnose.card_steps import next_steps
 from benchtool.diagnose.finding import REST
@@ -95,6 +96,9 @@ def _limits(evidence: CardEvidence) -> tuple[str, ...]:
         found.append("No pulses were seen, only bits: widths, levels, glitches and noise between reads are unknown.")
     elif not evidence.records:
         found.append("Only the pulses of reads were seen: lines at rest, glitches and stray pulses are unknown.")
+    keys = len(evidence.reads) - len(judged_reads(evidence))
+    if keys:
+        found.append(f"{keys} of the reads are keys of a keypad, beside sound cards: they were left out.")
     if len(evidence.reads) == 1:
         found.append("One read cannot show what comes and goes: hold the card to the reader a few times more.")
     return tuple(found)

@@ -19,6 +19,7 @@ from benchtool.frames.card.decode import decode_as
 from benchtool.frames.card.entry import Entry
 from benchtool.frames.card.formats import FORMATS, CardFormat
 from benchtool.frames.card.keypad import STYLES, key_of
+from benchtool.frames.card.read import CardRead
 
 _FRAMES = 200
 """So many frames of a format are changed to see what becomes of its parity."""
@@ -106,10 +107,31 @@ def _judged(row: CardFormat, bits: Bits) -> Kind:
     return Kind.FIRST_FAIL if not checks[0] and all(checks[1:]) else Kind.OTHER_FAIL
 
 
-def kinds(evidence: CardEvidence) -> list[Kind]:
-    """Of every read, in order; `NOTHING` for each card that was presented and brought no read."""
+def key_length(bursts: Sequence[Bits]) -> int:
+    """How many bits a key has, where keys were surely pressed: several bursts of one length that are all keys; else 0.
+
+    Of four bits three in four are a key, so one alone may be a frame cut short.
+    """
+    for length in sorted(STYLES, reverse=True):
+        of_it = [bits for bits in bursts if bits.length == length]
+        if len(of_it) >= (1 if length == 8 else 2) and all(key_of(bits) is not None for bits in of_it):
+            return length
+    return 0
+
+
+def judged_reads(evidence: CardEvidence) -> tuple[CardRead, ...]:
+    """The reads that say something: without the keys of a reader that reads cards well and has a keypad besides."""
+    size = key_length([read.bits for read in evidence.reads])
     expected = expected_formats(evidence)
-    found = [kind_of_read(read.bits, expected, evidence.formats) for read in evidence.reads]
+    cards = tuple(read for read in evidence.reads if read.bits.length != size)
+    sound = any(kind_of_read(read.bits, expected, evidence.formats) is Kind.SOUND for read in cards)
+    return cards if size and sound else evidence.reads
+
+
+def kinds(evidence: CardEvidence) -> list[Kind]:
+    """Of every judged read, in order; `NOTHING` for each card that was presented and brought no read."""
+    expected = expected_formats(evidence)
+    found = [kind_of_read(read.bits, expected, evidence.formats) for read in judged_reads(evidence)]
     missing = max(0, (evidence.presented or 0) - len(found))
     return [*found, *([Kind.NOTHING] * missing)]
 

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from benchtool.capture.card_lines import LineRecord
 from benchtool.diagnose.card_evidence import CardEvidence
+from benchtool.diagnose.card_kinds import key_length
 from benchtool.frames.card.pulses import Burst, Odd, PulseReader
 from benchtool.frames.card.read import Pulse
 
@@ -40,7 +41,8 @@ class Figure:
         return sum(value >= edge for edge in self.edges)
 
 
-_SHARES = (0.002, 0.05, 0.2, 0.8, 0.995)
+_SHARES = (0.3, 0.8)
+"""No finer: how long a record goes on after a card is nothing that the lines do."""
 _RATES = (0.01, 0.1, 0.5, 2.0, 8.0)
 FIGURES: tuple[Figure, ...] = (
     Figure("d0-low", _SHARES, "D0 is low {value:.0%} of the time"),
@@ -48,7 +50,7 @@ FIGURES: tuple[Figure, ...] = (
     Figure("d0-rest", (0.5,), "D0 at rest: {value:.0f} (1 high, 0 low)"),
     Figure("d1-rest", (0.5,), "D1 at rest: {value:.0f} (1 high, 0 low)"),
     Figure("d0-pulses", (0.01, 0.15, 0.3, 0.7, 0.85, 0.99), "{value:.0%} of all pulses are on D0"),
-    Figure("moving", (0.1, 0.9), "{value:.0%} of the stretches recorded have any pulse"),
+    Figure("moving", (0.5,), "any edge was seen: {value:.0f} (1 yes, 0 no)"),
     Figure("width", (8, 18, 28, 60, 105, 150, 250, 500), "pulses are {value:.0f} us wide (20 to 100 published)"),
     Figure("width-spread", (1.1, 1.4, 2.0, 4.0, 10.0), "the widest pulses are {value:.1f} times as wide as the narrow"),
     Figure("width-lines", (0.5, 0.8, 1.25, 2.0), "pulses on D1 are {value:.2f} times as wide as on D0"),
@@ -90,13 +92,15 @@ def _of_records(records: Sequence[LineRecord], bursts: Sequence[Burst]) -> dict[
         low_ns = sum(_low_ns(record, line) for record in records)
         found[f"{name}-low"] = low_ns / max(1, whole_ns)
         found[f"{name}-rest"] = sum(record.high_at_begin[line] for record in records) / len(records)
-    found["moving"] = sum(bool(record.edges) for record in records) / len(records)
+    found["moving"] = float(any(record.edges for record in records))
     reads = max(1, len(bursts))
     found["glitches"] = sum(burst.count(Odd.GLITCH) + burst.count(Odd.CROSSTALK) for burst in bursts) / reads
     found["overlaps"] = sum(burst.count(Odd.OVERLAP) for burst in bursts) / reads
     found["missing"] = sum(burst.count(Odd.MISSING) for burst in bursts) / reads
     found["stuck"] = sum(burst.count(Odd.STUCK_LOW) for burst in bursts) / reads
     lengths = [burst.read.bits.length if burst.read else 0 for burst in bursts]
+    size = key_length([burst.read.bits for burst in bursts if burst.read])
+    lengths = [length for length in lengths if not size or length != size]
     longest = sum(length > 8 for length in lengths)
     if longest:
         found["stray"] = (len(lengths) - longest) / longest

@@ -51,8 +51,21 @@ def entropy(probability: Floats) -> float:
 
 
 def next_steps(evidence: CardEvidence, belief: Belief, group: Sequence[CardCause]) -> tuple[Step, ...]:
-    """The best three; first what tells the causes of a group apart best for its time."""
-    choices = [*_meter(evidence, belief), *_reads(evidence, belief), *_pulses(evidence, belief)]
+    """The best three; first what tells the causes of a group apart best for its time; else what proves a fault."""
+    found = _best(evidence, belief, group)
+    leader = CAUSES[int(belief.probability.argmax())]
+    if found or leader is CardCause.HEALTHY:
+        return found
+    # As if it were open still whether anything is wrong: what settles that best proves the finding, and the mending.
+    doubted = np.zeros(len(CAUSES))
+    doubted[[INDEX[leader], INDEX[CardCause.HEALTHY]]] = 0.5
+    return _best(evidence, belief._replace(probability=doubted), (), by_reads=False)[:1]
+
+
+def _best(
+    evidence: CardEvidence, belief: Belief, group: Sequence[CardCause], *, by_reads: bool = True
+) -> tuple[Step, ...]:
+    choices = [*_meter(evidence, belief), *(_reads(evidence, belief) if by_reads else ()), *_pulses(evidence, belief)]
     gains = [choice.gain(belief.probability) for choice in choices]
     worth = [gain / (choice.step.minutes + _SETUP_MINUTES) for choice, gain in zip(choices, gains, strict=True)]
     order = sorted(range(len(choices)), key=lambda place: -worth[place])

@@ -14,7 +14,7 @@ from benchtool.frames.card.formats import FORMATS
 from benchtool.simulate.card_reader import Output, Timing
 from benchtool.simulate.card_setup import CardSetup, Disturbed
 from benchtool.simulate.specs import ScenarioError
-from benchtool.wire.card_line import DataLine
+from benchtool.wire.card_line import DataLine, Low
 
 Change = Callable[[CardSetup, random.Random], CardSetup]
 
@@ -89,15 +89,20 @@ def _short(setup: CardSetup, draw: random.Random) -> CardSetup:
     """A reader set too fast, or so much resistance and capacitance that the line falls late and rises at once."""
     if draw.random() < 0.5:
         return replace(setup, timing=replace(setup.timing, width_s=_spread(draw, 2e-6, 14e-6)))
-    # The divider of joint and pull-up must still get below the input's lower level, though late.
-    pull_up = setup.lines[0].pull_up_ohm
-    most = pull_up * 0.9 * setup.levels_v[0] / (setup.lines[0].pull_up_v - setup.levels_v[0])
-    joint = most * draw.uniform(0.75, 1.05)
     long_m = draw.uniform(150, 400)
-    return replace(
-        _lines(setup, (0, 1), lambda line: replace(line, length_m=long_m, joint_ohm=joint, farad_per_m=150e-12)),
-        timing=replace(setup.timing, width_s=draw.uniform(20e-6, 50e-6)),
-    )
+    slow = _lines(setup, (0, 1), lambda line: replace(line, length_m=long_m, farad_per_m=150e-12))
+    # The divider of joint and pull-up still gets below the input's lower level in the end, though late.
+    ground_v = setup.ground_v * 1.25
+    wanted_v = draw.uniform(0.9, 0.99) * setup.levels_v[0]
+    line = replace(slow.lines[0], ground_v=ground_v, joint_ohm=0.0)
+    pull_up = 1 / (1 / line.pull_up_ohm + 1 / line.reader_pull_up_ohm)
+    whole = pull_up * (wanted_v - ground_v - line.driver_v) / (line.pull_up_v - wanted_v)
+    joint = max(0.0, whole - line.series_ohm - line.driver_ohm)
+    slow = _lines(slow, (0, 1), lambda line: replace(line, joint_ohm=joint, reader_pull_up_ohm=math.inf))
+    # What the reader sends is just long enough, or just too short, for the line to fall in.
+    _, crossings = replace(slow.lines[0], ground_v=setup.ground_v).crossings([Low(0.0, 1e-3)], 5e-3, *setup.levels_v)
+    fall_s = crossings[0].t_s if crossings else 40e-6
+    return replace(slow, timing=replace(setup.timing, width_s=max(5e-6, fall_s * draw.uniform(0.9, 1.25))))
 
 
 def _weak(setup: CardSetup, draw: random.Random) -> CardSetup:

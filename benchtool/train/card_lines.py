@@ -115,11 +115,12 @@ class Seen(Enum):
     PULSES = "pulses"
     METER = "pulses and all meter readings"
     BITS_METER = "bits and all meter readings"
+    PRINTED = "pulses, all meter readings and the printed numbers"
 
 
-def evidence(line: WorkedLine, seen: Seen, *, printed: bool = False) -> CardEvidence:
+def evidence(line: WorkedLine, seen: Seen) -> CardEvidence:
     """What the diagnosis is given of a line. The controller's format is told; a meter reads with its own error."""
-    pulses = seen in (Seen.PULSES, Seen.METER)
+    pulses = seen not in (Seen.BITS, Seen.BITS_METER)
     reads = tapped(line) if pulses else converted(line)
     draw = random.Random(str(line.cards[0]))
     given = CardEvidence(
@@ -129,10 +130,11 @@ def evidence(line: WorkedLine, seen: Seen, *, printed: bool = False) -> CardEvid
         expected=(line.setup.expected,),
         presented=len(line.cards),
     )
-    if seen in (Seen.METER, Seen.BITS_METER):
+    if seen not in (Seen.BITS, Seen.PULSES):
         given = replace(given, readings=tuple(metered(line.setup, draw)))
-    if printed and line.same and isinstance(line.cards[0], Bits):
-        given = replace(given, printed=(Entry(EntryKind.BITS, "the frame itself", bits=line.cards[0]),))
+    if seen is Seen.PRINTED and (line.same or len(reads) == len(line.cards)):
+        cards = [card for card in line.cards if isinstance(card, Bits)][: 1 if line.same else None]
+        given = replace(given, printed=tuple(Entry(EntryKind.BITS, "the whole frame", bits=card) for card in cards))
     return given
 
 
@@ -171,6 +173,8 @@ def _shape_logs(bins: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> card_m
         counts = np.stack(
             [np.bincount(row[row >= 0], minlength=figure.bins).astype(np.float64) for row in bins[:, :, place]]
         )
+        alike = [card_model.INDEX[cause] for cause in card_model.SHAPE_SHOWS_NOT]
+        counts[alike] = counts[alike].sum(axis=0)
         overall = counts.sum(axis=0) + 1
         overall /= overall.sum()
         mixed = 0.7 * overall + 0.3 / figure.bins
@@ -213,7 +217,7 @@ class Outcome:
     group: tuple[str, ...]
     group_probability: float
     marked: bool
-    """Whether the cause left any mark: wrong reads, or figures or readings unlike a sound line's."""
+    """Whether any read is wrong or missing, or there is nothing wrong."""
 
 
 def judge(seen: Seen, cards: int, seed: int, case: tuple[CardCause, int]) -> Outcome:
@@ -226,7 +230,7 @@ def judge(seen: Seen, cards: int, seed: int, case: tuple[CardCause, int]) -> Out
     diagnosis = diagnose_lines(given)
     first = diagnosis.findings[0]
     group = diagnosis.group
-    marked = cause is CardCause.HEALTHY or any(kind is not KINDS[0] for kind in kinds(given)) or seen is not Seen.BITS
+    marked = cause is CardCause.HEALTHY or any(kind is not KINDS[0] for kind in kinds(given))
     return Outcome(
         cause.value,
         first.cause.value,
@@ -271,7 +275,7 @@ def summed_up(outcomes: list[Outcome]) -> dict[str, float]:
     return {
         "lines": len(outcomes),
         "first right": float(right.mean()),
-        "first right, of lines with a mark": float(right[marked].mean()),
+        "first right, where a read is wrong": float(right[marked].mean()),
         "right or in the group named": float(within.mean()),
         "first right, causes as common as the priors": float(np.average(right, weights=each)),
         "sound line called faulty": sum(one.first != one.cause for one in healthy) / max(1, len(healthy)),
