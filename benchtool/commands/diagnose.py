@@ -166,6 +166,7 @@ def command(
     found = conclude(observed, evidence.figures if evidence is not None else None)
     found = sensible(found, listened=observed.symptoms is not None)
     rate = () if scope is None else rate_words(scope[1], baud or (observed.baud if observed.symptoms else None))
+    told = () if noticed is None else tuple(figures_text(noticed))
     if save is not None:
         measured.write_text(save, to_json(observed))
     if report is not None:
@@ -175,7 +176,7 @@ def command(
         part = waveform_part(*scope, notes=rate) if scope is not None else None
         where = tap_line(session.tap.info) if session is not None else observed.tap or "no tap: readings alone"
         made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
-        page = diagnosis_html(found, evidence, title="Bus diagnosis", tap=where, made=made, waveform=part)
+        page = diagnosis_html(found, evidence, title="Bus diagnosis", tap=where, made=made, waveform=part, noticed=told)
         measured.write_text(report, page)
     if as_json:
         made_of = diagnosis_object(found)
@@ -189,7 +190,7 @@ def command(
             click.echo(tap_line(session.tap.info))
         if scope is not None:
             click.echo("\n".join(measured.scope_text(scope[1], rate)))
-        click.echo("\n".join(diagnosis_text(found, noticed=() if noticed is None else figures_text(noticed))))
+        click.echo("\n".join(diagnosis_text(found, noticed=told)))
     for path, what in ((save, "saved, go on with it as TAP"), (report, "report")):
         if path is not None:
             click.echo(f"{what}: {path}", err=True)

@@ -7,7 +7,9 @@ card numbers or keys.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from importlib.resources import files
 from typing import Any, NamedTuple
 
@@ -28,6 +30,7 @@ from benchtool.reports.diagnosis_text import (
     undecided_text,
     weight_words,
 )
+from benchtool.reports.frame_text import milliseconds
 
 BRIEF = 0.1
 """Findings less probable than this, other than the first, get one line."""
@@ -64,8 +67,12 @@ def diagnosis_html(
     tap: str,
     made: str = "",
     waveform: WaveformPart | None = None,
+    noticed: Sequence[str] = (),
 ) -> str:
-    """The page. `tap` says where it was heard, `made` when; `evidence` is None for a diagnosis taken up again."""
+    """The page. `tap` says where it was heard, `made` when; `evidence` is None for a diagnosis taken up again.
+
+    `noticed`: lines on the OSDP traffic, as below the figures of the text.
+    """
     from jinja2 import Environment, StrictUndefined
 
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
@@ -102,7 +109,8 @@ def diagnosis_html(
         meanings=_meanings,
         measured=_measured,
         verdict=_verdict,
-        ms=_ms,
+        ms=partial(milliseconds, resolution_ns=0 if figures is None else figures.resolution_ns),
+        noticed="\n".join(noticed).strip(),
     )
 
 
@@ -116,7 +124,7 @@ def percent(probability: float) -> str:
 
 
 def _where(finding: Finding) -> str:
-    return "" if finding.place == "bus" else f", {finding.place}"
+    return "" if finding.place in ("bus", "tap") else f", {finding.place}"
 
 
 def _than(finding: Finding) -> str:
@@ -267,8 +275,8 @@ def _totals(figures: Figures) -> list[tuple[str, str]]:
         ("came back after damage", f"{figures.resynchronisations} times"),
         ("line errors", "cannot be seen at this tap: none shown proves nothing" if blind else marks),
         ("time resolution", f"{figures.resolution_ns / 1e6:g} ms" if figures.resolution_ns else "exact"),
-        ("silence, median and 99 %", _spread(figures.silence)),
-        ("turnaround, median and 99 %", _spread(figures.turnaround)),
+        ("silence, median and 99 %", _spread(figures.silence, figures.resolution_ns)),
+        ("turnaround, median and 99 %", _spread(figures.turnaround, figures.resolution_ns)),
         *((name.replace("_", " "), str(count)) for name, count in figures.decoder_counters.items()),
     ]
     return rows if figures.gaps else [row for row in rows if not row[0].startswith("not heard")]
@@ -278,12 +286,10 @@ def _counts(counts: dict[str, int]) -> str:
     return ", ".join(f"{count} {name}" for name, count in counts.items()) or "none"
 
 
-def _spread(spread: SpreadFigures) -> str:
-    return f"{_ms(spread.median_ns)} ms, {_ms(spread.p99_ns)} ms" if spread.count else "none"
-
-
-def _ms(value: int | None) -> str:
-    return "-" if value is None else f"{value / 1e6:.1f}"
+def _spread(spread: SpreadFigures, resolution_ns: int) -> str:
+    if not spread.count:
+        return "none"
+    return ", ".join(f"{milliseconds(value, resolution_ns)} ms" for value in (spread.median_ns, spread.p99_ns))
 
 
 def _measured(check: Check) -> str:

@@ -348,3 +348,13 @@ def test_embedded_svg_has_ids_of_its_own_and_says_what_it_is() -> None:
         '<g id="n-a"><use href="#n-a"/><path clip-path="url(#n-a)"/></g></svg>'
     )
     assert expected == embedded(document, "n", 'A & B "<')
+
+
+def test_times_are_no_finer_than_the_tap_and_osdp_traffic_is_told() -> None:
+    coarse = replace(figures(), resolution_ns=16_000_000)
+    found = replace(diagnosis(), figures=coarse)
+    html = diagnosis_html(found, None, title="t", tap="t", noticed=("", "secure channels:", "  address 1: <none> now"))
+    assert "&lt;16 ms" in html
+    assert "3.1" not in html.split("By address")[1]
+    assert "<pre>secure channels:\n  address 1: &lt;none&gt; now</pre>" in html
+    assert "<pre>" not in diagnosis_html(found, None, title="t", tap="t")
