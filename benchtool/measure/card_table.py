@@ -79,13 +79,19 @@ def _roles(table: NumberTable, columns: Sequence[str] | None) -> tuple[int, int,
     if columns is not None:
         return given(names, columns, shown)
     time = time_first(table)[0]
-    others = [i for i in range(len(names)) if i != time]
+    others = [i for i in range(len(names)) if i != time and not _counts(table, i)]
     zeros, ones = ([i for i in others if names[i] and p.match(names[i])] for p in (_D0, _D1))
     if len(zeros) == 1 and len(ones) == 1 and zeros != ones:
         return time, zeros[0], ones[0]
     if len(others) == 2:
         return time, others[0], others[1]
     raise WaveformError(f"which columns are D0 and D1? There are {shown}: say --columns time,D0,D1 (names or numbers)")
+
+
+def _counts(table: NumberTable, column: int) -> bool:
+    """Whether a column only numbers the lines."""
+    steps = np.diff(table.values[:, column])
+    return len(steps) > 1 and bool((steps == 1).all())
 
 
 def _role_notes(table: NumberTable, places: tuple[int, int, int]) -> list[str]:

@@ -259,7 +259,7 @@ def looks_like_table(lines: list[str]) -> bool:
     rows = [line for line in lines if _ROW.match(line) or re.search(r"[;,\t]", line)]
     if len(lines) < 3 or len(rows) < 0.7 * len(lines):
         return False
-    cells = [[c.strip().strip('"') for c in re.split(r"[;,\t]|\s+", line.strip()) if c.strip()] for line in rows[:200]]
+    cells = [_cells(line) for line in rows[:200]]
     numbers = []
     for row in cells:
         try:
@@ -275,6 +275,12 @@ def looks_like_table(lines: list[str]) -> bool:
     rising = sum(after >= before for before, after in pairwise(times))
     # Card bits in groups, site and number pairs and octets do not rise line by line.
     return rising >= 0.9 * (len(times) - 1) and len(set(times)) > len(times) / 4
+
+
+def _cells(line: str) -> list[str]:
+    """Columns of a line; a comma is one between them only where nothing else is."""
+    separator = next((mark for mark in (";", "\t", ",") if mark in line), None)
+    return [cell.strip().strip('"') for cell in line.strip().split(separator) if cell.strip()]
 
 
 _LOG = re.compile(

@@ -36,6 +36,9 @@ PRINTED = Bits.of("11101010100000111110100001")  # sheet 6.2: 213, 02000, printe
         "site=101 card=4095 bits=26 raw=0CA1FFF",
         "26 bits: 32 87 FF C0",  # octets, padding last, as an OSDP RAW reply carries them
         "len 26: 00CA1FFF",
+        "W26: 0CA1FFF",
+        "Tag: 0x0CA1FFF [26]",
+        '{"ts": 1700000000, "bits": 26, "hex": "0CA1FFF"}',
         "\ufeff00110010100001111111111111\r\n",
     ],
 )

@@ -209,6 +209,25 @@ def test_no_edge_is_lost_without_a_trace(line: LineRecord, timeout: int) -> None
         assert burst.read is None or len(burst.read.pulses or ()) == burst.read.bits.length
 
 
+@given(any_record(), st.integers(-(10**12), 10**12))
+def test_when_a_record_begins_changes_nothing(line: LineRecord, off: int) -> None:
+    moved = LineRecord(
+        tuple(edge._replace(t_ns=edge.t_ns + off) for edge in line.edges),
+        line.begin_ns + off,
+        line.end_ns + off,
+        line.high_at_begin,
+        line.resolution_ns,
+    )
+    bursts, others = bursts_of(line), bursts_of(moved)
+    assert [[odd._replace(t_ns=odd.t_ns + off) for odd in burst.oddities] for burst in bursts] == [
+        list(burst.oddities) for burst in others
+    ]
+    assert [(burst.begin_ns + off, burst.end_ns + off) for burst in bursts] == [
+        (burst.begin_ns, burst.end_ns) for burst in others
+    ]
+    assert [burst.read and burst.read.bits for burst in bursts] == [burst.read and burst.read.bits for burst in others]
+
+
 @given(any_record(), st.data())
 def test_pieces_say_the_same_as_the_whole(line: LineRecord, data: st.DataObject) -> None:
     cuts = sorted({0, line.end_ns, *data.draw(st.lists(st.integers(0, line.end_ns), max_size=5))})

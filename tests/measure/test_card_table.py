@@ -70,6 +70,7 @@ def test_logic_capture_in_any_unit_said_or_not(tmp_path: Path, unit: str, said: 
         ("t\tdata0\tdata1", "{t:.6f}\t{a}\t{b}"),
         ("Time[s], D1, D0", "{t:.6f}, {b}, {a}"),
         ("nr,time_s,D0,D1,trigger", "{n},{t:.6f},{a},{b},0"),
+        ("Sample,Time(s),Ch A,Ch B", "{n},{t:.6f},{a},{b}"),
         ("time D0 D1", "{t:.6f} {a} {b}"),
         ("", "{t:.6f},{a},{b}"),
         ("# made by hand\nTime,ch0,ch1", "{t:.6f},{a}.0,{b}.0"),
@@ -124,6 +125,13 @@ def test_inverting_input_is_turned_over_and_told(tmp_path: Path) -> None:
     table = read(tmp_path, "time_us,D0,D1\n" + rows)
     assert bits_in(table) == [WORKED]
     assert any("inverting" in note for note in table.notes)
+
+
+def test_decimal_commas_and_times_before_a_trigger(tmp_path: Path) -> None:
+    rows = [f"{at * 1e-6 - 0.03:.6f};{a};{b}".replace(".", ",") for at, a, b in changes(edges_us())]
+    table = read(tmp_path, "\n".join(['"Source";"D0";"D1"', '"Second";"";""', *rows]))
+    assert bits_in(table) == [WORKED]
+    assert table.record.begin_ns == -30_000_000
 
 
 def test_bad_lines_are_counted_and_the_rest_is_read(tmp_path: Path) -> None:

@@ -52,6 +52,13 @@ def test_every_kind_of_file_is_known_by_looking(name: str, source: Source, count
     assert all((read.pulses is None) == (source is Source.CONVERTER) for read in reads)
 
 
+def test_decimal_commas_are_a_table(tmp_path: Path) -> None:
+    text = (FIXTURES / "scope.csv").read_text().replace(",", ";").replace(".", ",")
+    path = tmp_path / "scope.csv"
+    path.write_text(text)
+    assert [read.bits.text for read in frames(CardFile(str(path)))] == [WORKED]
+
+
 def test_times_of_another_manner_are_left_out() -> None:
     reads = frames(open_card_source(str(FIXTURES / "converter.txt")))
     assert [read.t_ns for read in reads] == [0, 3_650_000_000, None, None, None]

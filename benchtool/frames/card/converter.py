@@ -37,9 +37,9 @@ _LENGTH = (
     re.compile(r"\b(?:length|len|bits?|bit[ _-]?count|n|size)\s*[:=]\s*(\d{1,3})(?![\w.])", re.IGNORECASE),
     re.compile(r"(?<![\w.])(\d{1,3})[ _-]?bits?\b", re.IGNORECASE),
     re.compile(r"/\s*(\d{1,3})(?![\w.])"),
-    re.compile(r"\((\d{1,3})\)"),
+    re.compile(r"[(\[](\d{1,3})[)\]]"),
 )
-_BEFORE = re.compile(r"(?<![\w.:])(\d{1,3})\s*:(?=\s*(?:0[xX])?[0-9A-Fa-f]{4})")
+_BEFORE = re.compile(r"(?<![\w.:])[A-Za-z]?(\d{1,3})\s*:(?=\s*(?:0[xX])?[0-9A-Fa-f]{4})")
 """A length before a colon, which may as well be a site code: only believed where the hex after it has that length."""
 _SITE = re.compile(r"\b(?:site(?:[ _-]?code)?|facility(?:[ _-]?code)?|fc|sc)\s*[:=#]?\s*(\d{1,6})\b", re.IGNORECASE)
 _NUMBER = re.compile(
@@ -60,13 +60,15 @@ _DECIMAL = re.compile(r"(?<![\w.])(\d{1,12})(?![\w.])")
 _FEWEST_BITS = 16
 """So many digits that are all 0 and 1 are bits wherever they stand; fewer must be labelled, or be all of the line."""
 
+_QUOTES = {ord(mark): " " for mark in "\"'{}<>"}
+"""What stands around values in JSON and the like."""
 _FEWEST_DIGITS = 5
 """A decimal without a label has so many digits, or is all of the line."""
 
 
 def read_line(line: str, *, length: int | None = None, row: CardFormat | None = None) -> ConverterLine:
     """Understand one line. `length`: bits of hex that does not say its own; `row`: the format of printed numbers."""
-    text = line.strip().lstrip("\ufeff")
+    text = line.lstrip("\ufeff").translate(_QUOTES).strip()
     if not text or text.startswith("#") or len(text) > 4096:
         return ConverterLine(problem="longer than any line of a converter" if len(text) > 4096 else "")
     text, t_ns = _without_time(text)
@@ -91,7 +93,8 @@ def _without_time(text: str) -> tuple[str, int | None]:
         seconds = int(match[1]) * 3600 + int(match[2]) * 60 + int(match[3])
         t_ns = (days * 86400 + seconds) * 10**9 + int((match[4] or "").ljust(9, "0"))
         text = f"{text[: match.start()]} {text[match.end() :]}"
-    return text.strip(" \t[]|,;>-"), t_ns
+    # The brackets that stood around a time are empty now.
+    return re.sub(r"[\[(]\s*[\])]", " ", text).strip(" \t|,;>-"), t_ns
 
 
 def _days(year: int, month: int, day: int) -> int:

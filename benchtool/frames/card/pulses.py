@@ -36,6 +36,9 @@ _MISSING_FITS = 0.25
 _OFTEN = 0.2
 """Share of a frame's spacings that makes one of them its own. Our choice."""
 
+_EVER = -(1 << 80)
+"""Before every time: records may begin below zero, at a trigger."""
+
 
 class Odd(Enum):
     """What is on the lines besides bits; the value is what `--json` prints."""
@@ -115,7 +118,7 @@ class _Held:
     lows: list[_Low] = field(default_factory=list)
     oddities: list[Oddity] = field(default_factory=list)
     begin_ns: int | None = None
-    last_ns: int = 0
+    last_ns: int = _EVER
 
 
 class PulseReader:
@@ -137,7 +140,7 @@ class PulseReader:
         """Whether the fall was seen."""
         self._end_ns: int | None = None
         self._held = _Held()
-        self._began_ns = 0
+        self._began_ns = _EVER
         """When the last pulse of the burst began."""
         self._resolution_ns = 1
 
@@ -315,7 +318,7 @@ def _sorted_out(lows: list[_Low], limit_ns: int, resolution_ns: int) -> tuple[li
 
 def _overlaps(kept: list[_Low]) -> list[Oddity]:
     found = []
-    ends = [0, 0]
+    ends = [_EVER, _EVER]
     for low in kept:
         until = min(low.end_ns, ends[1 - low.line])
         if until > low.start_ns:
