@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib import resources
 from typing import Any
@@ -110,6 +110,10 @@ class Model:
     """Log-probability of each bin of all figures in a row, shape (causes, bins)."""
     meter: Floats
     """What a meter shows, on its kind's scale, shape (drawn causes, lines, kinds of reading)."""
+    _tables: dict[str, Floats] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _kept: dict[tuple[CardCause, tuple[CardFormat, ...]], Floats] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def _by_cause(self, of_lines: Floats) -> Floats:
         """The mean over each cause's worked lines, shape (drawn causes, …); causes that a meter shows not, together."""
@@ -177,6 +181,11 @@ class Model:
 
     def meter_table(self, kind: str) -> Floats:
         """Probability of each range of a reading, shape (causes, ranges); ranges hold equal shares of all lines."""
+        if kind not in self._tables:
+            self._tables[kind] = self._meter_table(kind)
+        return self._tables[kind]
+
+    def _meter_table(self, kind: str) -> Floats:
         values = self.meter[:, :, _column(kind)]
         cuts = np.unique(np.quantile(values, np.linspace(0, 1, 9)[1:-1]))
         # No two results closer than readings can tell apart.
@@ -204,6 +213,11 @@ class Model:
         """Shares of kinds on each worked line of a cause, shape (lines, kinds); None for none of these."""
         if cause is CardCause.NONE_OF_THESE:
             return None
+        if (cause, expected) not in self._kept:
+            self._kept[cause, expected] = self._worked_out(cause, expected)
+        return self._kept[cause, expected]
+
+    def _worked_out(self, cause: CardCause, expected: tuple[CardFormat, ...]) -> Floats:
         counts = self.reads[INDEX[cause]]
         average = (counts.sum(axis=0) + 1e-9) / (counts.sum() + 1e-9 * len(KINDS))
         average = (1 - _BROAD) * average + _BROAD / len(KINDS)
