@@ -216,7 +216,7 @@ def _plots(diagnosis: Diagnosis, evidence: Evidence | None) -> list[Plot]:
     found = []
     timeline = None if evidence is None else evidence.timeline
     if timeline is not None and timeline.sound:
-        caption = "All frames were sound."
+        caption = "No damage was seen."
         if any(timeline.damaged):
             caption = "Frames that were sound, and frames or spans that were not. Each half has a scale of its own."
         if evidence is not None and evidence.strays:
