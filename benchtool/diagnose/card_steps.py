@@ -76,7 +76,11 @@ def _best(
     found: list[Step] = []
     for place in order:
         step = choices[place].step
-        if gains[place] < _LEAST_GAIN or len(step.expect) < 2:
+        if (
+            gains[place] < _LEAST_GAIN
+            or len(step.expect) < 2
+            or _of_other_line(step.name) in {one.name for one in found}
+        ):
             continue
         found.append(
             Step(step.do, step.expect, step.caution, step.name, round(gains[place], 3), step.minutes, step.back)
@@ -84,6 +88,12 @@ def _best(
         if len(found) == _MOST_STEPS:
             break
     return tuple(found)
+
+
+def _of_other_line(name: str) -> str:
+    """The same measurement at the other data line: after one of them, the other brings little."""
+    other = {"d0": "d1", "d1": "d0"}.get(name[:2])
+    return f"{other}{name[2:]}" if other else ""
 
 
 def _splits(choices: Sequence[_Choice], belief: Belief, group: Sequence[CardCause]) -> int | None:
