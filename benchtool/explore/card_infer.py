@@ -143,7 +143,7 @@ def _contradictions(cards: Sequence[CardSample]) -> list[OddRead]:
         if card.printed is not None:
             by_print.setdefault((card.printed.site, card.printed.number), []).append(card)
     return [
-        OddRead(card.where, f"other bits than {same[0].where}, and the same printed number")
+        OddRead(card.where, f"other bits than {same[0].where} and the same printed number: another site, or damage")
         for same in by_print.values()
         for card in same[1:]
     ]

@@ -11,6 +11,9 @@ from benchtool.frames.card.bits import Bits
 _FEW_MORE = 3
 """Values beyond the bits that change, up to which neighbours are called tied: so few prove no group among them."""
 
+_MOST_PASSED = 3
+"""Places with other values that may lie among tied ones."""
+
 
 @dataclass(frozen=True, slots=True)
 class Printed:
@@ -124,19 +127,22 @@ def ties(values: list[int], length: int) -> Span:
     for first in range(length):
         if not care >> (length - 1 - first) & 1:
             continue
-        last, seen, changed = first, 1, 0
-        for end in range(first, length):
-            window = (1 << (end - first + 1)) - 1
-            seen_here = len({value >> (length - 1 - end) & window for value in values})
-            changed += care >> (length - 1 - end) & 1
-            if 2 * seen_here > len(values) or seen_here > changed + _FEW_MORE:
-                # So many values would show a parity group within the window, if there were one.
+        window, seen, passed = 0, 1, 0
+        for place in range(first, length):
+            bit = 1 << (length - 1 - place)
+            if not care & bit:
+                continue
+            values_here = len({value & (window | bit) for value in values})
+            changed = (window | bit).bit_count()
+            if 2 * values_here <= len(values) and values_here <= changed + _FEW_MORE:
+                window, seen = window | bit, values_here
+                continue
+            # So many values would show a parity group among them, if there were one. A parity bit in the midst of a
+            # site code is passed over.
+            passed += 1
+            if passed > _MOST_PASSED:
                 break
-            last, seen = end, seen_here
-        if seen > 1 and last > first:
-            shift = length - 1 - last
-            width = last - first + 1
-            here = sorted({value >> shift & ((1 << width) - 1) for value in values})
-            for mask in annihilator(here, width):
-                span.add(mask << shift)
+        if seen > 1:
+            for mask in annihilator(sorted({value & window for value in values}), length):
+                span.add(mask & window)
     return span
