@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 _LONG = 30 << 20
 """Octets in a file of which it is said that reading takes a while."""
+_MOST_EMPTY = 20
+"""Bursts without a bit are shown up to this one: a noisy line has hundreds a second."""
 _KINDS = ("edges", "logic", "analog", "lines", "osdp")
 
 
@@ -129,7 +131,7 @@ def command(
     for address in source:
         if Path(address).is_file() and (size := Path(address).stat().st_size) > _LONG:
             click.echo(f"note: {address} has {size >> 20} MB, reading it takes a while", err=True)
-    head = False
+    head, empty = False, 0
 
     def on_source(info: Any) -> None:
         nonlocal head
@@ -143,10 +145,14 @@ def command(
         head = True
 
     def on_taken(one: Any) -> None:
+        nonlocal empty
+        empty += one.read is None
         if as_json:
             click.echo(json.dumps(reads_json.read_object(one, show=show_cards), separators=(",", ":")))
-        else:
+        elif one.read is not None or empty < _MOST_EMPTY:
             click.echo("\n".join(reads_text.taken_lines(one, show=show_cards)))
+        elif empty == _MOST_EMPTY:
+            click.echo("    - more bursts without a bit are only counted")
 
     run = ReadsRun(
         wanted,

@@ -197,6 +197,15 @@ def test_pictures_and_page(tmp_path: Path, show: bool) -> None:
         assert {stat.S_IMODE(path.stat().st_mode) for path in [*drawn, page]} == {0o600}
 
 
+def test_noise_does_not_flood_the_screen(tmp_path: Path) -> None:
+    path = tmp_path / "noise.csv"
+    spikes = "".join(f"{at},D0,0\n{at + 3},D0,1\n" for at in range(0, 6_000_000, 60_000))
+    path.write_text(f"time_us,line,level\n{spikes}")
+    output = reads(str(path)).output
+    assert output.count("no read: 1 glitch on D0") == 19
+    assert "100 bursts without a bit" in output
+
+
 def test_nothing_to_draw_is_said() -> None:
     result = reads(str(FIXTURES / "converter.txt"), "--plot", "unused.png")
     assert "nothing to draw" in result.output

@@ -26,6 +26,8 @@ _GLITCH_SHARE = 4
 """Where a frame's own pulses are short, a quarter of their width is the limit instead, so that short pulses are still
 read (and then judged)."""
 _LEAST_GLITCH_NS = 500
+_FEWEST = 4
+"""Fewer pulses are no frame by which to judge what is short: the shortest burst of a keypad has four."""
 STUCK_NS = 5_000_000
 """A line that is low for longer gives no bit: fifty times the longest width published. Our choice."""
 _TYPICAL_NS = 1_000_000
@@ -264,6 +266,8 @@ def reads_of(record: LineRecord, timeout_ns: int = FRAME_END_NS, *, source: Sour
 def _limit(lows: list[_Low], most_ns: int) -> int:
     """Below this a low pulse is no bit: a share of the width in which half of all low time lies, at most `most_ns`."""
     widths = sorted(low.width_ns for low in lows if low.width_ns <= _TYPICAL_NS)
+    if len(widths) < _FEWEST:
+        return most_ns
     half, sum_ns = sum(widths) / 2, 0
     for width in widths:
         sum_ns += width
