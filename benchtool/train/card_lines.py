@@ -23,6 +23,7 @@ import numpy as np
 
 from benchtool.capture.card_lines import LineRecord
 from benchtool.diagnose import card_model
+from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause
 from benchtool.diagnose.card_kinds import KINDS, kinds
@@ -222,8 +223,6 @@ class Outcome:
 
 def judge(seen: Seen, cards: int, seed: int, case: tuple[CardCause, int]) -> Outcome:
     """Diagnose one held-out line."""
-    from benchtool.diagnose.card_engine import diagnose_lines
-
     cause, place = case
     line = work(cause, seed, place, cards)
     given = evidence(line, seen)
