@@ -42,6 +42,11 @@ class Claim:
         """How often such claims were right on invented protocols, 0 to 1."""
         return confidence(self.what, self.score)
 
+    @property
+    def percent(self) -> str:
+        """The confidence for people: `97%`, never 100 %."""
+        return f"{min(self.confidence, 0.99):.0%}"
+
 
 @lru_cache(maxsize=1)
 def _table() -> dict[str, list[tuple[float, int, int]]]:

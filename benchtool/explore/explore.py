@@ -218,7 +218,7 @@ def _told(
     final = decoded(table, items, info)
     sound = sum(frame.ok and frame.protocol is Protocol.TABLE for frame in final)
     still_open += unexplained(final, table)
-    notes = tuple(f"{claim.what.value}: {claim.text} ({claim.confidence:.0%})" for claim in claims)
+    notes = tuple(f"{claim.what.value}: {claim.text} ({claim.percent})" for claim in claims)
     table = replace(table, notes=(*notes, *(f"open: {text}" for text in still_open)))
     order = list(What)
     claims.sort(key=lambda claim: order.index(claim.what))

@@ -32,7 +32,7 @@ def explored_text(found: Explored) -> list[str]:
     for claim in found.claims:
         title = _TITLES[claim.what.value]
         text = claim.text if claim.text.startswith(title) else f"{title}: {claim.text}"
-        lines += textwrap.wrap(text, _WIDTH, initial_indent=f"{claim.confidence:4.0%}  ", subsequent_indent=" " * 8)
+        lines += textwrap.wrap(text, _WIDTH, initial_indent=f"{claim.percent:>4}  ", subsequent_indent=" " * 8)
         for other in claim.alternatives:
             lines += textwrap.wrap(f"or {other}", _WIDTH, initial_indent=" " * 8, subsequent_indent=" " * 11)
     if found.open_questions:

@@ -8,7 +8,7 @@ import pytest
 
 from benchtool.capture.chunk import Chunk, LineErrors, TapInfo
 from benchtool.capture.settings import LineSettings
-from benchtool.explore.claims import What, confidence
+from benchtool.explore.claims import Claim, What, confidence
 from benchtool.explore.explore import decoded, explore
 from benchtool.explore.invented import draw, traffic
 from benchtool.explore.judge import missing, verdicts
@@ -140,6 +140,7 @@ def test_confidence_is_never_certain() -> None:
     for what in What:
         for score in (-1.0, 0.0, 0.5, 1.0, 5.0, 1e6):
             assert 0.0 < confidence(what, score) < 1.0
+            assert int(Claim(what, "", score).percent.rstrip("%")) <= 99
 
 
 def test_frames_of_a_table_are_frames() -> None:
