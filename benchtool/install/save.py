@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import tomlkit
-from tomlkit.items import AoT, Table
 
+from benchtool.install.line_edit import Add, Drop, Edit, Put, by_lines
 from benchtool.install.places import Path
 from benchtool.install.record import Record
-from benchtool.install.schema import slots_of
+from benchtool.install.toml_form import fill, plain, table_of
 
 _HEAD = (
     "The record of an installation, for benchtool. Fields: docs/site-record.md.",
@@ -22,70 +23,51 @@ def to_text(record: Record) -> str:
     document = tomlkit.document()
     for line in _HEAD:
         document.add(tomlkit.comment(line))
-    _fill(document, record)
+    fill(document, record)
     return tomlkit.dumps(document)
 
 
 def with_value(text: str, path: Path, value: Any) -> str:
     """The text with one field set, or taken out where `value` is None. KeyError or IndexError for no such entry."""
-    document = tomlkit.parse(text)
-    table: Any = document
-    for part in path[:-1]:
-        table = table[part]
-    if value is None:
-        table.remove(path[-1])
-    else:
-        table[path[-1]] = _plain(value)
-    return tomlkit.dumps(document)
+    return with_edits(text, (Put(path, value),))
 
 
 def with_entry(text: str, path: Path, entry: Any) -> str:
     """The text with an entry put at the end of a list: `("bus", 0, "device")`. KeyError for no such table above it."""
+    return with_edits(text, (Add(path, entry),))
+
+
+def without_entry(text: str, path: Path) -> str:
+    """The text without one entry of a list: `("reader", 3)`. KeyError or IndexError for no such entry."""
+    return with_edits(text, (Drop(path),))
+
+
+def with_edits(text: str, edits: Sequence[Edit]) -> str:
+    """The text with several changes; their paths are those before any of them. KeyError or IndexError as above."""
+    changed = by_lines(text, edits)
+    if changed is not None:
+        return changed
     document = tomlkit.parse(text)
-    table: Any = document
-    for part in path[:-1]:
-        table = table[part]
-    rows = table.get(path[-1])
-    if rows is None:
-        rows = tomlkit.aot()
-        table.append(path[-1], rows)
-        rows = table[path[-1]]
-    rows.append(_table(entry))
+    for edit in edits:
+        _apply(document, edit)
     return tomlkit.dumps(document)
 
 
-def _table(entry: Any) -> Table:
-    table = tomlkit.table()
-    _fill(table, entry)
-    return table
-
-
-def _fill(table: Any, entry: Any) -> None:
-    kind: type = type(entry)
-    slots = slots_of(kind)
-    # Plain fields come first: after a table's header they would belong to that table.
-    for slot in slots:
-        value = getattr(entry, slot.name)
-        if not slot.is_list and slot.kind in (str, bool, int, float, tuple, dict) and value != slot.default:
-            table.append(slot.name, _plain(value))
-    for slot in slots:
-        value = getattr(entry, slot.name)
-        if slot.is_list and value:
-            rows: AoT = tomlkit.aot()
-            for one in value:
-                rows.append(_table(one))
-            table.append(slot.name, rows)
-        elif not slot.is_list and slot.kind not in (str, bool, int, float, tuple, dict):
-            table.append(slot.name, _table(value))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return int(value)
-    if isinstance(value, tuple):
-        return list(value)
-    if isinstance(value, dict):
-        inline = tomlkit.inline_table()
-        inline.update(value)
-        return inline
-    return value
+def _apply(document: Any, edit: Edit) -> None:
+    table: Any = document
+    for part in edit.path[:-1]:
+        table = table[part]
+    last = edit.path[-1]
+    if isinstance(edit, Add):
+        rows = table.get(last)
+        if rows is None:
+            rows = tomlkit.aot()
+            table.append(last, rows)
+            rows = table[last]
+        rows.append(table_of(edit.entry))
+    elif isinstance(edit, Drop):
+        del table[last]
+    elif edit.value is None:
+        table.remove(last)
+    else:
+        table[last] = plain(edit.value)
