@@ -105,7 +105,10 @@ def _parity_lines(found: Inferred) -> list[str]:
             text += f"; of these, {places_text(unsure)} never changed, or only together: covered by the look of it"
         lines += _claim(_percent(relation.sure), text)
     if not lines:
-        text = "parity: no group found" if parity.open else "parity: none; the reads break every group there could be"
+        text = "parity: no group found"
+        if not parity.open:
+            hidden = "; bits that never changed, or only together, may hide one"
+            text += hidden if fixed else "; the reads break every group that there could be"
         lines += _claim("     ", text)
     return lines
 
