@@ -85,23 +85,23 @@ def tapped(line: WorkedLine) -> tuple[CardRead, ...]:
 
 def converted(line: WorkedLine) -> tuple[CardRead, ...]:
     """The bits alone, as a controller or converter takes them: every fall whose low lasts long enough is a bit."""
+    falls: list[tuple[int, int]] = []
+    for record in line.records:
+        fell: list[int | None] = [None, None]
+        ends = [(edge.t_ns, edge.line, edge.high) for edge in record.edges]
+        for t_ns, number, high in [*ends, (record.end_ns, 0, True), (record.end_ns, 1, True)]:
+            begin_ns, fell[number] = fell[number], None if high else t_ns
+            if high and begin_ns is not None and t_ns - begin_ns >= line.setup.least_pulse_s * 1e9:
+                falls.append((begin_ns, number))
     found: list[CardRead] = []
     bits: list[int] = []
     last_ns = 0
-    for record in line.records:
-        fell: list[int | None] = [None, None]
-        for t_ns, number, high in record.edges:
-            if not high:
-                fell[number] = t_ns
-                continue
-            begin_ns, fell[number] = fell[number], None
-            if begin_ns is None or t_ns - begin_ns < line.setup.least_pulse_s * 1e9:
-                continue
-            if bits and begin_ns - last_ns > _END_NS:
-                found.append(_bits_read(bits))
-                bits = []
-            bits.append(number)
-            last_ns = begin_ns
+    for begin_ns, number in sorted(falls):
+        if bits and begin_ns - last_ns > _END_NS:
+            found.append(_bits_read(bits))
+            bits = []
+        bits.append(number)
+        last_ns = begin_ns
     return tuple([*found, _bits_read(bits)] if bits else found)
 
 
