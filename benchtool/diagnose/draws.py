@@ -8,8 +8,8 @@ device that the cause is at (`@that`), and at some other (`@other`).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
 from typing import Any
@@ -18,29 +18,34 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.diagnose.finding import Cause
-from benchtool.diagnose.mends import MENDED_BY_CHANCE, MENDS
+from benchtool.diagnose.mends import MENDED_BY_CHANCE, MENDS, action_chance
 from benchtool.diagnose.model import INDEX, Sets, all_sets
-from benchtool.diagnose.places import PLACED
-from benchtool.diagnose.readings import ACTIONS, METER, ByHand, Kind, Reading, Tried
+from benchtool.diagnose.places import PLACED, moved, share_at
+from benchtool.diagnose.readings import ByHand, Kind, Reading, Tried, kind_of
 from benchtool.diagnose.shown import METER_SHOWS, SCOPE_SHOWS, like_rows
 from benchtool.measure.waveform_readings import SPREAD
 
 Floats = npt.NDArray[np.float64]
 
-_STRAY = 0.03
+_STRAY = 0.01
 """Share of readings that fit nothing: a slip, a bad contact, a line that was not thought of."""
-_UNKNOWN_PLACE = 0.5
-"""How probable it is that a device of which nothing was heard is at fault: people measure what they suspect."""
+_WIDTHS = (1.0, 2.0, 4.0)
+"""Readings taken together fit few lines all at once, so lines a little, and far, further off than a meter's error count
+too. The more readings, the more the wider ones weigh, alike: none for two readings, two thirds of all for very many."""
+_FURTHEST = 20.0
+"""No reading lies further off a line than so many standard deviations: one slip must not outweigh all others."""
 _TELLING = math.log(2.5)
 """Readings at a device say whether a fault is there if they are so much likelier with it there, or elsewhere."""
 _NEAR = 4.0
 """Where a fault is, is told by which is nearer, so readings may lie that many times further off: lines are few."""
-_LENGTH_SPREAD = 0.25
+_LENGTH_SPREAD = 0.5
 """Worked lines whose length differs by this factor (as a natural logarithm) still count, if less."""
 _FAR = 1e-3
 """How heavily the tails of a reading's likelihood weigh."""
 _OUTCOMES = 9
 """Bins that the possible results of a measurement are told apart in."""
+_PLANNED = 300
+"""Lines of each set that the next measurement is planned by."""
 _BLOCKS = {"supply@": "supply", "ground-volts@": "ground"}
 """Readings that depend on no others, given the cause, so that each is held to all lines by itself."""
 _STRANGE = 0.25
@@ -81,12 +86,12 @@ class Draws:
         `at`: for each cause with a place, how probable each address is.
         """
         sets = all_sets()
-        blocks: dict[str, list[Floats]] = {}
+        blocks: dict[str, list[Reading]] = {}
         for reading in by_hand.readings:
-            blocks.setdefault(_BLOCKS.get(reading.kind, "pair"), []).append(self._fit_at(reading, sets, at))
+            blocks.setdefault(_BLOCKS.get(reading.kind, "pair"), []).append(reading)
         found = np.zeros(len(sets.members))
-        for fits in blocks.values():
-            found = found + self._mean_by_set(np.sum(fits, axis=0), length_m, sets)
+        for readings in blocks.values():
+            found = found + self._mean_by_set(self._fit_together(readings, sets, at), length_m, sets)
         if by_hand.scope:
             found = found + load_scope()._scope(by_hand.scope, length_m, sets)
         for tried in by_hand.tried:
@@ -136,7 +141,7 @@ class Draws:
             }
             ratio = {address: math.exp(value) for address, value in logs.items() if abs(value) > _TELLING}
             if ratio:
-                found[cause] = _moved(at.get(cause, {}), ratio, at)
+                found[cause] = moved(at.get(cause, {}), ratio, at)
         return {cause: where for cause, where in found.items() if where}
 
     def _here_or_elsewhere(
@@ -151,7 +156,7 @@ class Draws:
         here, elsewhere = np.zeros(len(weights)), np.zeros(len(weights))
         for reading in by_hand.readings:
             if reading.address == address:
-                kind = next(kind for kind in METER if kind.name == reading.kind)
+                kind = kind_of(reading.kind)
                 here += self._fit(f"{kind.name}that", kind, reading.value, _NEAR)[lines]
                 elsewhere += self._fit(f"{kind.name}other", kind, reading.value, _NEAR)[lines]
         if not len(weights):
@@ -254,16 +259,35 @@ class Draws:
         fits += _FAR / (1 + np.minimum(apart, 1e3) ** 2)
         return np.asarray(np.log(fits + 1e-7) - math.log(spread))
 
-    def _fit_at(self, reading: Reading, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
-        kind = next(kind for kind in METER if kind.name == reading.kind)
-        if not kind.at_device:
-            return self._fit(kind.name, kind, reading.value)
-        that = np.repeat(self._that(reading.address, sets, at), self._counts())
-        here = self._fit(f"{kind.name}that", kind, reading.value)
-        elsewhere = self._fit(f"{kind.name}other", kind, reading.value)
-        return np.asarray(
-            np.logaddexp(np.log(np.maximum(that, 1e-6)) + here, np.log(np.maximum(1 - that, 1e-6)) + elsewhere)
-        )
+    def _fit_together(self, readings: Sequence[Reading], sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
+        """Log-density of readings taken together on each line, but for a constant: kernels of several widths."""
+        apart = np.zeros(len(self.values))
+        placed = []
+        for reading in readings:
+            kind = kind_of(reading.kind)
+            if kind.at_device:
+                that = np.repeat(self._that(reading.address, sets, at), self._counts())
+                columns = (f"{kind.name}that", f"{kind.name}other")
+                here, elsewhere = (self._apart(column, kind, reading.value) for column in columns)
+                placed.append((np.maximum(that, 1e-6), here, np.maximum(1 - that, 1e-6), elsewhere))
+            else:
+                apart += self._apart(kind.name, kind, reading.value)
+        wider = max(0.0, 1 - 2 / len(readings)) / len(_WIDTHS)
+        fits = np.zeros(len(self.values))
+        for width in _WIDTHS:
+            share = wider if width > 1 else 1 - wider * (len(_WIDTHS) - 1)
+            fit = share * width ** -len(readings) * np.exp(-0.5 / width**2 * apart)
+            for here_share, here, other_share, elsewhere in placed:
+                fit *= here_share * np.exp(-0.5 / width**2 * here) + other_share * np.exp(-0.5 / width**2 * elsewhere)
+            fits += fit
+        return np.asarray(np.log(np.maximum(fits, 1e-300)))
+
+    def _apart(self, column: str, kind: Kind, value: float) -> Floats:
+        """How far a reading lies off each line, in standard deviations squared; as in `_fit` where a line has none."""
+        missing = _FURTHEST if column.endswith("@other") else 2.0
+        known = self.values[:, self.columns.index(column)]
+        apart = np.abs(known - kind.scale(value)) / kind.spread(value)
+        return np.asarray(np.minimum(np.where(np.isnan(apart), missing, apart), _FURTHEST) ** 2)
 
     def _that(self, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
         """How probable it is, under each set, that a reading is of the device `@that`.
@@ -311,30 +335,25 @@ class Draws:
         return np.asarray(shares[self.like])
 
 
-def action_chance(action: str, address: int | None, sets: Sets, at: Mapping[Cause, Mapping[int, float]]) -> Floats:
-    """How probable it is, under each set, that an action makes things better; shape (sets,)."""
-    mends = MENDS[action]
-    heard = {one for where in at.values() for one in where}
-    placed = next(one for one in ACTIONS if one.name == action).at_device
-    chances = []
-    for members in sets.members:
-        best = MENDED_BY_CHANCE
-        for cause in members:
-            share = mends.get(cause, 0.0)
-            if placed and (cause in at or cause in PLACED):
-                share *= share_at(at, cause, address)
-            elif placed:  # at any of the devices alike, such as a short inside one
-                share /= max(1, len(heard))
-            # With a second cause left, things get better all the same, but less visibly.
-            best = max(best, share if len(members) == 1 else 0.7 * share)
-        chances.append(best)
-    return np.array(chances)
-
-
 @lru_cache(maxsize=1)
 def load() -> Draws:
     """The shipped worked lines that a meter was held to."""
     return _read("meter.npz", METER_SHOWS)
+
+
+@lru_cache(maxsize=1)
+def load_fewer() -> Draws:
+    """The first of them of each set: enough to plan the next measurement by, and several times quicker."""
+    every = load()
+    place = np.arange(len(every.values)) - np.repeat(every.starts, every._counts())
+    kept = place < _PLANNED
+    counts = np.minimum(every._counts(), _PLANNED)
+    return replace(
+        every,
+        values=every.values[kept],
+        log_length=every.log_length[kept],
+        starts=np.concatenate(([0], np.cumsum(counts)[:-1])),
+    )
 
 
 @lru_cache(maxsize=1)
@@ -347,7 +366,7 @@ def _read(name: str, shows: frozenset[Cause]) -> Draws:
     with resources.files("benchtool.diagnose").joinpath("data", name).open("rb") as file:
         held: Any = np.load(file, allow_pickle=False)
         columns = tuple(str(column) for column in held["columns"])
-        values = held["values"].astype(np.float64)
+        values = np.asfortranarray(held["values"].astype(np.float64))  # read by columns
         row = held["set"].astype(np.int64)
         log_length = np.log(np.maximum(1.0, held["length_m"].astype(np.float64)))
     sets = all_sets()
@@ -360,36 +379,3 @@ def _read(name: str, shows: frozenset[Cause]) -> Draws:
         counts > 0,
         like_rows(shows),
     )
-
-
-def share_at(at: Mapping[Cause, Mapping[int, float]], cause: Cause, address: int | None) -> float:
-    """How probable it is that the device of a cause is at the address; of a device never heard of, nobody knows."""
-    if any(address in where for where in at.values()):
-        return at.get(cause, {}).get(_key(address), 0.0)
-    return _UNKNOWN_PLACE if cause in PLACED else 0.0
-
-
-def _moved(
-    before: Mapping[int, float], ratio: Mapping[int, float], at: Mapping[Cause, Mapping[int, float]]
-) -> dict[int, float]:
-    """The places of one cause after readings; `ratio`: how much likelier they are with it at each address."""
-    one_place = abs(sum(before.values()) - 1) < 1e-6
-    found = dict(before)
-    for address, times in ratio.items():
-        if address in before:
-            share = before[address]
-            found[address] = share * times if one_place else share * times / (share * times + 1 - share)
-    if one_place:
-        whole = sum(found.values())
-        found = {address: share / whole for address, share in found.items()}
-    for address, times in ratio.items():
-        if times > 1 and not any(address in where for where in at.values()):
-            share = _UNKNOWN_PLACE * times / (_UNKNOWN_PLACE * times + 1 - _UNKNOWN_PLACE)
-            if one_place:
-                found = {one: (1 - share) * rest for one, rest in found.items()}
-            found[address] = share
-    return found
-
-
-def _key(address: int | None) -> int:
-    return -1 if address is None else address

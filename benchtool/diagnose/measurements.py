@@ -13,7 +13,9 @@ import numpy as np
 
 from benchtool.diagnose import draws
 from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.mends import action_chance
 from benchtool.diagnose.model import INDEX, all_sets
+from benchtool.diagnose.places import share_at
 from benchtool.diagnose.readings import ACTIONS, METER, Action, ByHand, Kind, kind_of
 from benchtool.diagnose.weigh import Belief, Floats, Places, entropy
 
@@ -59,7 +61,7 @@ def choices(
     done = {reading.name for reading in by_hand.readings} | {tried.name for tried in by_hand.tried}
     off = any(kind_of(reading.kind).power_off for reading in by_hand.readings)
     addresses = suspects(belief, at)
-    known = draws.load()
+    known = draws.load_fewer()
     found: list[tuple[Choice, Floats]] = []
     before = belief.bits()
     for kind in METER:
@@ -70,7 +72,7 @@ def choices(
                 found.append((Choice(kind, place, gain, 1.0 if kind.power_off and off else kind.minutes), table))
     for action in actions:
         for place in _open_places(action, addresses, done):
-            better = draws.action_chance(action.name, place, all_sets(), at)
+            better = action_chance(action.name, place, all_sets(), at)
             table = np.stack((better, 1 - better), axis=1)
             gain = before - _expected(belief.probability, table)
             found.append((Choice(action, place, gain, action.minutes), table))
@@ -125,12 +127,12 @@ def meanings(
     kind: Kind, address: int | None, present: Mapping[Cause, float], length_m: float | None, at: Places
 ) -> tuple[str, ...]:
     """What results would mean, for the causes still in play: one line a range, most probable cause first."""
-    known = draws.load()
+    known = draws.load_fewer()
     ranges: list[tuple[tuple[float, float], list[str]]] = []
     for cause, share in sorted(present.items(), key=lambda item: -item[1]):
         if share < _LEAST_SHARE and ranges:
             break
-        that = draws.share_at(at, cause, address) > 0.3
+        that = share_at(at, cause, address) > 0.3
         span = known.span(kind, 0 if cause is Cause.HEALTHY else 1 + INDEX[cause], length_m, that=that)
         if span is None:
             continue

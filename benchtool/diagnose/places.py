@@ -16,6 +16,8 @@ LEAST_REQUESTS = 3
 """An address asked less often than this is not called silent."""
 _SHARP = 12.0
 """How strongly a greater share of wrong exchanges speaks for an address (judgement)."""
+_UNKNOWN_PLACE = 0.5
+"""How probable it is that a device of which nothing was heard is at fault: people measure what they suspect."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,3 +125,36 @@ def segment(addresses: Sequence[AtAddress], order: Sequence[int]) -> str:
     if not alive:
         return "segment at the controller"
     return "segment to address " + ", ".join(map(str, sorted(dead)))
+
+
+def share_at(at: Mapping[Cause, Mapping[int, float]], cause: Cause, address: int | None) -> float:
+    """How probable it is that the device of a cause is at the address; of a device never heard of, nobody knows."""
+    if any(address in where for where in at.values()):
+        return at.get(cause, {}).get(_key(address), 0.0)
+    return _UNKNOWN_PLACE if cause in PLACED else 0.0
+
+
+def moved(
+    before: Mapping[int, float], ratio: Mapping[int, float], at: Mapping[Cause, Mapping[int, float]]
+) -> dict[int, float]:
+    """The places of one cause after readings; `ratio`: how much likelier they are with it at each address."""
+    one_place = abs(sum(before.values()) - 1) < 1e-6
+    found = dict(before)
+    for address, times in ratio.items():
+        if address in before:
+            share = before[address]
+            found[address] = share * times if one_place else share * times / (share * times + 1 - share)
+    if one_place:
+        whole = sum(found.values())
+        found = {address: share / whole for address, share in found.items()}
+    for address, times in ratio.items():
+        if times > 1 and not any(address in where for where in at.values()):
+            share = _UNKNOWN_PLACE * times / (_UNKNOWN_PLACE * times + 1 - _UNKNOWN_PLACE)
+            if one_place:
+                found = {one: (1 - share) * rest for one, rest in found.items()}
+            found[address] = share
+    return found
+
+
+def _key(address: int | None) -> int:
+    return -1 if address is None else address

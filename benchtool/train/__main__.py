@@ -38,7 +38,7 @@ TRAINING_SEED = 7
 LINES = 7_000
 PAIR_SHARE = 0.33
 SETTINGS = Settings()
-METERED = (4000, 1500, 300)
+METERED = (8000, 4000, 1200)
 """Lines drawn for a meter's readings alone, quick to work out: sound buses, buses with each cause that a meter shows,
 with each pair of them."""
 SCOPED = (400, 120, 8)
@@ -89,15 +89,20 @@ def lines_each(by_size: tuple[int, int, int], shows: frozenset[Cause]) -> npt.ND
     return np.where(like == np.arange(len(like)), np.array(by_size)[all_sets().size], 0)
 
 
-def metered(seed: int, number: int) -> Sample:
-    """The line of this number that is drawn for a meter's readings alone."""
-    return _measured(seed + 2, number, lines_each(METERED, METER_SHOWS), scope=False)
+def metered(seed: int, share: float, number: int) -> Sample:
+    """The line of this number that is drawn for a meter's readings alone; `share` of the usual count are drawn."""
+    return _measured(seed + 2, number, lines_each(_part(METERED, share), METER_SHOWS), scope=False)
 
 
-def scoped(seed: int, number: int) -> Sample:
+def scoped(seed: int, share: float, number: int) -> Sample:
     """The line of this number that is drawn for a scope's figures alone."""
-    found = _measured(seed + 1, number, lines_each(SCOPED, SCOPE_SHOWS), scope=True)
+    found = _measured(seed + 1, number, lines_each(_part(SCOPED, share), SCOPE_SHOWS), scope=True)
     return replace(found, readings={k: value for k, value in found.readings.items() if k.startswith("scope-")})
+
+
+def _part(by_size: tuple[int, int, int], share: float) -> tuple[int, int, int]:
+    none, one, two = (max(1, round(share * count)) for count in by_size)
+    return none, one, two
 
 
 def _measured(seed: int, number: int, each: npt.NDArray[np.int64], *, scope: bool) -> Sample:
@@ -109,15 +114,15 @@ def _measured(seed: int, number: int, each: npt.NDArray[np.int64], *, scope: boo
     return Sample(number, causes, address, line.line.length_m, line.line.baud, {}, taken)
 
 
-def write_measured(seed: int) -> None:
-    """Draw the lines for meter and scope alone, on all cores, and write their readings."""
+def write_measured(seed: int, out: Path = DATA, share: float = 1.0) -> None:
+    """Draw the lines for meter and scope alone, on all cores, and write their readings to the directory `out`."""
     for path, draw_one, by_size, shows in (
-        (DATA / "meter.npz", metered, METERED, METER_SHOWS),
-        (DATA / "scope.npz", scoped, SCOPED, SCOPE_SHOWS),
+        (out / "meter.npz", metered, METERED, METER_SHOWS),
+        (out / "scope.npz", scoped, SCOPED, SCOPE_SHOWS),
     ):
-        count = int(lines_each(by_size, shows).sum())
+        count = int(lines_each(_part(by_size, share), shows).sum())
         with ProcessPoolExecutor() as pool:
-            samples = list(pool.map(partial(draw_one, seed), range(count), chunksize=5 * _AT_ONCE))
+            samples = list(pool.map(partial(draw_one, seed, share), range(count), chunksize=5 * _AT_ONCE))
         write_draws(path, samples, shows)
         click.echo(f"readings of {count} worked lines written to {path}")
 
@@ -144,6 +149,14 @@ def write_draws(path: Path, samples: list[Sample], shows: frozenset[Cause]) -> N
     )
 
 
+_OUT = click.option(
+    "--out", default=DATA, type=click.Path(path_type=Path), help="Directory to write to, instead of the package's own."
+)
+_SHARE = click.option(
+    "--share", default=1.0, type=click.FloatRange(min=0, min_open=True), help="Share of the usual count of lines."
+)
+
+
 @click.group()
 def main() -> None:
     """Make the tables of the diagnosis from the line model."""
@@ -162,39 +175,46 @@ def draw_command(out: Path, seed: int, lines: int, first: int, pairs: float) -> 
 
 @main.command("fit")
 @click.argument("drawn", type=click.Path(exists=True, path_type=Path))
-def fit_command(drawn: Path) -> None:
+@_OUT
+def fit_command(drawn: Path, out: Path) -> None:
     """Fit the tables to the lines in DRAWN, and write them where the diagnosis finds them."""
     samples = read(drawn)
     fitted = fit(samples, SETTINGS)
     factor = believed(samples, SETTINGS)
-    DATA.mkdir(exist_ok=True)
+    out.mkdir(parents=True, exist_ok=True)
     np.savez_compressed(
-        DATA / "tables.npz",
+        out / "tables.npz",
         names=np.array([symptom.name for symptom in SYMPTOMS]),
         alone=(factor * fitted.alone).astype(np.float32),
         shared=(factor * fitted.shared).astype(np.float32),
         bias_alone=(factor * fitted.bias_alone).astype(np.float32),
         bias_shared=(factor * fitted.bias_shared).astype(np.float32),
     )
-    click.echo(f"tables of {len(samples)} worked lines, their weights taken {factor:.2f} times, written to {DATA}")
+    click.echo(f"tables of {len(samples)} worked lines, their weights taken {factor:.2f} times, written to {out}")
 
 
 @main.command("measure")
 @click.option("--seed", default=TRAINING_SEED, show_default=True)
-def measure_command(seed: int) -> None:
+@_OUT
+@_SHARE
+def measure_command(seed: int, out: Path, share: float) -> None:
     """Draw the lines for readings of meter and scope alone, and write them where the diagnosis finds them."""
-    DATA.mkdir(exist_ok=True)
-    write_measured(seed)
+    out.mkdir(parents=True, exist_ok=True)
+    write_measured(seed, out, share)
 
 
 @main.command("make")
+@_OUT
+@_SHARE
 @click.pass_context
-def make_command(context: click.Context) -> None:
+def make_command(context: click.Context, out: Path, share: float) -> None:
     """Draw and fit with the seed and size that the shipped tables were made with."""
-    drawn = DATA / "drawn.jsonl"
-    context.invoke(draw_command, out=drawn, seed=TRAINING_SEED, lines=LINES, first=0, pairs=PAIR_SHARE)
-    context.invoke(fit_command, drawn=drawn)
-    context.invoke(measure_command, seed=TRAINING_SEED)
+    out.mkdir(parents=True, exist_ok=True)
+    drawn = out / "drawn.jsonl"
+    lines = max(1, round(share * LINES))
+    context.invoke(draw_command, out=drawn, seed=TRAINING_SEED, lines=lines, first=0, pairs=PAIR_SHARE)
+    context.invoke(fit_command, drawn=drawn, out=out)
+    context.invoke(measure_command, seed=TRAINING_SEED, out=out, share=share)
     drawn.unlink()
 
 

@@ -20,7 +20,7 @@ from benchtool.diagnose import measurements, model
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import CAUSES
 from benchtool.diagnose.priors import PAIRS, PRIORS
-from benchtool.diagnose.readings import METER, ByHand, Reading
+from benchtool.diagnose.readings import METER, ByHand, Reading, kind_of
 from benchtool.diagnose.symptoms import SYMPTOMS
 from benchtool.diagnose.weigh import Belief, believe, levelled
 from benchtool.train.__main__ import read
@@ -29,6 +29,8 @@ from benchtool.train.sample import Sample
 
 Floats = npt.NDArray[np.float64]
 SINGLES = (Cause.HEALTHY, *CAUSES)
+HIDDEN = frozenset((Cause.STUB_TOO_LONG, Cause.CLOCK_OFF))
+"""Causes that mostly leave no mark, or that of a silent device (docs/diagnosis.md)."""
 FIXED_ORDER = (
     "ab-idle", "a-idle", "b-idle", "ab-idle@", "supply@", "ground-volts@", "ab-ohms", "ab-ohms-far", "a-ground-ohms",
     "b-ground-ohms",
@@ -102,6 +104,73 @@ def octets_only(training: list[Sample], held: list[Sample], picture: Path | None
         draw_confusion(truth, ours, picture)
 
 
+def everything(samples: list[Sample]) -> Floats:
+    """Symptoms, all meter readings, the length, and what a person would work out from them; NaN where there is none."""
+    rows = []
+    for one in samples:
+        taken = {reading.kind: kind_of(reading.kind).scale(reading.value) for reading in all_readings(one).readings}
+        row = [taken.get(kind.name, np.nan) for kind in METER] + [np.log(max(1.0, one.length_m))]
+        pairs = (("ab-ohms", "ab-ohms-far"), ("a-ground-ohms", "b-ground-ohms"), ("ab-idle", "ab-idle@"))
+        rows.append(row + [taken.get(left, np.nan) - taken.get(right, np.nan) for left, right in pairs])
+    return np.hstack((features(samples), np.array(rows)))
+
+
+def bound(training: list[Sample], held: list[Sample]) -> None:
+    """What boosted trees that were given all of the evidence reach, trained on lines of the same making.
+
+    For lines with one cause or none: one classifier. For two causes: one for each cause, whether it is at work.
+    """
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+    def trees() -> HistGradientBoostingClassifier:
+        return HistGradientBoostingClassifier(
+            max_iter=80, learning_rate=0.08, max_leaf_nodes=15, l2_regularization=1.0, random_state=1
+        )
+
+    ones, twos = ([one for one in held if (len(one.causes) == 2) is both] for both in (False, True))
+    alone = [one for one in training if len(one.causes) < 2]
+    said = trees().fit(everything(alone), [single(one).value for one in alone]).predict(everything(ones))
+    theirs = [told == single(one).value for told, one in zip(said, ones, strict=True)]
+    alike = np.log([4.0, *(2.0 if cause is Cause.NONE_OF_THESE else 1.0 for cause in CAUSES)])
+    ours = []
+    for one in ones:
+        logs = believe(one.symptoms, all_readings(one), one.length_m, places_of(one)).log_likelihood[: len(SINGLES)]
+        ours.append(SINGLES[int(np.argmax(logs + alike))] is single(one))
+    marked = np.array([shows(one.causes, one.symptoms) for one in ones])
+    for name, rows in (("all lines", np.ones(len(ones), dtype=bool)), ("lines with a mark", marked)):
+        mine, other = np.mean(np.array(ours)[rows]), np.mean(np.array(theirs)[rows])
+        print(
+            f"octets and meter, causes as often as drawn, {name} ({rows.sum()}): ours {mine:.3f}, boosted trees of "
+            f"{len(alone)} lines {other:.3f}, ratio {mine / other:.3f}"
+        )
+    given, asked = everything(training), everything(twos)
+    chances = np.zeros((len(twos), len(CAUSES)))
+    for column, cause in enumerate(CAUSES):
+        present = np.array([cause in one.causes for one in training])
+        if present.any():
+            chances[:, column] = trees().fit(given, present).predict_proba(asked)[:, 1]
+    firsts = [{CAUSES[place] for place in row} for row in np.argsort(-chances, axis=1)[:, :3]]
+    theirs = [set(one.causes) <= first for one, first in zip(twos, firsts, strict=True)]
+    beliefs = [believe(one.symptoms, all_readings(one), one.length_m, places_of(one)) for one in twos]
+    ours = [set(one.causes) <= set(top(belief, 3)) for one, belief in zip(twos, beliefs, strict=True)]
+    print(
+        f"two causes, octets and meter, both in the first three: ours {np.mean(ours):.3f}, boosted trees of "
+        f"{len(training)} lines {np.mean(theirs):.3f}, ratio {np.mean(ours) / np.mean(theirs):.3f}"
+    )
+    lost = []
+    for cause in CAUSES:
+        rows_of = [top(belief, 3) for one, belief in zip(twos, beliefs, strict=True) if cause in one.causes]
+        if rows_of:
+            lost.append((sum(cause not in row for row in rows_of), len(rows_of), cause.value))
+    lost.sort(key=lambda row: -row[0] / row[1])
+    print("  not in the first three: " + ", ".join(f"{name} {count}/{whole}" for count, whole, name in lost[:14]))
+    hard = [HIDDEN.isdisjoint(one.causes) for one in twos]
+    print(
+        f"  of the {sum(hard)} without {', '.join(sorted(cause.value for cause in HIDDEN))}: ours "
+        f"{np.mean(np.array(ours)[hard]):.3f}, trees {np.mean(np.array(theirs)[hard]):.3f}"
+    )
+
+
 def draw_confusion(truth: list[Cause], said: list[Cause], path: Path) -> None:
     """The confusion matrix as a picture: rows true, columns said, share of each row."""
     from matplotlib.figure import Figure
@@ -145,7 +214,7 @@ def with_readings(held: list[Sample], take: Callable[[Sample], ByHand], name: st
         f"{named_rightly / len(held):.3f}; {np.mean(seen):.3f} of the {len(seen)} whose cause left a mark anywhere"
     )
     worst = sorted((c for c in SINGLES if each[c][1]), key=lambda c: each[c][0] / each[c][1])[:8]
-    print("  lowest: " + ", ".join(f"{c.value} {each[c][0]}/{each[c][1]}" for c in worst))
+    print("  lowest: " + ", ".join(f"{c.value} {each[c][0]}/{each[c][1]}" for c in worst), flush=True)
 
 
 def calibration(held: list[Sample], take: Callable[[Sample], ByHand], name: str) -> None:
@@ -275,6 +344,7 @@ def main() -> None:
     calibration(held, all_readings, "octets and meter")
     two_at_once(pairs, nothing, "octets")
     two_at_once(pairs, all_readings, "octets and meter")
+    bound(training, held)
     following(singles[:: max(1, len(singles) // 300)])
 
 

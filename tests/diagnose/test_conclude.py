@@ -11,6 +11,7 @@ from benchtool.diagnose import conclude as conclude_module
 from benchtool.diagnose import draws, measurements, model, weigh
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding
+from benchtool.diagnose.mends import action_chance
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import AtAddress, places
@@ -69,7 +70,7 @@ def test_where_is_told_once_for_one_place_and_adds_up() -> None:
 
 def test_a_short_inside_a_device_can_be_unplugged() -> None:
     where = places((at(1), at(2)))
-    chance = draws.action_chance("unplug@", 2, all_sets(), where)
+    chance = action_chance("unplug@", 2, all_sets(), where)
     assert chance[1 + INDEX[Cause.PAIR_SHORTED]] > chance[0]
 
 

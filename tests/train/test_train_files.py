@@ -44,22 +44,22 @@ def test_readings_are_sorted_by_set_on_their_scale(tmp_path: Path) -> None:
 
 def test_lines_for_the_meter_are_shared_out_by_set_and_come_out_the_same_again() -> None:
     sizes = lines_each(METERED, METER_SHOWS)
-    assert metered(3, 0).causes == ()
-    assert metered(3, METERED[0] - 1).causes == ()
-    assert metered(3, METERED[0]).causes == all_sets().members[1]
-    last = metered(3, int(sizes.sum()) - 1).causes
+    assert metered(3, 1.0, 0).causes == ()
+    assert metered(3, 1.0, METERED[0] - 1).causes == ()
+    assert metered(3, 1.0, METERED[0]).causes == all_sets().members[1]
+    last = metered(3, 1.0, int(sizes.sum()) - 1).causes
     assert last == all_sets().members[int(np.flatnonzero(sizes)[-1])]
     # Lines that differ only in what no meter shows are not drawn: others speak for them.
     assert sizes[all_sets().index((Cause.NOISE_MAINS,))] == 0
     assert sizes[all_sets().index((Cause.NOISE_MAINS, Cause.BIAS_MISSING))] == 0
     assert sizes[all_sets().index((Cause.GROUND_OFFSET, Cause.BIAS_MISSING))] == METERED[2]
-    one = metered(3, METERED[0] + 7)
-    assert one == metered(3, METERED[0] + 7)
+    one = metered(3, 1.0, METERED[0] + 7)
+    assert one == metered(3, 1.0, METERED[0] + 7)
     assert not any(name.startswith("scope") for name in one.readings)
 
 
 def test_a_bus_of_one_device_has_no_other_to_measure_at() -> None:
-    found = [metered(3, number).readings for number in range(60)]
+    found = [metered(3, 1.0, number).readings for number in range(60)]
     alone = [readings for readings in found if "ab-idle@other" not in readings]
     assert 0 < len(alone) < len(found)
     assert all("ab-idle@that" in readings and "supply@other" not in readings for readings in alone)
