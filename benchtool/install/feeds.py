@@ -1,7 +1,8 @@
 """Voltage at every device and lock: supplies, feeds and what is drawn, as a tree of cables.
 
-Each consumer draws a steady current; a feed carries what its consumer and all fed from it draw. What is not recorded
-makes the voltages behind it unknown, with the reason, never a guess.
+Each consumer draws a steady current; a feed carries what its consumer and all fed from it draw. One that gives another
+voltage than it gets draws what it gives by power, with its loss. What is not recorded makes the voltages behind it
+unknown, with the reason, never a guess.
 """
 
 from __future__ import annotations
@@ -14,6 +15,11 @@ from benchtool.install.power import CLASSES
 from benchtool.install.record import CableKind, Controller, Device, Lock, Reader, Record, Supply
 
 Consumer = Controller | Device | Reader | Lock
+CONVERTED = 0.85
+"""Share of the power that passes a voltage converter (common practice, no published source)."""
+NETWORK_VOLTS = 37.0
+"""Lowest voltage at a device that a network port feeds (IEEE 802.3, sheet section 7): above it nothing of the trade is
+fed but through a converter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +40,8 @@ class Fed:
     """At its terminals."""
     unknown: tuple[str, ...]
     """What would have to be known for the voltage, in words."""
+    head_volts: float | None = None
+    """The rated voltage at the head of its cables: what it gets where nothing is drawn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +72,10 @@ class Feeds:
 
 
 def consumers_of(record: Record) -> tuple[Consumer, ...]:
-    """Everything that is fed. A controller's own place on a bus is not fed twice."""
-    on_bus = (device for bus in record.bus for device in bus.device if device.controller is None)
+    """Everything that is fed. A controller's own place on a bus is not fed twice, a box with terminals not at all."""
+    on_bus = (
+        device for bus in record.bus for device in bus.device if device.controller is None and device.kind != "junction"
+    )
     return (*record.controller, *on_bus, *record.reader, *record.lock)
 
 
@@ -127,12 +137,42 @@ class _Tree:
             return None, (f"{name} is fed from itself",)
         if name not in self._through:
             for one in reversed(self._below(name)):
-                below = [self._through[other] for other in self.behind.get(one, ())]
-                own = self._add([one])
-                amps = [above for above, _ in (own, *below)]
-                missing = (*own[1], *(why for _, unknown in below for why in unknown))
-                self._through[one] = (None if missing else sum(each or 0.0 for each in amps)), missing
+                if one not in self._through:
+                    own, below = self._add([one]), self._given(one)
+                    missing = (*own[1], *below[1])
+                    self._through[one] = (None if missing else (own[0] or 0.0) + (below[0] or 0.0)), missing
         return self._through[name]
+
+    def _given(self, name: str) -> tuple[float | None, tuple[str, ...]]:
+        """What a feeder takes in for all that is fed from it: their current, or by power where it converts."""
+        below = [self._through[other] for other in self.behind.get(name, ()) if other not in self.circles]
+        missing = tuple(why for _, unknown in below for why in unknown)
+        amps = sum(each or 0.0 for each, _ in below)
+        given = self.converted(name)
+        if given is None and amps and (self.head_volts(name) or 0.0) >= NETWORK_VOLTS and name in self.consumers:
+            missing = (*missing, _no_output(name))
+        if missing or given is None or not amps:
+            return (None if missing else amps), missing
+        head = self.head_volts(self.feeder.get(name) or "")
+        if not head:
+            return None, (f"the voltage that feeds {name} is not recorded",)
+        return amps * given / (CONVERTED * head), ()
+
+    def converted(self, name: str) -> float | None:
+        """The voltage that a feeder makes itself, if it does."""
+        feeder = self.consumers.get(name)
+        return feeder.output_volts if isinstance(feeder, Controller | Device) else None
+
+    def head_volts(self, name: str, *, rated: bool = False) -> float | None:
+        """The voltage at the head of a feeder's cables: of its supply, or of the converter before it."""
+        here: str | None = name
+        while here in self.consumers and here not in self.circles and self.converted(here or "") is None:
+            here = self.feeder[here or ""]
+        if here in self.supplies:
+            supply = self.supplies[here or ""]
+            lowest = None if rated or not self.worst else supply.lowest_volts
+            return supply.volts if lowest is None else lowest
+        return self.converted(here or "") if here not in self.circles else None
 
     def _below(self, name: str) -> list[str]:
         """A feeder with all that is fed from it, each before what is fed from it in turn, each once."""
@@ -202,7 +242,10 @@ class _Tree:
         feeder = self.feeder[name]
         if feeder is None:
             return None, (f"what feeds {name} is not recorded",)
-        above, unknown = self._volts[feeder]
+        given = self.converted(feeder)
+        above, unknown = self._volts[feeder] if given is None else (given, ())
+        if feeder in self.consumers and given is None and above is not None and above >= NETWORK_VOLTS:
+            above, unknown = None, (_no_output(feeder),)
         ohm, why = self.feed_ohm(name)
         amps, missing = self.through(name)
         unknown = (*unknown, *((why,) if why else ()), *(() if ohm == 0 else missing))
@@ -214,11 +257,20 @@ class _Tree:
         volts, unknown = self.volts(name)
         ohm, _ = self.feed_ohm(name)
         amps, _ = self.through(name)
-        return Fed(name, self.consumers[name], self.source(name), self.own(name), amps, ohm, volts, unknown)
+        feeder = self.feeder[name] or ""
+        head = self.head_volts(feeder, rated=True)
+        if head is not None and head >= NETWORK_VOLTS and feeder in self.consumers and self.converted(feeder) is None:
+            head = None
+        return Fed(name, self.consumers[name], self.source(name), self.own(name), amps, ohm, volts, unknown, head)
 
     def load(self, supply: Supply) -> SupplyLoad:
-        amps, unknown = self._add(self._below(supply.id)[1:])
-        return SupplyLoad(supply, amps, unknown)
+        below = [self.through(name) for name in self.behind.get(supply.id, ()) if name not in self.circles]
+        unknown = tuple(why for _, missing in below for why in missing)
+        return SupplyLoad(supply, None if unknown else sum(amps or 0.0 for amps, _ in below), unknown)
+
+
+def _no_output(name: str) -> str:
+    return f"the voltage that {name} gives to what it feeds (output_volts) is not recorded"
 
 
 def supply_limit_a(supply: Supply) -> float | None:

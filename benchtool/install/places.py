@@ -9,6 +9,7 @@ Path = tuple[str | int, ...]
 
 _HEADER = re.compile(r"^\s*\[(\[?)\s*([A-Za-z0-9_\-. \"']+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+|\"[^\"]*\"|'[^']*')\s*(?:\.[^=]*)?=")
+_OPENING = re.compile(r"[\[{]|\"\"\"|'''")
 _LONG = ('"""', "'''")
 
 
@@ -31,6 +32,8 @@ def places_of(text: str) -> dict[Path, int]:
         key = _KEY.match(line) if not depth else None
         if key:
             found.setdefault((*here, key.group(1).strip("\"'")), number)
+        if not _OPENING.search(line) and not depth:
+            continue  # Nothing in it goes on to the next line: true of most lines.
         for mark in _LONG:
             if line.count(mark) % 2:
                 inside = mark

@@ -15,6 +15,8 @@ SCHEMA = 1
 """Version of the file's layout."""
 OSDP_MOST = 126
 YES_NO_UNKNOWN = "true or false; left out: not known"
+DEVICE_KINDS = ("controller", "interface", "reader", "keypad", "junction", "other")
+"""What stands at a pair; a junction is a box with terminals alone, that neither talks nor draws current."""
 FEEDERS = ("supply", "controller", "device", "reader", "lock")
 _ID = "short name by which other entries name it"
 _FED = "what feeds it: a supply, or the device whose terminals it is fed from"
@@ -94,6 +96,13 @@ class Controller:
     idle_ma: float | None = noted("current at rest", unit="mA", least=0, most=20000)
     worst_ma: float | None = noted("largest current", unit="mA", least=0, most=20000)
     least_volts: float | None = noted("lowest voltage it works at", unit="V", least=1, most=60)
+    most_volts: float | None = noted("highest voltage it stands", unit="V", least=1, most=100)
+    output_volts: float | None = noted(
+        "voltage that it gives to what is fed from it, where it is not the one it gets", unit="V", least=1, most=60
+    )
+    output_ma: float | None = noted(
+        "largest current that its terminals give to what is fed from it", unit="mA", least=0, most=20000
+    )
     note: str | None = noted("anything worth knowing")
 
 
@@ -102,7 +111,7 @@ class Device:
     """A device on a bus. Devices stand in the order in which one walks along the pair."""
 
     id: str = needed(_ID)
-    kind: str = needed("what it is", choices=("controller", "interface", "reader", "keypad", "other"))
+    kind: str = needed("what it is", choices=DEVICE_KINDS)
     name: str | None = noted("what people call it, or where it is")
     controller: str | None = noted("the controller that this place on the pair belongs to", names=("controller",))
     door: str | None = noted("the door that it belongs to", names=("door",))
@@ -116,6 +125,8 @@ class Device:
     terminator: bool | None = noted("end-of-line resistor on")
     terminator_ohm: float | None = noted("its resistance, 120 if not said", unit="ohm", least=10, most=1000)
     bias_ohm: float | None = noted("pull-up and pull-down, each; 0: none fitted", unit="ohm", least=0, most=100000)
+    bias_volts: float | None = noted("voltage that feeds its bias resistors", unit="V", least=1, most=60)
+    receiver_offset: bool | None = noted("its receiver reads an idle pair rightly without bias: built-in offset")
     unit_load: float | None = noted("load of its receiver", unit="unit loads", least=0, most=8)
     rise_ns: float | None = noted("edge time of its driver, 10 to 90 %", unit="ns", least=1, most=10000)
     shield_through: bool | None = noted("the screen goes on from cable to cable")
@@ -126,6 +137,13 @@ class Device:
     idle_ma: float | None = noted("current at rest", unit="mA", least=0, most=20000)
     worst_ma: float | None = noted("largest current", unit="mA", least=0, most=20000)
     least_volts: float | None = noted("lowest voltage it works at", unit="V", least=1, most=60)
+    most_volts: float | None = noted("highest voltage it stands", unit="V", least=1, most=100)
+    output_volts: float | None = noted(
+        "voltage that it gives to what is fed from it, where it is not the one it gets", unit="V", least=1, most=60
+    )
+    output_ma: float | None = noted(
+        "largest current that its terminals give to what is fed from it", unit="mA", least=0, most=20000
+    )
     key: str | None = noted("secure channel", choices=("none", "default", "own"))
     cores: Mapping[str, str] | None = noted("terminals and the colours of the conductors on them")
     note: str | None = noted("anything worth knowing")
@@ -172,6 +190,7 @@ class Reader:
     idle_ma: float | None = noted("current at rest", unit="mA", least=0, most=20000)
     worst_ma: float | None = noted("largest current", unit="mA", least=0, most=20000)
     least_volts: float | None = noted("lowest voltage it works at", unit="V", least=1, most=60)
+    most_volts: float | None = noted("highest voltage it stands", unit="V", least=1, most=100)
     cores: Mapping[str, str] | None = noted("terminals and the colours of the conductors on them")
     note: str | None = noted("anything worth knowing")
 
@@ -187,6 +206,7 @@ class Lock:
     device: str | None = noted("the device that switches it", names=("device", "controller"))
     connector: str | None = noted("the connector there")
     without_power: str | None = noted("what it does without power", choices=("locked", "free"))
+    opens_by_hand: bool | None = noted("opens from inside by hand, without power and without a key")
     inductive: bool | None = noted("has a coil")
     suppression: str | None = noted("what takes up the coil's spark", choices=("none", "diode", "varistor", "built in"))
     alternating: bool | None = noted("fed with alternating voltage")
@@ -198,6 +218,7 @@ class Lock:
     idle_ma: float | None = noted("current at rest", unit="mA", least=0, most=20000)
     worst_ma: float | None = noted("largest current", unit="mA", least=0, most=20000)
     least_volts: float | None = noted("lowest voltage it works at", unit="V", least=1, most=60)
+    most_volts: float | None = noted("highest voltage it stands", unit="V", least=1, most=100)
     cores: Mapping[str, str] | None = noted("terminals and the colours of the conductors on them")
     note: str | None = noted("anything worth knowing")
 

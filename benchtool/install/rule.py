@@ -1,6 +1,6 @@
 """What a rule of the trade is, and what it says of a record: a finding, or that it cannot be checked and why.
 
-Nothing is said of what keeps to a rule; what could not be checked is never taken for that.
+Of each thing that keeps to it, a rule says `KEPT`; what could not be checked, or is not there, is never taken for that.
 """
 
 from __future__ import annotations
@@ -38,6 +38,10 @@ class Said:
     limit: Figure | None = None
     unknown: bool = False
     """True: it cannot be checked, and the sentence says because of what."""
+
+
+KEPT = Said((), "kept")
+"""What a rule says of each thing that it held against itself in full, and that keeps to it."""
 
 
 def some(names: list[str]) -> str:

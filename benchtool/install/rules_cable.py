@@ -6,57 +6,119 @@ from collections.abc import Iterable
 
 from benchtool.install.copper import gauge_mm2
 from benchtool.install.feeds import area_of
-from benchtool.install.record import Reader
-from benchtool.install.rule import COMMON_PRACTICE, Rule, Said, Severity, some, unknown
-from benchtool.install.view import View
+from benchtool.install.record import CableKind, Reader
+from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, some, unknown
+from benchtool.install.view import Trunk, View
 from benchtool.install.worked import Figure
 
 _CARD_LINE_M = ((gauge_mm2(18), 153.0), (gauge_mm2(20), 91.0), (gauge_mm2(22), 61.0))
-_SLACK = 1.02
-"""Copper that is within 2 % of a gauge counts as it."""
+_SLACK = 1.04
+"""Copper that is within 4 % of a gauge counts as it: 0.5 mm² is sold for 20 AWG."""
+_THINNEST_AWG = 26
+_IMPEDANCE = (100.0, 150.0)
+
+
+def _segments_by_cable(view: View) -> Iterable[tuple[Trunk, CableKind | None]]:
+    """Each pair with each kind of cable in it, once; None where a stretch's is not noted."""
+    for trunk in view.trunks:
+        seen = {segment.cable.id if segment.cable else "": segment.cable for segment in trunk.segments}
+        for cable in seen.values():
+            yield trunk, cable
+
+
+def _not_noted(trunk: Trunk) -> Said:
+    return unknown(trunk.path, f"the kind of cable is not noted for all of {trunk.bus.id}")
 
 
 def _cable(view: View) -> Iterable[Said]:
-    for trunk in view.trunks:
-        seen = {segment.cable.id: segment.cable for segment in trunk.segments if segment.cable is not None}
-        if any(segment.cable is None for segment in trunk.segments):
-            yield unknown(trunk.path, f"the kind of cable is not noted for all of {trunk.bus.id}")
-        for cable in seen.values():
-            path = view.by_id[cable.id].path
-            for field, words in (("twisted", "is not twisted"), ("screened", "has no screen")):
-                value = getattr(cable, field)
-                if value is None:
-                    yield unknown(path, f"whether {cable.id} is {field} is not noted")
-                elif not value:
-                    yield Said((*path, field), f"{cable.id} of {trunk.bus.id} {words}")
+    for trunk, cable in _segments_by_cable(view):
+        if cable is None:
+            yield _not_noted(trunk)
+            continue
+        path = view.by_kind["cable", cable.id].path
+        for field, words in (("twisted", "is not twisted"), ("screened", "has no screen")):
+            value = getattr(cable, field)
+            if value is None:
+                yield unknown(path, f"whether {cable.id} is {field} is not noted")
+            else:
+                yield KEPT if value else Said((*path, field), f"{cable.id} of {trunk.bus.id} {words}")
+
+
+def _impedance(view: View) -> Iterable[Said]:
+    low, high = _IMPEDANCE
+    for trunk, cable in _segments_by_cable(view):
+        ohm = None if cable is None else cable.impedance_ohm
+        if cable is None:
+            yield _not_noted(trunk)
+        elif ohm is None:
+            yield unknown(view.by_kind["cable", cable.id].path, f"the impedance of {cable.id} is not noted")
+        elif low <= ohm <= high:
+            yield KEPT
+        else:
+            yield Said(
+                (*view.by_kind["cable", cable.id].path, "impedance_ohm"),
+                f"{cable.id} of {trunk.bus.id} has another impedance than end-of-line resistors suit",
+                Figure("impedance", ohm, "ohm"),
+                Figure("least", low, "ohm") if ohm < low else Figure("most", high, "ohm"),
+            )
+
+
+def _gauge(view: View) -> Iterable[Said]:
+    least = gauge_mm2(_THINNEST_AWG)
+    for trunk, cable in _segments_by_cable(view):
+        area = None if cable is None else area_of(cable)
+        if cable is None:
+            yield _not_noted(trunk)
+        elif area is None:
+            yield unknown(view.by_kind["cable", cable.id].path, f"the gauge of {cable.id} is not noted")
+        elif area * _SLACK >= least:
+            yield KEPT
+        else:
+            yield Said(
+                (*view.by_kind["cable", cable.id].path, "awg" if cable.area_mm2 is None else "area_mm2"),
+                f"{cable.id} of {trunk.bus.id} is thinner than {_THINNEST_AWG} AWG",
+                Figure("copper", area, "mm²"),
+                Figure("least", least, "mm²"),
+            )
+
+
+def _has_screen(trunk: Trunk) -> bool:
+    """Whether any cable of a pair has a screen, or may have one."""
+    return any(segment.cable is None or segment.cable.screened is not False for segment in trunk.segments)
 
 
 def _screen_through(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
-        for name in trunk.way[1:-1]:
-            device = next(one for one in trunk.bus.device if one.id == name)
-            path = trunk.device_path(device)
+        if not _has_screen(trunk):
+            continue
+        for path, device in trunk.placed:
+            if len(trunk.joined[device.id]) < 2:
+                continue
             if device.shield_through is None:
-                yield unknown(path, f"whether the screen goes on at {view.called(name)} is not noted")
-            elif not device.shield_through:
-                yield Said((*path, "shield_through"), f"the screen of {trunk.bus.id} ends at {view.called(name)}")
+                yield unknown(path, f"whether the screen goes on at {view.called(device.id)} is not noted")
+            elif device.shield_through:
+                yield KEPT
+            else:
+                sentence = f"the screen of {trunk.bus.id} ends at {view.called(device.id)}"
+                yield Said((*path, "shield_through"), sentence)
 
 
 def _screen_earth(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
-        earthed = [device.id for device in trunk.bus.device if device.shield_earthed]
-        open_ones = [device.id for device in trunk.bus.device if device.shield_earthed is None]
+        if not _has_screen(trunk):
+            continue
+        earthed = [device.id for _, device in trunk.placed if device.shield_earthed]
+        open_ones = [device.id for _, device in trunk.placed if device.shield_earthed is None]
+        figures = Figure("places", len(earthed)), Figure("wanted", 1)
         if len(earthed) > 1:
-            yield Said(
-                trunk.path,
-                f"the screen of {trunk.bus.id} is earthed at {len(earthed)} places: {', '.join(earthed)}",
-                Figure("places", len(earthed)),
-                Figure("wanted", 1),
-            )
+            sentence = f"the screen of {trunk.bus.id} is earthed at {len(earthed)} places: {some(earthed)}"
+            yield Said(trunk.path, sentence, *figures)
         elif open_ones:
             yield unknown(trunk.path, f"whether the screen is earthed is not noted at {some(open_ones)}")
-        elif trunk.bus.device and not earthed:
-            yield Said(trunk.path, f"the screen of {trunk.bus.id} is earthed nowhere")
+        elif earthed:
+            yield KEPT
+        else:
+            yield Said(trunk.path, f"the screen of {trunk.bus.id} is earthed nowhere", *figures)
 
 
 def _card_lines(view: View) -> Iterable[Said]:
@@ -66,23 +128,25 @@ def _card_lines(view: View) -> Iterable[Said]:
             continue
         cable = view.cable(reader.cable)
         area = None if cable is None else area_of(cable)
-        if reader.metres is None or area is None:
-            yield unknown(named.path, f"length, cable or gauge of {view.called(reader.id)} is not noted")
-            continue
-        most = next((metres for gauge, metres in _CARD_LINE_M if area * _SLACK >= gauge), None)
-        if most is None:
-            if reader.metres > _CARD_LINE_M[-1][1]:
-                most = _CARD_LINE_M[-1][1]
-            else:
-                yield unknown(named.path, f"no length is published for data lines thinner than 22 AWG ({reader.id})")
-                continue
-        if reader.metres > most:
+        called = view.called(reader.id)
+        by_gauge = [metres for gauge, metres in _CARD_LINE_M if area is not None and area * _SLACK >= gauge]
+        # Nothing is published for thinner conductors, but they carry no further than the thinnest that is.
+        most = max(by_gauge) if by_gauge else _CARD_LINE_M[0 if area is None else -1][1]
+        if reader.metres is None:
+            yield unknown(named.path, f"the length of the data lines of {called} is not noted")
+        elif reader.metres > most:
             yield Said(
                 (*named.path, "metres"),
-                f"the data lines of {view.called(reader.id)} are longer than their gauge allows",
+                f"the data lines of {called} are longer than their gauge allows",
                 Figure("length", reader.metres, "m"),
                 Figure("most", most, "m"),
             )
+        elif area is None:
+            yield unknown(named.path, f"the cable of {called}, or its gauge, is not noted")
+        elif not by_gauge:
+            yield unknown(named.path, f"no length is published for data lines as thin as those of {called}")
+        else:
+            yield KEPT
 
 
 RULES = (
@@ -93,6 +157,22 @@ RULES = (
         "Modbus serial line guide: shielded, balanced pair",
         "Take a twisted, screened pair of about 120 ohm where the run is long or near to mains or motors.",
         _cable,
+    ),
+    Rule(
+        "cable-impedance",
+        Severity.WARNING,
+        "The pair's cable has an impedance of 100 to 150 ohm.",
+        "cable guides of equipment makers: 120 ohm, 100 to 150",
+        "Take a cable that is made for RS-485, or end-of-line resistors of the cable's impedance.",
+        _impedance,
+    ),
+    Rule(
+        "cable-gauge",
+        Severity.WARNING,
+        f"The pair's conductors are {_THINNEST_AWG} AWG or thicker.",
+        "Modbus serial line guide",
+        "Take a thicker pair.",
+        _gauge,
     ),
     Rule(
         "screen-through",

@@ -1,18 +1,19 @@
-"""Rules of the RS-485 pair: ends, bias, shape, lengths, loads, common 0 V."""
+"""Rules of how an RS-485 pair lies: its ends, its shape, its stubs and its length. Sheet sections 1.3 to 1.5."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
 from benchtool.install import pair_rules
-from benchtool.install.record import Device, Supply
-from benchtool.install.rule import Rule, Said, Severity, some, unknown
-from benchtool.install.view import Trunk, View
+from benchtool.install.record import Device
+from benchtool.install.rule import KEPT, Rule, Said, Severity, unknown
+from benchtool.install.view import View
 from benchtool.install.worked import Figure
 
-BIAS_VOLTS = 5.0
-"""Supply of a bias, where the record does not say (common practice)."""
 TERMINATOR_OHM = 120.0
+_TERMINATOR_LEAST = 90.0
+_TERMINATOR_MOST = 150.0
+_STUB_MOST_M = 20.0
 
 
 def terminator_ohm(device: Device) -> float:
@@ -20,220 +21,181 @@ def terminator_ohm(device: Device) -> float:
     return TERMINATOR_OHM if device.terminator_ohm is None else device.terminator_ohm
 
 
+def _controller_placed(view: View) -> Iterable[Said]:
+    for trunk in view.trunks:
+        where = f'no device of {trunk.bus.id} is the controller: kind = "controller", at its place along the pair'
+        yield KEPT if trunk.controller_placed else Said(trunk.path, where)
+
+
+def _joined(view: View) -> Iterable[Said]:
+    for trunk in view.trunks:
+        astray = trunk.astray
+        for segment in astray:
+            what = (
+                "itself" if segment.start == segment.device.id else f"{segment.start}, which is no place of this pair"
+            )
+            named = view.called(segment.device.id)
+            yield Said((*segment.path, "after"), f"the cable of {named} begins at {what}")
+        if not astray and trunk.bus.device:
+            apart = [device for device in trunk.bus.device if device.id not in trunk.reached]
+            for device in apart[:1]:
+                sentence = f"{view.called(device.id)} is not joined with {view.called(trunk.bus.device[0].id)}"
+                yield Said((*trunk.device_path(device), "after"), sentence)
+            if not apart and len(trunk.joined) > 1:
+                yield KEPT
+
+
 def _ends(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
-        ends = trunk.ends
-        for device in trunk.bus.device:
-            path = trunk.device_path(device)
-            if device.terminator is None:
-                yield unknown(path, f"whether the end-of-line resistor of {view.called(device.id)} is on is not noted")
+        if trunk.unclear is not None:
+            yield unknown(trunk.path, trunk.unclear)
+            continue
+        ends, branches = trunk.ends, {device.id for device in trunk.off_trunk}
+        for path, device in trunk.placed:
+            named = view.called(device.id)
+            if device.id == trunk.bus.device[0].id and not trunk.controller_placed:
+                # The controller may lie beyond it.
+                yield unknown(path, f"where the controller lies on {trunk.bus.id} is not recorded: is {named} an end?")
+            elif device.terminator is None and device.kind != "junction":
+                yield unknown(path, f"whether the end-of-line resistor of {named} is on is not noted")
             elif device.id in ends and not device.terminator:
-                yield Said((*path, "terminator"), f"{view.called(device.id)} is an end of {trunk.bus.id}: resistor off")
+                yield Said((*path, "terminator"), f"{named} is an end of {trunk.bus.id}, and its resistor is off")
             elif device.id not in ends and device.terminator:
-                where = "on a branch" if device in trunk.off_trunk else "in the middle"
-                yield Said((*path, "terminator"), f"{view.called(device.id)} is {where} of {trunk.bus.id}: resistor on")
+                where = "on a branch" if device.id in branches else "in the middle"
+                yield Said((*path, "terminator"), f"{named} is {where} of {trunk.bus.id}, and its resistor is on")
+            else:
+                yield KEPT
 
 
-def _bias_places(view: View) -> Iterable[Said]:
+def _terminator(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
-        fitted = [device for device in trunk.bus.device if device.bias_ohm]
-        open_ones = [device.id for device in trunk.bus.device if device.bias_ohm is None]
-        if len(fitted) > 1:
-            yield Said(
-                trunk.path,
-                f"{trunk.bus.id} is biased at {len(fitted)} places: {', '.join(one.id for one in fitted)}",
-                Figure("places", len(fitted)),
-                Figure("wanted", 1),
-            )
-        elif open_ones:
-            yield unknown(trunk.path, f"whether there is a bias is not noted at {some(open_ones)}")
-        elif not fitted and trunk.bus.device:
-            yield Said(trunk.path, f"{trunk.bus.id} has no bias", Figure("places", 0), Figure("wanted", 1))
-
-
-def _idle(view: View) -> Iterable[Said]:
-    for trunk in view.trunks:
-        fitted = [device for device in trunk.bus.device if device.bias_ohm]
-        if len(fitted) != 1:
-            continue
-        (device,) = fitted
-        missing = [one.id for one in trunk.bus.device if one.terminator is None or one.unit_load is None]
-        if missing:
-            yield unknown(trunk.path, f"resistor or unit load is not noted at {some(missing)}")
-            continue
-        ends = [terminator_ohm(one) for one in trunk.bus.device if one.terminator]
-        loads = sum(one.unit_load or 0.0 for one in trunk.bus.device)
-        worked = pair_rules.idle_bias(BIAS_VOLTS, device.bias_ohm or 0.0, ends, loads)
-        if not worked.fits:
-            path = (*trunk.device_path(device), "bias_ohm")
-            yield Said(
-                path,
-                f"the bias of {trunk.bus.id}, from {BIAS_VOLTS:g} V, gives too little at rest",
-                worked.result,
-                worked.limit,
-            )
+        for path, device in trunk.placed:
+            if device.terminator is None and device.kind != "junction":
+                yield unknown(path, f"whether the end-of-line resistor of {view.called(device.id)} is on is not noted")
+            if not device.terminator:
+                continue
+            ohm = terminator_ohm(device)
+            if _TERMINATOR_LEAST <= ohm <= _TERMINATOR_MOST:
+                yield KEPT
+            else:
+                low = ohm < _TERMINATOR_LEAST
+                yield Said(
+                    (*path, "terminator_ohm"),
+                    f"the end-of-line resistor of {view.called(device.id)} does not suit a pair",
+                    Figure("resistor", ohm, "ohm"),
+                    Figure("least", _TERMINATOR_LEAST, "ohm") if low else Figure("most", _TERMINATOR_MOST, "ohm"),
+                )
 
 
 def _loop(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
         if trunk.bus.loop:
             yield Said((*trunk.path, "loop"), f"{trunk.bus.id} is closed to a ring at {' and '.join(trunk.bus.loop)}")
+        for segment in trunk.closing:
+            yield Said(
+                (*segment.path, "after"),
+                f"the cable from {view.called(segment.start)} to {view.called(segment.device.id)} closes"
+                f" {trunk.bus.id} to a ring",
+            )
+        if trunk.unclear is not None and not trunk.closing:
+            yield unknown(trunk.path, trunk.unclear)
+        elif not trunk.bus.loop:
+            yield KEPT
 
 
 def _branches(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
-        for name, others in trunk.joined.items():
-            if len(others) > 2:
-                device = next(one for one in trunk.bus.device if one.id == name)
-                yield Said(
-                    trunk.device_path(device),
-                    f"{len(others)} cables of {trunk.bus.id} meet at {view.called(name)}",
-                    Figure("cables", len(others)),
-                    Figure("most", 2),
-                )
-        for segment in trunk.segments:
-            if segment.start == segment.device.id or segment.start not in trunk.joined:
-                yield unknown(segment.path, f"{segment.device.id} hangs on {segment.start}, not a place of this bus")
+        if len(trunk.joined) < 2 or trunk.astray:
+            yield unknown(trunk.path, trunk.unclear or f"how the places of {trunk.bus.id} are joined is not clear")
+        for path, device in trunk.placed:
+            count = len(trunk.joined[device.id])
+            if count > 2:
+                sentence = f"{count} cables of {trunk.bus.id} meet at {view.called(device.id)}"
+                yield Said(path, sentence, Figure("cables", count), Figure("most", 2))
+            elif count:
+                yield KEPT
 
 
 def _stubs(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
-        rises = [device.rise_ns for device in trunk.bus.device]
-        for device in trunk.bus.device:
-            path = trunk.device_path(device)
-            if device.stub_m == 0:
-                continue
+        rises = [device.rise_ns for _, device in trunk.talkers]
+        cable = view.cable(trunk.bus.cable)
+        known = [rise for rise in rises if rise is not None]
+        velocity = None if cable is None else cable.velocity
+        most = Figure("stub", _STUB_MOST_M, "m")
+        if known and velocity is not None:
+            worked = pair_rules.longest_stub(min(known), velocity)
+            most = worked.result if worked.result.value < _STUB_MOST_M else most
+        for path, device in trunk.talkers:
+            named = view.called(device.id)
             if device.stub_m is None:
-                yield unknown(path, f"the stub of {view.called(device.id)} is not noted (0: none)")
-                continue
-            known = [rise for rise in rises if rise is not None]
-            cable = view.cable(trunk.bus.cable)
-            if not known or cable is None or cable.velocity is None:
-                yield unknown(
-                    path, f"no edge time of a driver, or no velocity of the cable, is noted for {trunk.bus.id}"
-                )
-                continue
-            worked = pair_rules.longest_stub(min(known), cable.velocity)
-            if device.stub_m > worked.result.value:
+                yield unknown(path, f"the stub of {named} is not noted (0: none)")
+            elif device.stub_m > most.value:
                 yield Said(
                     (*path, "stub_m"),
-                    f"the stub of {view.called(device.id)} is longer than the edges of {trunk.bus.id} allow",
+                    f"the stub of {named} is longer than the edges on {trunk.bus.id} allow",
                     Figure("stub", device.stub_m, "m"),
-                    worked.result,
+                    Figure("most", most.value, "m"),
                 )
+            elif device.stub_m and (len(known) < len(rises) or velocity is None):
+                what = "the velocity of the cable" if velocity is None else "the edge time of every driver"
+                yield unknown(path, f"{named} has a stub, and {what} of {trunk.bus.id} is not noted")
+            else:
+                yield KEPT
 
 
 def _length(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
-        if len(trunk.bus.device) < 2:
-            continue
-        metres = trunk.metres
-        if metres is None or trunk.bus.baud is None:
-            what = "a length of cable" if metres is None else "the bit rate"
-            yield unknown(trunk.path, f"{what} of {trunk.bus.id} is not noted")
-            continue
-        worked = pair_rules.longest_at(trunk.bus.baud)
-        if metres > worked.result.value:
+        most = None if trunk.bus.baud is None else pair_rules.longest_at(trunk.bus.baud).result
+        known = trunk.known_m
+        if most is None:
+            yield unknown(trunk.path, f"the bit rate of {trunk.bus.id} is not noted")
+        elif known > most.value:
+            already = "" if trunk.metres is not None else " already, not all of it noted,"
             yield Said(
                 trunk.path,
-                f"{trunk.bus.id} is longer than {trunk.bus.baud} bit/s allows",
-                Figure("length", metres, "m"),
-                worked.result,
+                f"{trunk.bus.id} is{already} longer than {trunk.bus.baud} bit/s allows",
+                Figure("length", known, "m"),
+                Figure("most", most.value, "m"),
             )
-
-
-def _loads(view: View) -> Iterable[Said]:
-    for trunk in view.trunks:
-        missing = [device.id for device in trunk.bus.device if device.unit_load is None]
-        known = [device.unit_load for device in trunk.bus.device if device.unit_load is not None]
-        worked = pair_rules.unit_loads(known, [device.bias_ohm for device in trunk.bus.device if device.bias_ohm])
-        if not worked.fits:
-            more = " already, some not noted" if missing else ""
-            yield Said(trunk.path, f"{trunk.bus.id} is loaded too much{more}", worked.result, worked.limit)
-        elif missing:
-            yield unknown(trunk.path, f"the unit load is not noted at {some(missing)}")
-
-
-def _common(view: View) -> Iterable[Said]:
-    joined: dict[str, set[str]] = {named.id: set() for named in view.of_kind("supply")}
-    for named in view.of_kind("supply"):
-        supply: Supply = named.entry
-        for other in supply.zero_joined_to:
-            if other in joined:
-                joined[supply.id].add(other)
-                joined[other].add(supply.id)
-    for trunk in view.trunks:
-        sources: dict[str, str] = {}
-        for device in trunk.bus.device:
-            name = device.controller or device.id
-            if name not in view.by_id or view.by_id[name].kind not in ("device", "controller"):
-                continue
-            source = view.worst.of(name).source
-            if source is None:
-                yield unknown(trunk.device_path(device), f"what feeds {view.called(device.id)} is not known")
-            else:
-                sources.setdefault(source, device.id)
-        if not sources:
-            continue
-        first, *others = sources
-        reached = _reach(joined, first)
-        for other in others:
-            if other not in reached:
-                yield Said(
-                    trunk.path,
-                    f"{sources[first]} is fed by {first} and {sources[other]} by {other}:"
-                    f" nothing says that the 0 V of these supplies are joined",
-                )
-
-
-def _reach(joined: dict[str, set[str]], start: str) -> set[str]:
-    seen, rest = {start}, [start]
-    while rest:
-        new = joined[rest.pop()] - seen
-        seen |= new
-        rest += new
-    return seen
-
-
-def _formats(view: View) -> Iterable[Said]:
-    for trunk in view.trunks:
-        if trunk.bus.protocol == "osdp" and trunk.bus.format not in (None, "8N1"):
-            yield Said((*trunk.path, "format"), f"{trunk.bus.id} is set to {trunk.bus.format}; OSDP talks 8N1")
-
-
-def describe_trunk(trunk: Trunk) -> str:
-    """The trunk in a few words: from where to where, how long."""
-    if not trunk.way:
-        return "no device is recorded"
-    metres = trunk.metres
-    long = "length not known" if metres is None else f"{metres:g} m"
-    return f"{trunk.way[0]} to {trunk.way[-1]}, {len(trunk.way)} places, {long}"
+        elif trunk.unclear is not None or trunk.metres is None:
+            yield unknown(trunk.path, trunk.unclear or f"a length of cable of {trunk.bus.id} is not noted")
+        else:
+            yield KEPT
 
 
 RULES = (
+    Rule(
+        "controller-placed",
+        Severity.WARNING,
+        "The controller stands among the devices of its pair, at its place.",
+        "this file's own rule: the ends of a pair are known by it",
+        "Add it as a device of the bus where the cable passes it, with controller = its id.",
+        _controller_placed,
+    ),
+    Rule(
+        "pair-joined",
+        Severity.ERROR,
+        "Every place of a pair is joined with the others by cable.",
+        "this file's own rule",
+        "Name in `after` the place of the same pair at which the cable begins, or leave it out.",
+        _joined,
+    ),
     Rule(
         "ends-terminated",
         Severity.ERROR,
         "The end-of-line resistor is on at both ends of the trunk and nowhere else.",
         "TIA-485 and its application notes: one at each end, never more than two, none on a branch",
-        "Switch it as the rule says, then measure between the wires, bus without power: about 60 ohm.",
+        "Switch it as the rule says, then measure between the wires without power: 60 ohm, more on a long pair.",
         _ends,
     ),
     Rule(
-        "bias-once",
+        "terminator-suits",
         Severity.WARNING,
-        "A pair is biased at one place.",
-        "Modbus serial line guide: polarisation at one place",
-        "Switch on one bias, best at the controller, and all others off. Receivers with a built-in offset need none.",
-        _bias_places,
-    ),
-    Rule(
-        "bias-enough",
-        Severity.WARNING,
-        "The bias gives at least 200 mV at rest.",
-        "receivers of ±200 mV by TIA-485; series circuit",
-        "Fit smaller bias resistors (benchtool calculate bias), or take away what loads the pair too much.",
-        _idle,
+        "An end-of-line resistor has 90 to 150 ohm.",
+        "not below 90 ohm: a converter maker's text; 120 ohm nominal; 150 ohm in the Modbus serial line guide",
+        "Fit 120 ohm, or what the cable's characteristic impedance is.",
+        _terminator,
     ),
     Rule(
         "no-ring",
@@ -254,8 +216,8 @@ RULES = (
     Rule(
         "stub-short",
         Severity.WARNING,
-        "No stub is longer than a tenth of the way that an edge goes in its rise time.",
-        "transceiver data sheets: 0.1 · rise time · velocity",
+        "No stub is longer than a tenth of the way that an edge goes in its rise time, and none than 20 m.",
+        "transceiver data sheets: 0.1 · rise time · velocity; 20 m by the Modbus serial line guide",
         "Lead the trunk through the device's terminals, or shorten the branch.",
         _stubs,
     ),
@@ -266,30 +228,6 @@ RULES = (
         "product rule of equipment manuals, 100 000 000 / rate; 1200 m by TIA-422-B's guide",
         "Set a lower bit rate, or divide the pair.",
         _length,
-    ),
-    Rule(
-        "loads-at-most",
-        Severity.ERROR,
-        "Receivers and biases load the pair with at most 32 unit loads.",
-        "TIA-485; bias counted by the Modbus serial line guide",
-        "Take devices with a smaller load, fewer biases, or divide the pair.",
-        _loads,
-    ),
-    Rule(
-        "zero-common",
-        Severity.ERROR,
-        "The 0 V of all supplies that feed a bus are joined.",
-        "common mode of -7 to +12 V by TIA-485; a third conductor by the Modbus serial line guide",
-        "Join the 0 V of the supplies with a conductor, and note it at the supply: zero_joined_to.",
-        _common,
-    ),
-    Rule(
-        "osdp-format",
-        Severity.WARNING,
-        "OSDP talks with 8 data bits, no parity, 1 stop bit.",
-        "OSDP",
-        "Set 8N1.",
-        _formats,
     ),
 )
 """In the order in which they are told."""

@@ -1,28 +1,44 @@
-"""Rules of power and of locks: voltage, supplies, network ports, batteries, sparks, and doors that people flee by."""
+"""Rules of power: what feeds what, voltage at everything that is fed, supplies, network ports, batteries, mains."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable
 
-from benchtool.install.feeds import supply_limit_a
+from benchtool.install.feeds import Fed, supply_limit_a
 from benchtool.install.power import CLASSES, battery
-from benchtool.install.record import Controller, Lock, Supply
-from benchtool.install.rule import COMMON_PRACTICE, Rule, Said, Severity, unknown
+from benchtool.install.record import Controller, Device, Lock, Supply
+from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, unknown
 from benchtool.install.view import View
 from benchtool.install.worked import Figure
 
 _LOCK_CLASS = 4
 """Lowest class of network power for a controller that feeds locks (common practice)."""
+_WARM_C = 40
 
 
-def _fed(view: View) -> Iterable[Said]:
-    for name in view.worst.circles:
-        yield Said((*view.by_id[name].path, "fed_by"), f"{view.called(name)} is fed from itself, in the end")
+def _circles(view: View) -> Iterable[Said]:
+    round_and_round = set(view.worst.circles)
+    for fed in view.worst.consumers:
+        if fed.id in round_and_round:
+            sentence = f"{view.called(fed.id)} is fed from itself, or from what is fed from itself"
+            yield Said((*view.fed_path(fed), "fed_by"), sentence)
+        elif fed.consumer.fed_by is None:
+            yield unknown(view.fed_path(fed), f"what feeds {view.called(fed.id)} is not noted")
+        else:
+            yield KEPT
+
+
+def _fed_noted(view: View) -> Iterable[Said]:
+    for fed in view.worst.consumers:
+        not_noted = f"what feeds {view.called(fed.id)} is not noted"
+        yield KEPT if fed.consumer.fed_by is not None else Said(view.fed_path(fed), not_noted)
 
 
 def _voltage(view: View) -> Iterable[Said]:
+    cold = False
     for fed in view.worst.consumers:
-        path = view.by_id[fed.id].path
+        path = view.fed_path(fed)
         if fed.volts is None:
             yield unknown(path, f"{view.called(fed.id)}: {'; '.join(fed.unknown[:3])}")
         elif fed.consumer.least_volts is None:
@@ -34,75 +50,146 @@ def _voltage(view: View) -> Iterable[Said]:
                 Figure("voltage", fed.volts, "V"),
                 Figure("least", fed.consumer.least_volts, "V"),
             )
+        else:
+            cold = cold or bool(fed.feed_ohm)
+            yield KEPT
+    if cold and view.record.site.warmest_c is None:
+        yield unknown(("site",), f"how warm cables get (warmest_c) is not noted; at {_WARM_C} °C the others fit")
+    for named in view.of_kind("supply"):
+        supply: Supply = named.entry
+        if supply.battery_ah and supply.lowest_volts is None:
+            yield unknown(named.path, f"the lowest output of {supply.id}, on its battery, is not noted")
+
+
+def _too_much(view: View) -> Iterable[Said]:
+    for fed in view.worst.consumers:
+        path, most = view.fed_path(fed), fed.consumer.most_volts
+        if fed.head_volts is None:
+            yield unknown(path, f"the voltage that feeds {view.called(fed.id)} is not known")
+        elif most is None:
+            yield unknown(path, f"the highest voltage that {view.called(fed.id)} stands is not noted")
+        elif fed.head_volts > most:
+            yield Said(
+                path,
+                f"{view.called(fed.id)} gets more than it stands, from {fed.consumer.fed_by}",
+                Figure("voltage", fed.head_volts, "V"),
+                Figure("most", most, "V"),
+            )
+        else:
+            yield KEPT
+
+
+def _terminals(view: View) -> Iterable[Said]:
+    taken: dict[str, list[Fed]] = defaultdict(list)
+    for fed in view.worst.consumers:
+        taken[view.owner(fed.consumer.fed_by or "")].append(fed)
+    for feeder in view.worst.consumers:
+        below = taken.get(feeder.id)
+        if not below or not isinstance(feeder.consumer, Controller | Device):
+            continue
+        path, most = view.fed_path(feeder), feeder.consumer.output_ma
+        amps = sum(fed.through_a or 0.0 for fed in below)
+        missing = [fed.id for fed in below if fed.through_a is None]
+        if most is None:
+            yield unknown(path, f"what the terminals of {view.called(feeder.id)} can give (output_ma) is not noted")
+        elif 1000 * amps > most:
+            yield Said(
+                (*path, "output_ma"),
+                f"the terminals of {view.called(feeder.id)} must give more than they can",
+                Figure("load", 1000 * amps, "mA"),
+                Figure("most", most, "mA"),
+            )
+        elif missing:
+            yield unknown(path, f"what {missing[0]} and all behind it draw from {feeder.id} is not known")
+        else:
+            yield KEPT
 
 
 def _supply(view: View) -> Iterable[Said]:
     for load in view.worst.supplies:
-        path = view.by_id[load.supply.id].path
-        most = supply_limit_a(load.supply)
+        supply = load.supply
+        path = view.by_kind["supply", supply.id].path
+        if supply.kind == "network" and supply.amps is None:
+            continue  # Its class is its limit: another rule.
+        most = supply_limit_a(supply)
         if load.amps is None:
-            yield unknown(path, f"{load.supply.id}: {'; '.join(load.unknown[:3])}")
+            yield unknown(path, f"{supply.id}: {'; '.join(load.unknown[:3])}")
         elif most is None:
-            yield unknown(path, f"what {load.supply.id} can give is not noted: amps, or poe_class with volts")
+            yield unknown(path, f"what {supply.id} can give (amps) is not noted")
         elif load.amps > most:
             yield Said(
                 path,
-                f"{view.called(load.supply.id)} must give more than it can",
+                f"{view.called(supply.id)} must give more than it can",
                 Figure("load", load.amps, "A"),
                 Figure("most", most, "A"),
             )
+        elif load.amps:
+            yield KEPT
 
 
 def _port(view: View) -> Iterable[Said]:
     for load in view.worst.supplies:
         supply = load.supply
-        path = view.by_id[supply.id].path
+        path = view.by_kind["supply", supply.id].path
         if supply.kind != "network":
             continue
         if supply.poe_class is None or supply.volts is None:
             yield unknown(path, f"class or voltage of the network port {supply.id} is not noted")
-        elif load.amps is not None:
-            watts, most = load.amps * supply.volts, CLASSES[supply.poe_class].device_w
-            if watts > most:
-                yield Said(
-                    path,
-                    f"{view.called(supply.id)} must give more than class {supply.poe_class} leaves at the device",
-                    Figure("needed", watts, "W"),
-                    Figure("most", most, "W"),
-                )
+        elif load.amps is None:
+            yield unknown(path, f"{supply.id}: {'; '.join(load.unknown[:3])}")
+        elif load.amps * supply.volts > CLASSES[supply.poe_class].device_w:
+            yield Said(
+                path,
+                f"{view.called(supply.id)} must give more than class {supply.poe_class} leaves at the device",
+                Figure("needed", load.amps * supply.volts, "W"),
+                Figure("most", CLASSES[supply.poe_class].device_w, "W"),
+            )
+        elif load.amps:
+            yield KEPT
 
 
 def _port_locks(view: View) -> Iterable[Said]:
     for fed in view.worst.consumers:
-        supply = view.find(fed.source, "supply")
-        if not isinstance(fed.consumer, Lock) or not isinstance(supply, Supply) or supply.kind != "network":
+        if not isinstance(fed.consumer, Lock):
             continue
-        if supply.poe_class is not None and supply.poe_class < _LOCK_CLASS:
+        path = view.fed_path(fed)
+        supply = view.find(fed.source, "supply")
+        if supply is None:
+            yield unknown(path, f"which supply feeds {view.called(fed.id)} is not known")
+        elif supply.kind != "network":
+            continue
+        elif supply.poe_class is None:
+            yield unknown(path, f"the class of the network port {supply.id}, which feeds {fed.id}, is not noted")
+        elif supply.poe_class < _LOCK_CLASS:
             yield Said(
-                view.by_id[fed.id].path,
+                path,
                 f"{view.called(fed.id)} is fed through the network port {supply.id}",
                 Figure("class", supply.poe_class),
                 Figure("least", _LOCK_CLASS),
             )
+        else:
+            yield KEPT
 
 
 def _battery(view: View) -> Iterable[Said]:
     for load in view.idle.supplies:
         supply = load.supply
-        path = view.by_id[supply.id].path
-        if supply.backup_hours is None and supply.battery_ah is None:
-            if supply.kind in ("mains", "battery", None):
-                yield unknown(path, f"battery and wanted hours of {supply.id} are not noted (0: none)")
+        path = view.by_kind["supply", supply.id].path
+        if supply.kind in ("network", "other") and not supply.battery_ah and not supply.backup_hours:
             continue
-        if not supply.backup_hours:
+        if supply.backup_hours is None and supply.battery_ah != 0:
+            yield unknown(path, f"how long {supply.id} must last without mains (backup_hours) is not noted (0: not)")
+        elif not supply.backup_hours:
             continue
-        if supply.battery_ah is None:
-            yield unknown(path, f"the battery of {supply.id} is not noted")
+        elif supply.battery_ah is None:
+            yield unknown(path, f"the battery of {supply.id} is not noted (0: none)")
         elif load.amps is None:
             yield unknown(path, f"{supply.id}: {'; '.join(load.unknown[:3])}")
         elif load.amps:
             worked = battery(supply.battery_ah, load.amps, wanted_h=supply.backup_hours)
-            if not worked.fits:
+            if worked.fits:
+                yield KEPT
+            else:
                 sentence = f"the battery of {view.called(supply.id)} does not last as long as wanted, at rest"
                 yield Said((*path, "battery_ah"), sentence, worked.result, worked.limit)
 
@@ -115,109 +202,26 @@ def _mains(view: View) -> Iterable[Said]:
         if supply.kind != "mains":
             continue
         for field, words in (("earthed", "protective earth of"), ("covered", "cover over the mains terminals of")):
-            value = getattr(supply, field)
+            value, what = getattr(supply, field), f"the {words} {view.called(supply.id)} is"
             if value is None:
-                yield unknown(named.path, f"the {words} {view.called(supply.id)} is not noted")
-            elif not value:
-                yield Said((*named.path, field), f"the {words} {view.called(supply.id)} is missing")
+                yield unknown(named.path, f"{what} not noted")
+            else:
+                yield KEPT if value else Said((*named.path, field), f"{what} missing")
 
 
-def _spark(view: View) -> Iterable[Said]:
-    for named in view.of_kind("lock"):
-        lock: Lock = named.entry
-        if lock.inductive is None:
-            yield unknown(named.path, f"whether {view.called(lock.id)} has a coil is not noted")
-        if not lock.inductive:
-            continue
-        if lock.suppression is None:
-            yield unknown(named.path, f"what takes up the spark of {view.called(lock.id)} is not noted")
-        elif lock.suppression == "none":
-            yield Said((*named.path, "suppression"), f"nothing takes up the spark of {view.called(lock.id)}")
-        elif lock.suppression == "diode" and lock.alternating:
-            yield Said((*named.path, "suppression"), f"{view.called(lock.id)} is fed with AC: a diode shorts it")
-
-
-def _escape(view: View) -> Iterable[Said]:
-    for named in view.of_kind("door"):
-        door = named.entry
-        for field, words in (("escape", "on an escape route"), ("fire_release", "released by the fire alarm")):
-            if getattr(door, field) is None:
-                yield unknown(named.path, f"whether {view.called(door.id)} is {words} is not noted")
-
-
-def _licensed(view: View) -> Iterable[Said]:
-    for named in view.of_kind("door"):
-        door = named.entry
-        why = [
-            words
-            for value, words in ((door.escape, "an escape route"), (door.fire_release, "release by the fire alarm"))
-            if value
-        ]
-        if why:
-            yield Said(named.path, f"{view.called(door.id)}: {' and '.join(why)}")
-
-
-def _free(view: View) -> Iterable[Said]:
-    for named in view.of_kind("lock"):
-        lock: Lock = named.entry
-        door = view.find(lock.door, "door")
-        if door is None or not (door.escape or door.fire_release):
-            continue
-        if lock.without_power is None:
-            yield unknown(named.path, f"whether {view.called(lock.id)} is free without power is not noted")
-        elif lock.without_power == "locked":
-            path = (*named.path, "without_power")
-            yield Said(path, f"{view.called(lock.id)} stays locked without power, on {view.called(door.id)}")
-
-
-def _fed_noted(view: View) -> Iterable[Said]:
-    for named in view.of_kind("controller"):
-        entry: Controller = named.entry
-        if entry.fed_by is None:
-            yield Said(named.path, f"what feeds {view.called(entry.id)} is not noted")
-
-
-_LICENSED = (
-    "Work on escape routes and fire releases, and their tests, are for those licensed for it; local codes decide."
-    " Never take an escape function out of order, not for a test either."
-)
 RULES = (
-    Rule(
-        "escape-licensed",
-        Severity.NOTE,
-        "Doors on escape routes and with fire release are marked for licensed practice.",
-        "building and fire codes, which differ by place",
-        _LICENSED,
-        _licensed,
-    ),
-    Rule(
-        "escape-noted",
-        Severity.NOTE,
-        "For every door it is noted whether people flee through it and whether the fire alarm frees it.",
-        COMMON_PRACTICE,
-        "Ask whoever answers for the building's fire safety.",
-        _escape,
-    ),
-    Rule(
-        "escape-free",
-        Severity.ERROR,
-        "A lock on an escape route or with fire release is free without power.",
-        "building and fire codes, which differ by place; some allow a lock with a mechanical way out",
-        "Ask whoever answers for the building's fire safety before anybody uses the door. " + _LICENSED,
-        _free,
-    ),
     Rule(
         "not-fed-in-circles",
         Severity.ERROR,
         "Nothing is fed from itself.",
         "this file's own rule",
         "Follow the feed to its supply and note what it passes.",
-        _fed,
+        _circles,
     ),
     Rule(
         "feed-noted",
-        Severity.WARNING,
-        "What feeds every controller is noted.",
+        Severity.NOTE,
+        "What feeds every controller, device, reader and lock is noted.",
         COMMON_PRACTICE,
         "Follow the feed to its supply.",
         _fed_noted,
@@ -229,6 +233,22 @@ RULES = (
         "Ohm's law along the feeds; copper standard",
         "Take thicker or shorter feeds, a feed of its own, or a supply nearer to it (benchtool calculate feeds).",
         _voltage,
+    ),
+    Rule(
+        "voltage-not-above",
+        Severity.ERROR,
+        "Nothing is fed with more than it stands.",
+        "the makers' figures; rated output of the supply, nothing drawn",
+        "Switch off before it is warm: feed it from a supply of its own voltage, or through a converter.",
+        _too_much,
+    ),
+    Rule(
+        "terminals-enough",
+        Severity.ERROR,
+        "The terminals of a controller or device give no more than they can to what is fed from them.",
+        "the makers' figures; sum of the largest currents behind them",
+        "Feed a lock or a far device from the supply itself, the device switching it with a relay contact.",
+        _terminals,
     ),
     Rule(
         "supply-enough",
@@ -269,14 +289,6 @@ RULES = (
         "IEC 61140 and local codes",
         "Mains is for licensed practice: switch off, lock off, prove dead, then earth and cover.",
         _mains,
-    ),
-    Rule(
-        "spark-taken-up",
-        Severity.WARNING,
-        "The coil of every lock has something that takes up its spark.",
-        COMMON_PRACTICE,
-        "At the lock: a diode across a DC coil, cathode to plus, or a varistor; a varistor for AC.",
-        _spark,
     ),
 )
 """In the order in which they are told."""

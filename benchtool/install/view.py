@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any
 
 from benchtool.install.copper import ohm_per_km
-from benchtool.install.feeds import Feeds, area_of, solve
+from benchtool.install.feeds import Fed, Feeds, area_of, solve
 from benchtool.install.load import Loaded
 from benchtool.install.places import Path
 from benchtool.install.record import Bus, CableKind, Device, Record
@@ -49,13 +49,39 @@ class Trunk:
     path: Path
     segments: tuple[Segment, ...]
 
+    @cached_property
+    def placed(self) -> tuple[tuple[Path, Device], ...]:
+        """Each device with where it stands in the record."""
+        return tuple(((*self.path, "device", place), device) for place, device in enumerate(self.bus.device))
+
+    @cached_property
+    def talkers(self) -> tuple[tuple[Path, Device], ...]:
+        """Those that talk: no boxes with terminals alone."""
+        return tuple((path, device) for path, device in self.placed if device.kind != "junction")
+
+    @cached_property
+    def answerers(self) -> tuple[tuple[Path, Device], ...]:
+        """Those that are asked: no controllers either."""
+        return tuple((path, device) for path, device in self.talkers if device.kind != "controller")
+
     def device_path(self, device: Device) -> Path:
-        """Where a device of this pair stands in the record."""
+        """Where a device of this pair stands in the record; the first, if several have its id."""
         return (*self.path, "device", self._place[device.id])
 
     @cached_property
     def _place(self) -> dict[str, int]:
-        return {device.id: place for place, device in enumerate(self.bus.device)}
+        return {device.id: place for place, device in reversed(list(enumerate(self.bus.device)))}
+
+    @cached_property
+    def head_m(self) -> float:
+        """Cable before the first device, which comes from a controller whose own place is not recorded; else 0."""
+        first = self.bus.device[0] if self.bus.device else None
+        return 0.0 if first is None or first.after is not None else first.metres or 0.0
+
+    @cached_property
+    def controller_placed(self) -> bool:
+        """Whether the record says where the controller lies on the pair."""
+        return any(device.kind == "controller" or device.controller is not None for device in self.bus.device)
 
     @cached_property
     def joined(self) -> dict[str, list[tuple[str, float | None]]]:
@@ -68,37 +94,95 @@ class Trunk:
         return found
 
     @cached_property
+    def astray(self) -> tuple[Segment, ...]:
+        """Cables that begin at no other place of this pair."""
+        return tuple(one for one in self.segments if one.start == one.device.id or one.start not in self.joined)
+
+    @cached_property
+    def closing(self) -> tuple[Segment, ...]:
+        """Cables that join what is joined already: each closes a ring."""
+        root = {name: name for name in self.joined}
+
+        def root_of(name: str) -> str:
+            while root[name] != name:
+                root[name] = root[root[name]]
+                name = root[name]
+            return name
+
+        found = []
+        for segment in self.segments:
+            if segment.start in root and segment.start != segment.device.id:
+                start, end = root_of(segment.start), root_of(segment.device.id)
+                if start == end:
+                    found.append(segment)
+                root[start] = end
+        return tuple(found)
+
+    @cached_property
+    def unclear(self) -> str | None:
+        """Why it cannot be told how the pair lies; None where it can."""
+        if len(self.joined) < 2:
+            return f"fewer than two places of {self.bus.id} are recorded"
+        if self.astray or len(self.reached) < len(self.joined):
+            return f"how the places of {self.bus.id} are joined is not clear"
+        if self.closing:
+            return f"{self.bus.id} is closed to a ring, so that it has no ends"
+        if self.off_trunk and any(segment.metres is None for segment in self.segments):
+            return f"{self.bus.id} branches, and not all lengths of its cables are noted"
+        return None
+
+    @cached_property
+    def reached(self) -> dict[str, float]:
+        """Every device that is joined with the first one, with the metres to it."""
+        return self._walk(self.bus.device[0].id)[1]
+
+    @cached_property
     def way(self) -> tuple[str, ...]:
         """Devices along the longest way, end to end; lengths not known count as 1 m. One device is both ends."""
         if not self.bus.device:
             return ()
-        far = self._farthest(self.bus.device[0].id)[-1]
-        way = self._farthest(far)
+        far = max(self.reached.items(), key=lambda one: one[1])[0]
+        before, metres = self._walk(far)
+        name = max(metres.items(), key=lambda one: one[1])[0]
+        way = [name]
+        while name != far:
+            name = before[name]
+            way.append(name)
         order = self._place
-        return way if order[way[0]] <= order[way[-1]] else way[::-1]
+        return tuple(way if order[way[0]] <= order[way[-1]] else way[::-1])
 
     @property
     def ends(self) -> tuple[str, ...]:
         """The devices at the ends of the trunk: two, one, or none where nothing is recorded."""
         return (self.way[0], self.way[-1]) if len(self.way) > 1 else self.way
 
+    @cached_property
+    def along(self) -> frozenset[str]:
+        """The devices on the way from end to end."""
+        return frozenset(self.way)
+
+    def _steps(self) -> list[float | None]:
+        return [one.metres for one in self.segments if one.start in self.along and one.device.id in self.along]
+
     @property
     def metres(self) -> float | None:
         """Length of the trunk; None where a length is not recorded."""
-        along = set(self.way)
         total = 0.0
-        for segment in self.segments:
-            if segment.start in along and segment.device.id in along:
-                if segment.metres is None:
-                    return None
-                total += segment.metres
+        for step in self._steps():
+            if step is None:
+                return None
+            total += step
         return total
 
     @property
+    def known_m(self) -> float:
+        """Length of those stretches of the trunk whose length is recorded, with what lies before the first device."""
+        return self.head_m + sum(step or 0.0 for step in self._steps())
+
+    @cached_property
     def off_trunk(self) -> tuple[Device, ...]:
         """Devices beside the way from end to end: on branches."""
-        along = set(self.way)
-        return tuple(device for device in self.bus.device if device.id not in along)
+        return tuple(device for device in self.bus.device if device.id not in self.along)
 
     def position(self, device_id: str) -> float | None:
         """Metres from the trunk's first end; None off the trunk, or where a length before it is not recorded."""
@@ -112,20 +196,20 @@ class Trunk:
             total += step
         return total if self.way and self.way[-1] == device_id else None
 
-    def _farthest(self, start: str) -> tuple[str, ...]:
-        best: tuple[str, ...] = (start,)
-        best_m = -1.0
-        rest: list[tuple[tuple[str, ...], float]] = [((start,), 0.0)]
-        seen = {start}
+    def _walk(self, start: str) -> tuple[dict[str, str], dict[str, float]]:
+        """From a device to all that are joined with it: the one before each, and the metres to each."""
+        before: dict[str, str] = {}
+        reached = {start: 0.0}
+        rest = [start]
         while rest:
-            way, metres = rest.pop()
-            if metres > best_m:
-                best, best_m = way, metres
-            for other, step in self.joined[way[-1]]:
-                if other not in seen:
-                    seen.add(other)
-                    rest.append(((*way, other), metres + (1.0 if step is None else step)))
-        return best
+            here = rest.pop()
+            for other, step in self.joined[here]:
+                if other not in reached:
+                    before[other] = here
+                    # Something for each step, so that places side by side (0 m) are still one after the other.
+                    reached[other] = reached[here] + (1.0 if step is None else step) + 1e-6
+                    rest.append(other)
+        return before, reached
 
 
 @dataclass(frozen=True)
@@ -136,6 +220,8 @@ class View:
     entries: tuple[Named, ...]
     by_id: dict[str, Named] = field(repr=False)
     """The first of each id."""
+    by_kind: dict[tuple[str, str], Named] = field(repr=False)
+    """The first of each kind and id."""
 
     @property
     def record(self) -> Record:
@@ -148,8 +234,12 @@ class View:
 
     def find(self, name: str | None, *kinds: str) -> Any:
         """The entry of an id if it is of one of these kinds; else None."""
-        named = self.by_id.get(name or "")
-        return named.entry if named is not None and named.kind in kinds else None
+        if name:
+            for kind in kinds:
+                named = self.by_kind.get((kind, name))
+                if named is not None:
+                    return named.entry
+        return None
 
     def cable(self, name: str | None) -> CableKind | None:
         """A kind of cable by its id."""
@@ -171,9 +261,29 @@ class View:
         return tuple(self._trunk(bus, ("bus", place)) for place, bus in enumerate(self.record.bus))
 
     @cached_property
+    def controller_of(self) -> dict[str, str]:
+        """Places on a pair that are a controller's: the controller's id by that of the place."""
+        on_bus = (device for bus in self.record.bus for device in bus.device)
+        return {device.id: device.controller for device in on_bus if device.controller is not None}
+
+    def owner(self, name: str) -> str:
+        """The controller whose place on a pair is meant, or the name as it is: both have the same terminals."""
+        return self.controller_of.get(name, name)
+
+    @cached_property
     def worst(self) -> Feeds:
         """Voltages at the worst load."""
         return solve(self.record)
+
+    @cached_property
+    def fed(self) -> dict[str, Fed]:
+        """How each consumer is fed at the worst load."""
+        return {fed.id: fed for fed in self.worst.consumers}
+
+    def fed_path(self, fed: Fed) -> Path:
+        """Where a consumer stands in the record."""
+        kind = type(fed.consumer).__name__.lower()
+        return self.by_kind[kind, fed.id].path
 
     @cached_property
     def idle(self) -> Feeds:
@@ -207,7 +317,10 @@ def view_of(loaded: Loaded) -> View:
     by_id: dict[str, Named] = {}
     for named in found:
         by_id.setdefault(named.id, named)
-    return View(loaded, tuple(found), by_id)
+    by_kind: dict[tuple[str, str], Named] = {}
+    for named in found:
+        by_kind.setdefault((named.kind, named.id), named)
+    return View(loaded, tuple(found), by_id, by_kind)
 
 
 def loop_ohm_per_m(cable: CableKind | None, celsius: float = 20.0) -> float | None:

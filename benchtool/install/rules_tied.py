@@ -1,0 +1,201 @@
+"""Rules of what belongs to what: readers, locks and sensors at doors, devices and connectors; the pair's colours."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterable
+
+from benchtool.install.record import Controller, Device, Lock, Reader, Sensor
+from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, some, unknown
+from benchtool.install.view import Named, Trunk, View
+from benchtool.install.worked import Figure
+
+_MOST_INTERFACES = 31
+_MOST_READERS = 2
+_AT_NO_DOOR = ("spare", "tamper")
+
+
+def _interfaces(view: View) -> Iterable[Said]:
+    counts: dict[str, int] = defaultdict(int)
+    for trunk in view.trunks:
+        if trunk.bus.controller is None and trunk.bus.device:
+            yield unknown(trunk.path, f"the controller of {trunk.bus.id} is not noted")
+        elif trunk.bus.controller is not None:
+            counts[trunk.bus.controller] += sum(device.kind == "interface" for device in trunk.bus.device)
+    for named in view.of_kind("controller"):
+        count = counts[named.id]
+        if count > _MOST_INTERFACES:
+            sentence = f"{view.called(named.id)} has {count} interfaces"
+            yield Said(named.path, sentence, Figure("interfaces", count), Figure("most", _MOST_INTERFACES))
+        elif count:
+            yield KEPT
+
+
+def _tied(view: View) -> Iterable[Said]:
+    for named in view.of_kind("reader", "lock", "sensor"):
+        entry: Reader | Lock | Sensor = named.entry
+        wanted = [("the device it is wired to", entry.device), ("its connector", entry.connector)]
+        if not (isinstance(entry, Sensor) and entry.kind in _AT_NO_DOOR):
+            wanted.insert(0, ("its door", entry.door))
+        missing = [words for words, value in wanted if not value]
+        if missing:
+            yield Said(named.path, f"{named.kind} {view.called(named.id)}: not noted: {', '.join(missing)}")
+        else:
+            yield KEPT
+    for trunk in view.trunks:
+        for path, device in trunk.answerers:
+            if device.kind in ("reader", "keypad"):
+                no_door = f"{device.kind} {view.called(device.id)}: not noted: its door"
+                yield KEPT if device.door else Said(path, no_door)
+
+
+def _connector(view: View) -> Iterable[Said]:
+    seen: dict[tuple[str, str], Named] = {}
+    for named in view.of_kind("reader", "lock", "sensor"):
+        entry: Reader | Lock | Sensor = named.entry
+        if not entry.device or not entry.connector:
+            yield unknown(named.path, f"the connector of {view.called(named.id)}, or its device, is not noted")
+            continue
+        first = seen.setdefault((view.owner(entry.device), entry.connector.strip().upper()), named)
+        if first is named:
+            yield KEPT
+        else:
+            path = (*named.path, "connector")
+            yield Said(path, f"connector {entry.connector} of {entry.device} serves {first.id} and {named.id}")
+
+
+def _readers(view: View) -> Iterable[Said]:
+    served: dict[str, list[str]] = defaultdict(list)
+    for named in view.of_kind("reader"):
+        entry: Reader = named.entry
+        if entry.device:
+            served[view.owner(entry.device)].append(named.id)
+        else:
+            yield unknown(named.path, f"the device that {view.called(named.id)} is wired to is not noted")
+    for device, readers in served.items():
+        if len(readers) <= _MOST_READERS:
+            yield KEPT
+        elif device in view.by_id:
+            yield Said(
+                view.by_id[device].path,
+                f"{view.called(device)} has {len(readers)} readers: {', '.join(readers)}",
+                Figure("readers", len(readers)),
+                Figure("most", _MOST_READERS),
+            )
+
+
+def _controllers(view: View) -> Iterable[Said]:
+    asking = {trunk.bus.controller for trunk in view.trunks}
+    for named in view.of_kind("controller"):
+        entry: Controller = named.entry
+        no_bus = f"no bus of {view.called(named.id)} is recorded"
+        yield KEPT if entry.id in asking else Said(named.path, no_bus)
+
+
+def _doors(view: View) -> Iterable[Said]:
+    used = {named.entry.door for named in view.of_kind("device", "reader", "lock", "sensor")}
+    for named in view.of_kind("door"):
+        yield KEPT if named.id in used else Said(named.path, f"nothing is recorded at {view.called(named.id)}")
+
+
+def _colours(view: View) -> Iterable[Said]:
+    for trunk in view.trunks:
+        noted = [(path, device, _cores(device)) for path, device in trunk.placed if device.cores]
+        missing = [device.id for _, device in trunk.placed if not device.cores]
+        if missing:
+            yield unknown(trunk.path, f"the conductors' colours are not noted at {some(missing)}")
+        if len(noted) < 2:
+            continue
+        usual = _usual(trunk)
+        for path, device, cores in noted:
+            crossed = [
+                (one, other)
+                for one in cores
+                for other in cores
+                if one < other
+                and cores[one] != cores[other]
+                and (cores[one], cores[other]) == (usual[other], usual[one])
+            ]
+            for one, other in crossed:
+                yield Said(
+                    (*path, "cores"),
+                    f"at {view.called(device.id)} the colours of {one} and {other} are the other way round than"
+                    f" elsewhere on {trunk.bus.id}",
+                )
+            if not crossed:
+                yield KEPT
+
+
+def _cores(device: Device) -> dict[str, str]:
+    return {name.strip().upper(): colour.strip().lower() for name, colour in (device.cores or {}).items()}
+
+
+def _usual(trunk: Trunk) -> dict[str, str]:
+    """The colour that most devices of a pair have on each terminal."""
+    found: dict[str, Counter[str]] = defaultdict(Counter)
+    for device in trunk.bus.device:
+        for name, colour in _cores(device).items():
+            found[name][colour] += 1
+    return {name: colours.most_common(1)[0][0] for name, colours in found.items()}
+
+
+RULES = (
+    Rule(
+        "interfaces-at-most",
+        Severity.WARNING,
+        f"A controller has at most {_MOST_INTERFACES} interfaces.",
+        COMMON_PRACTICE,
+        "Look in the controller's manual; a second bus or controller takes the rest.",
+        _interfaces,
+    ),
+    Rule(
+        "tied",
+        Severity.WARNING,
+        "Every reader, lock and sensor belongs to a door, a device and a connector.",
+        COMMON_PRACTICE,
+        "Follow the cable and note where it ends.",
+        _tied,
+    ),
+    Rule(
+        "connector-once",
+        Severity.ERROR,
+        "No connector serves two things.",
+        COMMON_PRACTICE,
+        "Follow both cables: one of the two ends elsewhere, or is in parallel where it should not be.",
+        _connector,
+    ),
+    Rule(
+        "readers-at-most",
+        Severity.WARNING,
+        f"A device serves at most {_MOST_READERS} readers.",
+        COMMON_PRACTICE,
+        "Look in the device's manual; move a reader to another device.",
+        _readers,
+    ),
+    Rule(
+        "pair-not-crossed",
+        Severity.WARNING,
+        "A pair has the same colour on the same terminal at every device.",
+        "conductor colours as noted; A and B are lettered differently by makers",
+        "Look whether the maker letters A and B the other way round; else swap the two conductors there. The wire that"
+        " is more positive at rest is the same everywhere.",
+        _colours,
+    ),
+    Rule(
+        "controller-has-bus",
+        Severity.NOTE,
+        "Every controller asks on a bus that is recorded.",
+        "this file's own rule",
+        "Add the bus, or name the controller at it.",
+        _controllers,
+    ),
+    Rule(
+        "door-used",
+        Severity.NOTE,
+        "At every door something is mounted.",
+        "this file's own rule",
+        "Name the door at its reader, lock and sensors, or take it out of the list.",
+        _doors,
+    ),
+)
+"""In the order in which they are told."""
