@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "formats": ("benchtool.commands.formats", "List, check or work out card formats."),
     "listen": ("benchtool.commands.listen", "Show the traffic at a tap, one line a frame."),
     "reads": ("benchtool.commands.reads", "Read cards at a reader's data lines, measure the pulses, find the fault."),
+    "site": ("benchtool.commands.site", "Keep an installation's record, check it, hand it over."),
     "survey": ("benchtool.commands.survey", "Ask every address on a bus who is there."),
     "simulate": ("benchtool.commands.simulate", "Stand in for a controller, a reader or an interface on a line."),
     "probe": ("benchtool.commands.probe", "Check the card-line probe: program, self-test, levels of D0 and D1."),
