@@ -70,9 +70,7 @@ def _change(data: Any, edit: Edit) -> None:
     last: Any = edit.path[-1]
     if isinstance(edit, Add):
         data.setdefault(last, []).append(table_of(edit.entry).unwrap())
-    elif isinstance(edit, Drop):
-        del data[last]
-    elif edit.value is None:
+    elif isinstance(edit, Drop) or edit.value is None:
         del data[last]
     else:
         value = plain(edit.value)
@@ -93,7 +91,7 @@ class _Lines:
     data: dict[str, Any]
     lines: list[str] = field(init=False)
     places: dict[Path, int] = field(init=False)
-    headers: list[int] = field(init=False)
+    headers: list[tuple[int, Path]] = field(init=False)
     after: dict[int, list[str]] = field(init=False, default_factory=dict)
     """New lines, by the number of the line that they come after."""
 
@@ -101,7 +99,7 @@ class _Lines:
         self.lines = self.source.split("\n")
         self.places = places_of(self.source)
         self.headers = sorted(
-            line for path, line in self.places.items() if self.lines[line - 1].lstrip().startswith("[") and path
+            (line, path) for path, line in self.places.items() if self.lines[line - 1].lstrip().startswith("[") and path
         )
 
     def plan(self, edit: Edit) -> bool:
@@ -161,7 +159,7 @@ class _Lines:
         place = self.places.get(above) if above else len(self.lines)
         if place is None:
             return False
-        end = self.end_of_block(place) if above else self.end_of_text()
+        end = self.end_of_block(above, place) if above and count else self.end_of_own(above, place)
         name = ".".join(str(part) for part in edit.path if isinstance(part, str))
         body = tomlkit.dumps(table_of(edit.entry)).rstrip("\n").split("\n")
         if any(line.lstrip().startswith("[") for line in body):
@@ -173,7 +171,7 @@ class _Lines:
         place = self.places.get(edit.path)
         if place is None:
             return False
-        end = self.end_of_block(place)
+        end = self.end_of_block(edit.path, place)
         start = place - 1
         if start and not self.lines[start - 1].strip():
             start -= 1
@@ -181,13 +179,15 @@ class _Lines:
             self.lines[number] = _GONE
         return True
 
-    def end_of_block(self, header: int) -> int:
-        """The last line of a table that says something; comments before the next header belong to that."""
-        end = next((line - 1 for line in self.headers if line > header), len(self.lines))
-        return self.last_said(header, end)
+    def end_of_block(self, path: Path, header: int) -> int:
+        """The last line of an entry, with all in it, that says something; comments before the next belong to that."""
+        end = next((line for line, other in self.headers if line > header and other[: len(path)] != path), None)
+        return self.last_said(header, len(self.lines) if end is None else end - 1)
 
-    def end_of_text(self) -> int:
-        return self.last_said(0, len(self.lines))
+    def end_of_own(self, path: Path, header: int) -> int:
+        """The last line of an entry's own fields; of the whole text for the top."""
+        end = next((line for line, _ in self.headers if line > header), None) if path else None
+        return self.last_said(header if path else 0, len(self.lines) if end is None else end - 1)
 
     def last_said(self, start: int, end: int) -> int:
         while end > start and (not self.lines[end - 1].strip() or self.lines[end - 1].lstrip().startswith("#")):

@@ -158,5 +158,9 @@ def wanted_words(slot: Slot) -> str:
     if slot.kind is dict:
         return "pairs, as D0=green; D1=white"
     if meaning.least is not None and meaning.most is not None:
-        return f"{meaning.least:g} to {meaning.most:g} {meaning.unit}".rstrip()
+        return f"{_said(meaning.least)} to {_said(meaning.most)} {meaning.unit}".rstrip()
     return meaning.unit
+
+
+def _said(limit: float) -> str:
+    return str(int(limit)) if float(limit).is_integer() else f"{limit:g}"
