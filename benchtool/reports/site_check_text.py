@@ -96,7 +96,8 @@ def _figure(figure: Figure | None) -> dict[str, Any] | None:
 def _summary(checked: Checked) -> str:
     counts = [_count(checked.count(severity), severity.value) for severity in Severity]
     rules = len({finding.rule.id for finding in checked.unchecked})
-    return f"{', '.join(counts)}; {_count(rules, 'rule')} cannot be checked in full"
+    told = f"{_count(rules, 'rule')} cannot be checked in full" if rules else "nothing was left unchecked"
+    return f"{', '.join(counts)}; {told}"
 
 
 def _count(number: int, word: str) -> str:

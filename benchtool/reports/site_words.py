@@ -1,0 +1,76 @@
+"""Words of the hand-over page: what was typed made harmless, figures with their units, what is not known said.
+
+What looks like a key is never shown; what looks like a card number or a code in a free text only where asked for.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import unicodedata
+
+from benchtool.install.confidence import rate_limit
+
+NOT_NOTED = "not noted"
+HIDDEN = "[hidden]"
+_KEY = re.compile(r"(?<![0-9A-Za-z])(?:0x)?(?:[0-9A-Fa-f]{2}[ :,-]?){15,}[0-9A-Fa-f]{2}(?![0-9A-Za-z])")
+_SECRET = re.compile(
+    r"\b(cards?|badges?|fobs?|credentials?|site code|facility(?: code)?|pin|codes?|passwords?|passcodes?)"
+    r"((?:\s+(?:numbers?|no\.?|nr\.?|code|is|was))*\s*[:=#]?\s*)"
+    r"([0-9][0-9 :./-]{1,}[0-9])",
+    re.IGNORECASE,
+)
+_UNSEEN = frozenset(
+    "\u200b\u200e\u200f\u2028\u2029\ufeff" + "".join(map(chr, (*range(0x202A, 0x202F), *range(0x2066, 0x206A))))
+)
+"""Marks that turn the direction of a line round, or that nobody sees: a name must look like what it is."""
+
+
+def visible(text: str) -> str:
+    """The text with a visible mark in place of every control character; line ends and tabs become spaces."""
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(" " if one in "\n\t\r" else "\N{REPLACEMENT CHARACTER}" if _odd(one) else one for one in text)
+
+
+def _odd(character: str) -> bool:
+    return character in _UNSEEN or unicodedata.category(character) in ("Cc", "Cs", "Cn")
+
+
+def hushed(text: str, *, show: bool = False) -> str:
+    """A free text without what looks like a key, and, unless `show`, without what looks like a card number or code."""
+    text = _KEY.sub(HIDDEN, text)
+    return text if show else _SECRET.sub(lambda found: f"{found[1]}{found[2]}{HIDDEN}", text)
+
+
+def amount(value: float | None, unit: str = "", *, places: int = 4) -> str:
+    """`12.5 V`; what is not known says so."""
+    if value is None:
+        return NOT_NOTED
+    return f"{value:.{places}g} {unit}".rstrip()
+
+
+def metres(value: float | None) -> str:
+    """A length, to the centimetre."""
+    return NOT_NOTED if value is None else f"{round(value, 2):g} m"
+
+
+def yes_no(value: bool | None, yes: str = "yes", no: str = "no") -> str:
+    """Either, or that it is not noted."""
+    return NOT_NOTED if value is None else yes if value else no
+
+
+def at_most(failed: int, tried: int) -> str:
+    """The share of failures that is not exceeded with 95 % confidence: `6.1 %`, rounded up to two figures."""
+    if not tried:
+        return "nothing can be said"
+    rate = rate_limit(failed, tried).result.value
+    if rate >= 1:
+        return "100 %" if failed else "too few to say"
+    step = 10.0 ** (math.floor(math.log10(100 * rate)) - 1)
+    return f"{math.ceil(round(100 * rate / step, 6)) * step:.2g} %"
+
+
+def several(count: int, one: str, many: str = "") -> str:
+    """`1 door`, `3 doors`."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
