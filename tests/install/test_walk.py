@@ -1,0 +1,269 @@
+"""The walk: what is asked in which order, and that no sequence of answers loses one or spoils the file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchtool.install.load import load
+from benchtool.install.places import Path
+from benchtool.install.record import DEVICE_KINDS, Device, Record
+from benchtool.install.save import to_text
+from benchtool.install.schema import slots_of
+from benchtool.install.typed import TypedError
+from benchtool.install.walk import WIRED, Answered, Ask, Question, at, next_question, open_questions
+from benchtool.install.walk_back import Step, back, pass_over
+from benchtool.install.walk_take import take
+from tests.record_values import instances
+
+EMPTY = 'schema = 1  # ours\n\n[site]\nname = "Depot"\n'
+
+
+@dataclass
+class Walk:
+    """A walk without a person."""
+
+    text: str = EMPTY
+    answered: Answered = field(default_factory=Answered)
+    steps: list[Step] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
+
+    @property
+    def record(self) -> Record:
+        return load(self.text).record
+
+    @property
+    def question(self) -> Question:
+        found = next_question(self.record, self.answered)
+        assert found is not None
+        return found
+
+    def say(self, typed: str) -> None:
+        question = self.question
+        taken = take(self.text, self.answered, question, typed)
+        self.text, self.answered = taken.text, taken.answered
+        self.told += taken.told
+        self.steps.append(Step(question.ask, question.key, taken.made))
+
+    def answer(self, name: str, typed: str) -> None:
+        """Pass all questions up to a field, and answer that; `device` and `wired` for what is added."""
+        for _ in range(60):
+            question = self.question
+            here = question.ask.value if question.ask is not Ask.VALUE else str(question.key[-1])
+            if here == name:
+                return self.say(typed)
+            self.say("" if question.offered is None else str(question.offered))
+        raise AssertionError(f"{name} was not asked")
+
+    def back(self) -> str:
+        self.text, self.answered, told = back(self.text, self.answered, self.steps.pop())
+        return told
+
+    def left(self) -> Walk:
+        """Another day: nothing but the file is left."""
+        return Walk(self.text)
+
+
+def walked() -> Walk:
+    walk = Walk()
+    walk.say("yard")
+    for name, typed in (
+        *(("device", "interface"), ("id", "if-1"), ("door", "Store door"), ("serial", "SN1"), ("address", "1")),
+        *(("terminator", "yes"), ("fed_by", "psu"), ("feed_m", "3"), ("wired", "reader"), ("connector", "J3")),
+        *(("side", "in"), ("metres", "12"), ("cores", "D0=green D1=white"), ("wired", "lock"), ("connector", "K1")),
+        *(("device", "interface"), ("serial", "SN2"), ("metres", "80.5")),
+    ):
+        walk.answer(name, typed)
+    return walk
+
+
+def test_a_walk_makes_the_record() -> None:
+    record = walked().record
+    first, second = record.bus[0].device
+    assert (first.id, first.serial, first.address, first.terminator, first.feed_m) == ("if-1", "SN1", 1, True, 3.0)
+    assert (second.id, second.serial, second.metres) == ("yard-interface-1", "SN2", 80.5)
+    assert record.door[0].name == "Store door"
+    (reader,), (lock,) = record.reader, record.lock
+    assert (reader.device, reader.door, reader.connector, reader.side) == ("if-1", first.door, "J3", "in")
+    assert reader.cores == {"D0": "green", "D1": "white"}
+    assert (lock.device, lock.door, lock.connector) == ("if-1", first.door, "K1")
+    assert record.supply[0].id == first.fed_by == "psu"
+
+
+def test_questions_follow_the_way_along_the_bus() -> None:
+    walk = Walk()
+    walk.say("yard")
+    walk.answer("device", "interface")
+    asked = []
+    while walk.question.ask is not Ask.DEVICE:
+        asked.append(str(walk.question.key[-1]) if walk.question.ask is Ask.VALUE else walk.question.ask.value)
+        walk.say("" if walk.question.offered is None else str(walk.question.offered))
+    assert asked == [
+        *("id", "name", "door", "serial", "address", "terminator", "bias_ohm", "stub_m"),
+        *("shield_through", "shield_earthed", "fed_by", "wired"),
+    ]
+
+
+def test_the_walk_goes_on_on_another_day_where_the_record_is_incomplete() -> None:
+    walk = walked().left()
+    assert walk.question.ask is Ask.BUS
+    assert walk.question.offered == "yard"
+    walk.say("yard")
+    keys = [question.key for question in open_questions(walk.record, walk.answered)]
+    assert ("bus", 0, "device", 0, "serial") not in keys
+    assert ("bus", 0, "device", 0, "name") in keys
+    assert ("bus", 0, "device", 1, "address") in keys
+    assert keys[-1] == ("bus", 0, "device", 2)
+    assert walk.question.key == ("bus", 0, "controller")
+
+
+def test_a_device_can_be_passed_over_and_a_bus_too() -> None:
+    walk = walked().left()
+    walk.say("yard")
+    walk.answered = pass_over(walk.record, walk.answered, walk.question)
+    assert walk.question.group == ("bus", 0, "device", 0)
+    walk.answered = pass_over(walk.record, walk.answered, walk.question)
+    assert walk.question.group == ("bus", 0, "device", 1)
+    walk.answered = pass_over(walk.record, walk.answered, walk.question, to_end=True)
+    assert walk.question.ask is Ask.DEVICE
+
+
+def test_a_walk_can_begin_at_a_device() -> None:
+    text = walked().text
+    first = next_question(load(text).record, Answered(bus=0, start="if-1", passed=bus_fields()))
+    assert first is not None
+    assert first.group == ("bus", 0, "device", 0)
+    later = next_question(load(text).record, Answered(bus=0, start="yard-interface-1", passed=bus_fields()))
+    assert later is not None
+    assert later.group == ("bus", 0, "device", 1)
+
+
+def bus_fields() -> frozenset[Path]:
+    return frozenset(("bus", 0, name) for name in ("controller", "protocol", "baud", "cable"))
+
+
+def test_back_asks_again_and_shows_what_was_said() -> None:
+    walk = Walk()
+    walk.say("yard")
+    walk.answer("device", "interface")
+    walk.answer("serial", "wrong")
+    walk.back()
+    assert walk.question.key[-1] == "serial"
+    assert walk.question.offered == "wrong"
+    walk.say("right")
+    assert walk.record.bus[0].device[0].serial == "right"
+    for _ in range(4):
+        walk.back()
+    assert walk.question.key[-1] == "id"
+    walk.back()
+    assert walk.question.key[-1] == "kind"
+    walk.say("reader")
+    assert walk.record.bus[0].device[0].kind == "reader"
+    assert walk.record.bus[0].device[0].serial == "right"
+
+
+def test_what_was_put_on_a_connector_by_mistake_is_taken_back_while_nothing_is_said_of_it() -> None:
+    walk = Walk()
+    walk.say("yard")
+    walk.answer("device", "interface")
+    walk.answer("wired", "lock")
+    assert len(walk.record.lock) == 1
+    assert "taken out again" in walk.back()
+    assert not walk.record.lock
+    walk.say("reader")
+    walk.answer("connector", "J3")
+    walk.back()
+    walk.back()
+    assert "stays" in walk.back()
+    assert walk.record.reader[0].connector == "J3"
+
+
+def test_what_stands_twice_is_told_at_once() -> None:
+    walk = walked()
+    walk.answer("address", "1")
+    walk.answer("wired", "reader")
+    walk.answer("serial", "sn1")
+    walk.answer("wired", "sensor")
+    walk.answer("connector", "J9")
+    walk.answer("wired", "spare")
+    walk.answer("connector", "j9")
+    told = " / ".join(walk.told)
+    assert "the address 1 is that of if-1 too" in told
+    assert "the serial number sn1 stands at if-1 too" in told
+    assert "the connector j9 serves yard-interface-1-sensor-1 too" in told
+
+
+def test_a_name_that_is_nearly_known_is_not_made_anew_without_asking() -> None:
+    walk = walked()
+    walk.answer("device", "interface")
+    with pytest.raises(TypedError, match="did you mean 'Store door'"):
+        walk.answer("door", "Stor door")
+    walk.say("+Stor door")
+    assert [door.name for door in walk.record.door] == ["Store door", "Stor door"]
+    walk.answer("device", "interface")
+    walk.answer("door", "STORE DOOR")
+    assert walk.record.bus[0].device[-1].door == "store-door"
+
+
+def test_a_new_id_goes_to_all_that_name_it() -> None:
+    walk = walked()
+    walk.answered = walk.answered.asking_again(("bus", 0, "device", 0, "id"))
+    walk.say("store-interface")
+    assert walk.record.reader[0].device == "store-interface"
+    walk.answered = walk.answered.asking_again(("bus", 0, "device", 0, "id"))
+    with pytest.raises(TypedError, match="used already"):
+        walk.say("psu")
+
+
+def test_comments_stay() -> None:
+    assert "# ours" in walked().text
+
+
+ANSWERS = st.one_of(
+    st.sampled_from(["", "", "-", "<", ">", ">>", "yes", "no", "1", "2", "0", "12,5", "60 m", "A", "B", "a b", "+A"]),
+    st.sampled_from([*DEVICE_KINDS, *WIRED, "yard", "hall", "psu", "D0=green", "mains", "osdp", "9600", "SN1"]),
+    st.text(max_size=6),
+)
+
+
+@given(st.one_of(st.just(EMPTY), instances(Record).map(to_text)), st.lists(ANSWERS, max_size=40), st.booleans())
+def test_no_sequence_of_answers_loses_one_or_spoils_the_file(text: str, typed: list[str], more: bool) -> None:
+    walk = Walk(text, Answered(more=more))
+    for one in typed:
+        before, question = walk.record, next_question(walk.record, walk.answered)
+        if question is None:
+            break
+        if one == "<":
+            if walk.steps:
+                walk.back()
+            assert walk.record.bus == before.bus
+            continue
+        if one in (">", ">>"):
+            walk.answered = pass_over(before, walk.answered, question, to_end=one == ">>")
+            assert walk.record == before
+            continue
+        kept = walk.text
+        try:
+            walk.say(one)
+        except TypedError:
+            assert walk.text == kept
+            continue
+        after = walk.record
+        if question.ask is Ask.VALUE and one.strip() not in ("", "-"):
+            assert at(after, question.key) is not None
+        # All else that stood there stands there still: entries are only added, ids go on naming the same.
+        for name in ("door", "cable", "supply", "controller", "bus", "reader", "lock", "sensor"):
+            assert len(getattr(after, name)) >= len(getattr(before, name))
+        if question.key[-1] != "id":
+            for place, bus in enumerate(before.bus):
+                for at_place, device in enumerate(bus.device):
+                    path: Path = ("bus", place, "device", at_place)
+                    changed = {
+                        slot.name
+                        for slot in slots_of(Device)
+                        if getattr(device, slot.name) != getattr(at(after, path), slot.name)
+                    }
+                    assert changed <= ({str(question.key[-1])} if question.key[:-1] == path else set())
