@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from hypothesis import strategies as st
@@ -11,13 +12,14 @@ from benchtool.install.schema import Slot, slots_of
 WORDS = st.text(min_size=1, max_size=12).filter(lambda text: bool(text.strip()))
 
 
-def values(slot: Slot) -> st.SearchStrategy[Any]:
-    """Everything that a field can hold."""
+def values(slot: Slot, names: Sequence[str] = ()) -> st.SearchStrategy[Any]:
+    """Everything that a field can hold; ids and what names them from `names`, if any."""
     meaning = slot.meaning
+    words = st.sampled_from(names) if names and (meaning.names or slot.name == "id") else WORDS
     if slot.is_list:
-        return st.lists(instances(slot.kind), max_size=2).map(tuple)
+        return st.lists(instances(slot.kind, names), max_size=4 if names else 2).map(tuple)
     if slot.kind is tuple:
-        return st.lists(WORDS, max_size=3).map(tuple)
+        return st.lists(words, max_size=3).map(tuple)
     if slot.kind is dict:
         return st.dictionaries(WORDS, st.text(max_size=8), max_size=3)
     if meaning.choices:
@@ -29,13 +31,15 @@ def values(slot: Slot) -> st.SearchStrategy[Any]:
         return st.integers(int(low or 0), int(high or 10**9))
     if slot.kind is bool:
         return st.booleans()
-    return WORDS if slot.kind is str else instances(slot.kind)
+    return words if slot.kind is str else instances(slot.kind, names)
 
 
-def instances(kind: type) -> st.SearchStrategy[Any]:
-    """Every entry of a kind."""
+def instances(kind: type, names: Sequence[str] = ()) -> st.SearchStrategy[Any]:
+    """Every entry of a kind; of few `names`, entries name each other, and often an id stands twice."""
     wanted = {
-        slot.name: values(slot) if slot.required or slot.is_list else st.one_of(st.just(slot.default), values(slot))
+        slot.name: values(slot, names)
+        if slot.required or slot.is_list
+        else st.one_of(st.just(slot.default), values(slot, names))
         for slot in slots_of(kind)
     }
     return st.builds(kind, **wanted)

@@ -88,7 +88,7 @@ class Trunk:
         """Each device's neighbours along the cable, with the metres."""
         found: dict[str, list[tuple[str, float | None]]] = {device.id: [] for device in self.bus.device}
         for segment in self.segments:
-            if segment.start in found:
+            if segment.start in found and segment.start != segment.device.id:
                 found[segment.start].append((segment.device.id, segment.metres))
                 found[segment.device.id].append((segment.start, segment.metres))
         return found

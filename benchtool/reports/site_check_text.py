@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 from collections.abc import Iterable
 from typing import Any
@@ -90,7 +91,9 @@ def _values(record: Record, finding: Finding) -> dict[str, Any]:
 
 
 def _figure(figure: Figure | None) -> dict[str, Any] | None:
-    return None if figure is None else {"name": figure.name, "value": figure.value, "unit": figure.unit}
+    if figure is None:
+        return None
+    return {"name": figure.name, "value": figure.value if math.isfinite(figure.value) else None, "unit": figure.unit}
 
 
 def _summary(checked: Checked) -> str:
