@@ -12,6 +12,7 @@ from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Group, P
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import place_text, places
 from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
+from benchtool.diagnose.reflections import times_too_long
 from benchtool.diagnose.summaries import summary
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
@@ -39,7 +40,7 @@ _LOG10 = math.log(10)
 def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
     """The diagnosis of everything observed so far."""
     heard_at = places(observed.addresses)
-    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at)
+    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at, _rate(observed))
     hand = weigh.that_counts(observed.by_hand, observed.symptoms)
     at = draws.load().placed(hand, observed.length_m, heard_at, belief.probability)
     measured = _measured(observed, heard_at)
@@ -62,6 +63,11 @@ def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
         round(belief.two(), 4),
         observed.by_hand,
     )
+
+
+def _rate(observed: Observed) -> int | None:
+    """The bus's rate as far as it is known: nobody says it where nothing was listened to."""
+    return None if observed.symptoms is None else observed.sender_baud or observed.baud
 
 
 def _of_cause(
@@ -165,6 +171,11 @@ def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
         together = known.log_likelihood(hand, observed.length_m, at)
         apart = np.sum([logs for _, _, logs in found], axis=0)
         found.append(("how the readings fit together on one bus", {}, together - apart))
+    baud = _rate(observed)
+    if observed.length_m is not None and baud is not None:
+        times = times_too_long(observed.length_m, baud)
+        told = f"the pair is {times:.2g} times as long as {baud} bit/s allows by the usual rule (1e8 / rate)"
+        found.append((told, {"length_m": observed.length_m}, weigh.by_length(observed.length_m, baud)))
     return found
 
 

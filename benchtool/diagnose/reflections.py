@@ -15,3 +15,12 @@ ROUND_TRIPS = 3
 def blind_length_m(baud: int) -> float:
     """Pairs shorter than this (metres) cannot show a missing terminator in octets at that rate."""
     return 0.5 / baud * VELOCITY_M_PER_S / (2 * ROUND_TRIPS)
+
+
+LENGTH_TIMES_RATE = 1e8
+"""Metres times bit/s that a pair carries by the published rule (sheet 1.3)."""
+
+
+def times_too_long(length_m: float, baud: int) -> float:
+    """The pair's length over the longest that the rate allows by that rule."""
+    return length_m * baud / LENGTH_TIMES_RATE

@@ -18,6 +18,7 @@ from benchtool.diagnose import draws, model
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import CAUSES, INDEX, all_sets
 from benchtool.diagnose.readings import ByHand
+from benchtool.diagnose.reflections import times_too_long
 
 Floats = npt.NDArray[np.float64]
 Places = Mapping[Cause, Mapping[int, float]]
@@ -28,6 +29,10 @@ _NOBODY_TALKS = math.log(12)
 """A controller that is off and a clip without contact are no causes on the list, and commoner than all that silence a
 bus (judgement)."""
 _WRONG = ("damage", "failed-exchanges", "unasked", "second-replies", "strays", "outages")
+_TOO_LONG = math.log(15)
+"""Log-likelihood of a pair too long for its rate where its length is beyond the rule by half, and against where it is
+within the rule: some pairs beyond it work, and some thin ones within it do not (judgement)."""
+_BEYOND = 1.5
 _LEAST = 0.005
 """Less probable sets are not named in a group."""
 _NOT_SOUND = 20.0
@@ -106,8 +111,14 @@ def entropy(probability: Floats) -> float:
     return float(-(probability * np.log2(safe)).sum())
 
 
-def believe(octets: Mapping[str, float | None] | None, by_hand: ByHand, length_m: float | None, at: Places) -> Belief:
-    """Weigh everything; `octets` are the symptoms, None where nothing was listened to."""
+def believe(
+    octets: Mapping[str, float | None] | None,
+    by_hand: ByHand,
+    length_m: float | None,
+    at: Places,
+    baud: int | None = None,
+) -> Belief:
+    """Weigh everything; `octets` are the symptoms, None where nothing was listened to; `baud` as far as it is known."""
     sets = all_sets()
     logs = np.zeros(len(sets.members))
     prior = sets.log_prior.copy()
@@ -116,8 +127,18 @@ def believe(octets: Mapping[str, float | None] | None, by_hand: ByHand, length_m
         logs[0] -= nothing_heard(octets)
         if octets.get("load") == 0:
             prior[1 + INDEX[Cause.NONE_OF_THESE]] += _NOBODY_TALKS
-    logs = logs + draws.load().log_likelihood(that_counts(by_hand, octets), length_m, at)
+    logs = logs + draws.load().log_likelihood(that_counts(by_hand, octets), length_m, at) + by_length(length_m, baud)
     return Belief(logs, normalised(logs + prior))
+
+
+def by_length(length_m: float | None, baud: int | None) -> Floats:
+    """What the pair's length and rate say of each set, by the published rule; shape (sets,), 0 where one is unknown."""
+    sets = all_sets()
+    if length_m is None or baud is None:
+        return np.zeros(len(sets.members))
+    times = times_too_long(length_m, baud)
+    weight = _TOO_LONG if times >= _BEYOND else 0.0 if times > 1 else -_TOO_LONG
+    return np.asarray(weight * sets.holds[:, INDEX[Cause.LINE_TOO_LONG]], dtype=np.float64)
 
 
 def that_counts(by_hand: ByHand, octets: Mapping[str, float | None] | None) -> ByHand:

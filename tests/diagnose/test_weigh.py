@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtool.diagnose import draws, measurements, model
+from benchtool.diagnose import draws, measurements, model, weigh
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.model import CAUSES, INDEX, all_sets
 from benchtool.diagnose.priors import EXCLUSIVE, PAIRS, PRIORS
@@ -234,3 +234,29 @@ def test_a_shield_that_is_not_joined_to_the_bias_does_not_make_a_bias_missing() 
     present = believe(None, ByHand((*readings, *to_shield)), 60.0, {}).present()
     assert max(present, key=lambda one: present[one]) is Cause.HEALTHY
     assert present[Cause.BIAS_MISSING] < 0.1
+
+
+@pytest.mark.parametrize(("length_m", "baud", "sign"), [(900.0, 230_400, 1), (600.0, 230_400, 0), (900.0, 9600, -1)])
+def test_a_pair_beyond_the_rule_speaks_for_too_long_a_line(length_m: float, baud: int, sign: int) -> None:
+    # Sheet 1.3: metres times bit/s at most 1e8, so 434 m at 230400 and 10 km at 9600.
+    by_length = weigh.by_length(length_m, baud)
+    assert np.sign(by_length[all_sets().index((Cause.LINE_TOO_LONG,))]) == sign
+    assert by_length[0] == by_length[all_sets().index((Cause.BIAS_MISSING,))] == 0
+    before = believe(None, ByHand(), length_m, {}).present()[Cause.LINE_TOO_LONG]
+    after = believe(None, ByHand(), length_m, {}, baud).present()[Cause.LINE_TOO_LONG]
+    assert np.sign(round(after - before, 9)) == sign
+
+
+def test_of_a_length_without_a_rate_nothing_follows() -> None:
+    assert not weigh.by_length(900.0, None).any()
+    assert not weigh.by_length(None, 230_400).any()
+
+
+def test_one_slip_does_not_hide_what_all_other_readings_say() -> None:
+    sound = (Reading("ab-ohms-far", 120.0), Reading("ab-idle", 0.48), Reading("a-idle", 2.74), Reading("b-idle", 2.26))
+    right = believe(None, ByHand((*sound, Reading("ab-ohms", 120.0))), 60.0, {}).present()
+    slipped = believe(None, ByHand((*sound, Reading("ab-ohms", 12_000.0))), 60.0, {}).present()
+    # An open wire of the trunk leaves one terminator at each end too.
+    one_left = (Cause.TERMINATOR_MISSING_ONE, Cause.CONDUCTOR_OPEN)
+    assert sum(right[cause] for cause in one_left) > 0.8
+    assert sum(slipped[cause] for cause in one_left) > slipped[Cause.HEALTHY]
