@@ -91,6 +91,9 @@ def _screen_through(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
         if not _has_screen(trunk):
             continue
+        if trunk.closing:
+            yield unknown(trunk.path, f"{trunk.bus.id} is closed to a ring, so that it has no ends")
+            continue
         for path, device in trunk.placed:
             if len(trunk.joined[device.id]) < 2:
                 continue

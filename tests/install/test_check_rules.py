@@ -31,6 +31,11 @@ def put(**changes: dict[str, Any]) -> Change:
     return change
 
 
+def _with(record: Record, kind: str, entries: tuple[Any, ...]) -> Record:
+    changes: dict[str, Any] = {kind: entries}
+    return dataclasses.replace(record, **changes)
+
+
 def _replaced(record: Record, name: str, fields: dict[str, Any]) -> Record:
     if name == "site":
         return dataclasses.replace(record, site=dataclasses.replace(record.site, **fields))
@@ -46,7 +51,7 @@ def _replaced(record: Record, name: str, fields: dict[str, Any]) -> Record:
                 for bus in new
             ]
         if tuple(new) != entries:
-            return dataclasses.replace(record, **{kind: tuple(new)})
+            return _with(record, kind, tuple(new))
     raise AssertionError(f"nothing was changed at {name}")
 
 
@@ -61,14 +66,14 @@ def every(kind: str, **fields: Any) -> Change:
             ]
             return dataclasses.replace(record, bus=tuple(buses))
         new = tuple(dataclasses.replace(one, **fields) for one in getattr(record, kind))
-        return dataclasses.replace(record, **{kind: new})
+        return _with(record, kind, new)
 
     return change
 
 
 def more(kind: str, *entries: Any) -> Change:
     """Entries put at the end."""
-    return lambda record: dataclasses.replace(record, **{kind: (*getattr(record, kind), *entries)})
+    return lambda record: _with(record, kind, (*getattr(record, kind), *entries))
 
 
 def devices(change: Callable[[tuple[Device, ...]], tuple[Device, ...]]) -> Change:
@@ -158,7 +163,10 @@ BROKEN: dict[str, tuple[Change, set[str]]] = {
     "terminals-enough": (put(small={"output_ma": 600}), set()),
     "supply-enough": (put(main={"amps": 1}), set()),
     "network-power-enough": (put(strike_office={"worst_ma": 1100}, small={"output_ma": 5000}), set()),
-    "network-power-locks": (put(port={"poe_class": 3}, strike_office={"worst_ma": 50}, rd_office={"worst_ma": 50}), set()),
+    "network-power-locks": (
+        put(port={"poe_class": 3}, strike_office={"worst_ma": 50}, rd_office={"worst_ma": 50}),
+        set(),
+    ),
     "battery-lasts": (put(main={"battery_ah": 4}), set()),
     "mains-safe": (put(main={"earthed": False}), set()),
     "escape-free": (put(strike_office={"opens_by_hand": None}), set()),
