@@ -24,7 +24,15 @@ def terminator_ohm(device: Device) -> float:
 def _controller_placed(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
         where = f'no device of {trunk.bus.id} is the controller: kind = "controller", at its place along the pair'
-        yield KEPT if trunk.controller_placed else Said(trunk.path, where)
+        nameless = [
+            (path, device) for path, device in trunk.placed if device.kind == "controller" and not device.controller
+        ]
+        for path, device in nameless:
+            yield Said(path, f"{view.called(device.id)} is a controller's place; which one's (controller) is not noted")
+        if not trunk.controller_placed:
+            yield Said(trunk.path, where)
+        elif not nameless:
+            yield KEPT
 
 
 def _joined(view: View) -> Iterable[Said]:
@@ -168,7 +176,7 @@ RULES = (
     Rule(
         "controller-placed",
         Severity.WARNING,
-        "The controller stands among the devices of its pair, at its place.",
+        "The controller stands among the devices of its pair, at its place, by its id.",
         "this file's own rule: the ends of a pair are known by it",
         "Add it as a device of the bus where the cable passes it, with controller = its id.",
         _controller_placed,

@@ -98,6 +98,19 @@ def _doors(view: View) -> Iterable[Said]:
         yield KEPT if named.id in used else Said(named.path, f"nothing is recorded at {view.called(named.id)}")
 
 
+def _doors_agree(view: View) -> Iterable[Said]:
+    for named in view.of_kind("reader", "lock", "sensor"):
+        entry: Reader | Lock | Sensor = named.entry
+        device = view.find(entry.device, "device")
+        if device is None or not device.door or view.find(entry.door, "door") is None:
+            continue
+        if device.door == entry.door:
+            yield KEPT
+        else:
+            doors = f"{view.called(device.door)}, and {view.called(entry.door)}"
+            yield Said((*named.path, "door"), f"{named.kind} {named.id} hangs on {device.id} of {doors} is noted here")
+
+
 def _colours(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
         noted = [(path, device, _cores(device)) for path, device in trunk.placed if device.cores]
@@ -171,6 +184,14 @@ RULES = (
         COMMON_PRACTICE,
         "Look in the device's manual; move a reader to another device.",
         _readers,
+    ),
+    Rule(
+        "doors-agree",
+        Severity.NOTE,
+        "A reader, lock or sensor belongs to the door that its device is noted at.",
+        COMMON_PRACTICE,
+        "Look whether two were swapped; leave the door out at a device that serves several.",
+        _doors_agree,
     ),
     Rule(
         "pair-not-crossed",

@@ -130,8 +130,9 @@ BROKEN: dict[str, tuple[Change, set[str]]] = {
     "connector-once": (put(button_ramp={"connector": "in1"}), set()),
     "readers-at-most": (
         put(rd_ramp={"device": "if-store", "connector": "J2"}, rd_exit={"device": "if-store", "connector": "J3"}),
-        set(),
+        {"doors-agree"},
     ),
+    "doors-agree": (put(contact_ramp={"door": "store"}), set()),
     "pair-not-crossed": (put(rd_gate={"cores": {"a": "Blue", "b": "White"}}), set()),
     "controller-has-bus": (more("controller", Controller(id="new", serial="N", fed_by="port", feed_m=0)), set()),
     "door-used": (more("door", Door(id="new", name="New", escape=False, fire_release=False)), set()),
@@ -219,7 +220,7 @@ LEFT_OUT: dict[str, Change] = {
 NEVER_UNKNOWN = {
     # these ask whether something is in the record at all, or hold names against names
     "id-once", "reference-known", "serial-noted", "address-noted", "settings-noted", "tied", "controller-has-bus",
-    "door-used", "controller-placed", "pair-joined", "feed-noted",
+    "door-used", "doors-agree", "controller-placed", "pair-joined", "feed-noted",
 }  # fmt: skip
 
 
@@ -269,6 +270,8 @@ def test_a_rule_says_nothing_of_what_is_not_there() -> None:
         ([put(head_rs485={"bias_ohm": 0})], {"bias-once"}),
         # 1 ohm is no pull-up but a load beyond all measure.
         ([put(head_rs485={"bias_ohm": 100})], {"loads-at-most"}),
+        # A controller's place that does not say whose: nor is it known what feeds it, or that its connectors are taken.
+        ([put(head_rs485={"controller": None})], {"controller-placed", "serial-noted", "feed-noted"}),
         # A ring laid by the order of the cables, and a cable from a device to itself.
         ([put(head_rs485={"after": "if-exit", "shield_through": True})], {"no-ring"}),
         ([put(if_exit={"after": "if-exit"})], {"pair-joined"}),
