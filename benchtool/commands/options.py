@@ -213,7 +213,7 @@ def tap_for(
         raise CommandError(str(error), Exit.USAGE) from None
 
 
-LIVE_SECONDS = {"diagnose": 20.0, "explore": 30.0}
+LIVE_SECONDS = {"diagnose": 20.0, "explore": 30.0, "compare": 30.0}
 """How long a command listens on a live bus where nobody says; a capture or a simulated bus is taken whole.
 
 To tell what a bus is made of takes more, and more varied, traffic than to tell what is wrong with it (judgement).

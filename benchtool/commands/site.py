@@ -14,6 +14,7 @@ _LAZY: dict[str, tuple[str, str]] = {
     "import": ("benchtool.commands.site_import", "Take entries from a spreadsheet's CSV list."),
     "export": ("benchtool.commands.site_export", "Write entries as CSV lists for a spreadsheet."),
     "check": ("benchtool.commands.site_check", "Hold a record against the rules of the trade."),
+    "compare": ("benchtool.commands.site_compare", "Hold a record against what is on the wire."),
     "report": ("benchtool.commands.site_report", "The hand-over page: drawing, schedule, checks, figures, to print."),
     "close": ("benchtool.commands.site_close", "The list before closing: tick with time and reading."),
 }

@@ -75,6 +75,7 @@ def command(
 
     def on_done(rate: int, answers: Answers) -> None:
         survey.asked += 1
+        survey.done.setdefault(rate, []).append(answers.address)
         if answers.there:
             survey.rows.append(_row(rate, answers, wanted))
         if progress is not None:

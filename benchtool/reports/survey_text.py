@@ -35,6 +35,8 @@ class Survey:
     """Addresses asked to the end, over all bit rates."""
     wanted: int = 0
     """Addresses that were to be asked, over all bit rates."""
+    done: dict[int, list[int]] = field(default_factory=dict)
+    """By bit rate, the addresses that were asked to the end."""
     complete: bool = True
     resolution_ns: int = 0
     """How fine the times of the replies are."""
@@ -141,6 +143,7 @@ def survey_object(survey: Survey) -> dict[str, Any]:
         "complete": survey.complete,
         "resolution": survey.resolution_ns / 1e9,
         "wrong": survey.wrong,
+        "rates": [{"baud": baud, "addresses": addresses} for baud, addresses in survey.done.items()],
         "devices": [row_object(row) for row in survey.rows],
         "missing": survey.missing,
     }
