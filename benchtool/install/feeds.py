@@ -15,6 +15,8 @@ from benchtool.install.power import CLASSES
 from benchtool.install.record import CableKind, Controller, Device, Lock, Reader, Record, Supply
 
 Consumer = Controller | Device | Reader | Lock
+WARM_C = 40.0
+"""Temperature of cables where the site's warmest is not recorded."""
 CONVERTED = 0.85
 """Share of the power that passes a voltage converter (common practice, no published source)."""
 NETWORK_VOLTS = 37.0
@@ -92,7 +94,7 @@ def solve(record: Record, *, worst: bool = True, celsius: float | None = None) -
     `celsius` is the temperature of the cables; if None the site's warmest, else 40 °C.
     """
     if celsius is None:
-        celsius = 40.0 if record.site.warmest_c is None else record.site.warmest_c
+        celsius = WARM_C if record.site.warmest_c is None else record.site.warmest_c
     tree = _Tree(record, worst, celsius)
     fed = tuple(tree.fed(name) for name in tree.consumers)
     return Feeds(fed, tuple(tree.load(supply) for supply in record.supply), tuple(sorted(tree.circles)))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 
-from benchtool.install.feeds import Fed, supply_limit_a
+from benchtool.install.feeds import WARM_C, Fed, supply_limit_a
 from benchtool.install.power import CLASSES, battery
 from benchtool.install.record import Controller, Device, Lock, Supply
 from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, unknown
@@ -14,7 +14,6 @@ from benchtool.install.worked import Figure
 
 _LOCK_CLASS = 4
 """Lowest class of network power for a controller that feeds locks (common practice)."""
-_WARM_C = 40
 
 
 def _circles(view: View) -> Iterable[Said]:
@@ -36,13 +35,18 @@ def _fed_noted(view: View) -> Iterable[Said]:
 
 
 def _voltage(view: View) -> Iterable[Said]:
-    cold = False
+    through_cable = False
     for fed in view.worst.consumers:
         path = view.fed_path(fed)
         if fed.volts is None:
             yield unknown(path, f"{view.called(fed.id)}: {'; '.join(fed.unknown[:3])}")
         elif fed.consumer.least_volts is None:
             yield unknown(path, f"the lowest voltage that {view.called(fed.id)} works at is not noted")
+        elif fed.volts <= 0:
+            sentence = (
+                f"the cables to {view.called(fed.id)} would take up all that {fed.source} gives at the worst load"
+            )
+            yield Said(path, sentence, Figure("voltage", 0.0, "V"), Figure("least", fed.consumer.least_volts, "V"))
         elif fed.volts < fed.consumer.least_volts:
             yield Said(
                 path,
@@ -51,10 +55,10 @@ def _voltage(view: View) -> Iterable[Said]:
                 Figure("least", fed.consumer.least_volts, "V"),
             )
         else:
-            cold = cold or bool(fed.feed_ohm)
+            through_cable = through_cable or bool(fed.feed_ohm)
             yield KEPT
-    if cold and view.record.site.warmest_c is None:
-        yield unknown(("site",), f"how warm cables get (warmest_c) is not noted; at {_WARM_C} °C the others fit")
+    if through_cable and view.record.site.warmest_c is None:
+        yield unknown(("site",), f"how warm cables get (warmest_c) is not noted; at {WARM_C:g} °C the others fit")
     for named in view.of_kind("supply"):
         supply: Supply = named.entry
         if supply.battery_ah and supply.lowest_volts is None:

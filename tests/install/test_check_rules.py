@@ -351,3 +351,10 @@ def test_a_converter_draws_by_power() -> None:
     assert small.through_a == pytest.approx(0.12 + given * 12 / 54 / 0.85)
     assert small.volts == 54
     assert solve(GOOD).of("rd-office").head_volts == 12
+
+
+def test_a_feed_that_carries_nothing_shows_no_voltage_below_0() -> None:
+    result = checked(put(rd_gate={"feed_m": 5000}))
+    (one,) = (finding for finding in result.findings if finding.rule.id == "voltage-enough")
+    assert one.said.figure is not None
+    assert one.said.figure.value == 0
