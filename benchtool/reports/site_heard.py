@@ -88,7 +88,8 @@ def heard_part(view: View, heard: Heard) -> HeardPart:
     quiet = [f"{name} (address {address})" for address, name in sorted(names.items()) if address not in asked]
     if quiet:
         notes.append(f"In the record, but never asked in this capture, so nothing is said of them: {', '.join(quiet)}.")
-    foreign = sorted(address for address in asked - names.keys() if not _for_all(Protocol.OSDP, address))
+    for_all = {row.address for row in spoken if _for_all(row.protocol, row.address)}
+    foreign = sorted(asked - names.keys() - for_all)
     if bus is not None and foreign:
         notes.append(f"Asked, but not in the record: {', '.join(f'address {one}' for one in foreign)}.")
     if figures.resolution_ns >= 1_000_000:

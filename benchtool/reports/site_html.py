@@ -6,7 +6,6 @@ in it; `sharing` takes out serial numbers, hardware addresses and people's names
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
@@ -20,7 +19,7 @@ from benchtool.install.worked import Figure
 from benchtool.reports import site_tables as tables
 from benchtool.reports import site_values as values
 from benchtool.reports.site_heard import Heard, heard_part
-from benchtool.reports.site_words import HIDDEN, hushed, several, visible
+from benchtool.reports.site_words import HIDDEN, hushed, several, taken_out, visible
 
 _LEAST_KNOWN = 4
 """Shorter serial numbers and names are taken out where they stand by themselves, not wherever the letters occur."""
@@ -99,14 +98,9 @@ def _said(record: Record, wanted: Wanted) -> Callable[[str], str]:
         private += [device.serial or "" for bus in record.bus for device in bus.device]
         private += [visit.by or "" for visit in record.visit]
         private += [tick.by or "" for tick in record.tick]
-    words = sorted({one.strip() for one in private if len(one.strip()) >= _LEAST_KNOWN}, key=len, reverse=True)
-    known = re.compile("|".join(map(re.escape, words)), re.IGNORECASE) if words else None
-
-    def said(text: str) -> str:
-        text = hushed(visible(text), show=wanted.secrets)
-        return text if known is None else known.sub(HIDDEN, text)
-
-    return said
+    known = [visible(one.strip()) for one in private if len(one.strip()) >= _LEAST_KNOWN]
+    without = taken_out(known)
+    return lambda text: hushed(without(visible(text)), show=wanted.secrets)
 
 
 def _finalized(said: Callable[[str], str]) -> Callable[[Any], Any]:
@@ -126,7 +120,7 @@ def _counts(record: Record) -> list[str]:
         several(len(record.door), "door"),
         several(len(record.controller), "controller"),
         several(len(record.bus), "bus", "buses"),
-        several(len(devices), "device on them", "devices on them"),
+        several(len(devices), "bus device"),
         several(len(record.reader), "reader"),
         several(len(record.lock), "lock"),
         several(len(record.sensor), "contact or button", "contacts and buttons"),

@@ -173,7 +173,8 @@ class _Row:
         """The screen beside the pair, cable by cable, open where a device does not pass it on."""
         begins = left
         for x, stop in zip(starts, self.stops, strict=True):
-            gap = 9 if stop.device.shield_through is False else 0
+            inner = stop.segment is not None and not (self.is_last and stop is self.stops[-1])
+            gap = 9 if inner and stop.device.shield_through is False else 0
             self._screen_of(stop.segment, begins, x - gap)
             begins = x + gap
         self._screen_of(self.after, begins, right)
@@ -209,7 +210,7 @@ class _Row:
         for dx, wire in ((-2.2, _A), (2.2, _B)):
             self._line(x + dx, wire, x + dx, _TOP, 0.9)
             self.parts.append(f'<circle cx="{x + dx:g}" cy="{wire:g}" r="1.7"/>')
-        if device.stub_m != 0:
+        if device.stub_m != 0 and not (device.stub_m is None and device.kind == "junction"):
             stub = "stub ? m" if device.stub_m is None else f"stub {round(device.stub_m, 2):g} m"
             self._text(x + 6, _TOP - 4, stub, 6.5, italic=device.stub_m is None)
         if stop.branches:

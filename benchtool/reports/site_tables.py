@@ -60,6 +60,12 @@ def doors_table(view: View) -> Table:
             elif isinstance(entry, Sensor) and entry.kind:
                 words += f" ({entry.kind})"
             at_door[entry.door][named.kind].append(words)
+            if (
+                named.kind != "device"
+                and entry.device
+                and view.owner(entry.device) not in at_door[entry.door]["device"]
+            ):
+                at_door[entry.door]["device"].append(view.owner(entry.device))
     rows: list[tuple[Cell, ...]] = []
     for named in view.of_kind("door"):
         door: Door = named.entry
@@ -130,6 +136,12 @@ def device_name(view: View, device: Device) -> str:
     head = view.find(device.controller, "controller")
     door = view.find(device.door, "door")
     return device.name or (head.name if head is not None else None) or (door.name if door is not None else device.id)
+
+
+def named_device(view: View, device: Device) -> str:
+    """Its name with its id: `Store door (if-1)`."""
+    name = device_name(view, device)
+    return name if name == device.id else f"{name} ({device.id})"
 
 
 def _address(device: Device) -> str:
@@ -207,7 +219,7 @@ def _device_heading(view: View, entry: Device | Controller) -> str:
     if isinstance(entry, Controller):
         return f"{view.called(entry.id)}, controller"
     address = "" if entry.address is None else f", address {entry.address}"
-    return f"{device_name(view, entry)} ({entry.id}), {entry.kind}{address}"
+    return f"{named_device(view, entry)}, {entry.kind}{address}"
 
 
 def _connection(view: View, entry: Reader | Lock | Sensor, *, sharing: bool) -> tuple[Cell, ...]:

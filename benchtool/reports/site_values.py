@@ -16,7 +16,7 @@ from benchtool.install.rule import Finding, Rule, Severity
 from benchtool.install.view import Trunk, View
 from benchtool.reports.site_chains import Chain, Drawing, drawing_of
 from benchtool.reports.site_svg import Label, Row, chain_rows
-from benchtool.reports.site_tables import Part, Table, device_name
+from benchtool.reports.site_tables import Part, Table, device_name, named_device
 from benchtool.reports.site_words import NOT_NOTED, metres, several
 
 _MOST_UNCHECKED = 6
@@ -120,7 +120,7 @@ def _label(view: View, device: Device, doors: tuple[str, ...], *, is_end: bool) 
 
 def _chain_title(view: View, chain: Chain, of: int) -> str:
     if chain.start is not None:
-        return f"Branch {chain.number}, from {view.called(chain.start.id)}"
+        return f"Branch {chain.number}, from {named_device(view, chain.start)}"
     if chain.loose is not None and chain.loose in {stop.device.id for stop in chain.stops}:
         return "Not joined to the rest of the bus in the record"
     if chain.loose is not None:
@@ -137,11 +137,12 @@ def _facts(view: View, trunk: Trunk) -> tuple[tuple[str, str], ...]:
     loads = pair_rules.unit_loads(known, [device.bias_ohm for device in devices if device.bias_ohm])
     missing = len(talkers) - len(known)
     more = f", without {several(missing, 'device')} whose load is not noted" if missing else ""
-    ends = [view.called(device.id) for device in devices if device.terminator]
-    bias = [view.called(device.id) for device in devices if device.bias_ohm]
-    earth = [view.called(device.id) for device in devices if device.shield_earthed]
+    ends = [named_device(view, device) for device in devices if device.terminator]
+    bias = [named_device(view, device) for device in devices if device.bias_ohm]
+    earth = [named_device(view, device) for device in devices if device.shield_earthed]
     described = NOT_NOTED if cable is None else f"{cable.id}, {cable.name}" if cable.name else cable.id
-    way = " to ".join(dict.fromkeys((trunk.ends[0], trunk.ends[-1]))) if trunk.ends else ""
+    by_id = {device.id: device for device in devices}
+    way = " to ".join(named_device(view, by_id[name]) for name in trunk.ends)
     facts = [
         ("controller", view.called(bus.controller) if bus.controller else NOT_NOTED),
         ("protocol", _protocol(bus)),
