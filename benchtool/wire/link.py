@@ -258,7 +258,7 @@ class Link:
 
     def _compute(self, way: Way, octets: bytes, gap_bits: float) -> _Entry:
         receiver = way.receiver
-        grid = way.grid(len(octets), gap_bits, zlib.crc32(octets, way.phase) % PHASES)
+        grid = way.grid(len(octets), gap_bits, zlib.crc32(octets, way.phase) * PHASES >> 32)
         if way.sure is not None and octets:
             values = octets.translate(way.mask)
             told = map(tuple.__new__, repeat(ReceivedOctet), zip(values, repeat(0), grid.begins, grid.ends))
