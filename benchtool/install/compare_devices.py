@@ -13,6 +13,10 @@ from benchtool.install.rule import Severity
 
 ENOUGH_POLLS = 20
 """So often others are asked before an address that nobody asks is told as missing (judgement)."""
+TWO_OR_LINE = (
+    "Two devices at this address that talk at once, or a bad line: unplug the one meant; if answers still come, a "
+    "second one has the address. If not: benchtool diagnose."
+)
 _LABELS = "none of the serials noted is what the devices say: the labels may bear another number"
 
 
@@ -45,6 +49,18 @@ def _missing(sides: Sides, matched: Matched) -> Iterator[Difference]:
                 (device.address,),
                 tuple(str(one) for one in other.identities),
                 "Look for it on the pair; give it an address of its own.",
+            )
+        elif any(one.garbled for one in here):
+            garbled = next(one for one in here if one.garbled)
+            yield Difference(
+                "damaged",
+                Severity.ERROR,
+                f"Nothing but damaged octets comes from {name}.",
+                (device.id,),
+                (device.address,),
+                (f"{garbled.damaged} of {garbled.requests} requests brought damage, none a sound answer",),
+                TWO_OR_LINE,
+                numbers={"damaged": garbled.damaged, "asked": garbled.requests},
             )
         elif any(one.silent for one in here) or sides.found.way is Way.SURVEYED:
             asked = sum(one.requests for one in here)

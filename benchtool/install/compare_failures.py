@@ -1,17 +1,19 @@
 """Failing exchanges, device by device and segment by segment, with limits; and what was listened to too short to say.
 
-Limits are those of `confidence.py` (Poisson, 95 %), which are on the safe side for shares.
+Limits are those of `compare_limits.py` (Poisson, 95 %), which are on the safe side for shares.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from benchtool.install.compare_devices import TWO_OR_LINE
 from benchtool.install.compare_difference import Difference, Sides, listed
 from benchtool.install.compare_found import FoundDevice, Way
+from benchtool.install.compare_limits import least_failed, most_failed
 from benchtool.install.compare_segment import MOST_SURE, Counted, Pointed, point
 from benchtool.install.compare_who import Matched
-from benchtool.install.confidence import listen_for, lower_mean, upper_mean
+from benchtool.install.confidence import listen_for
 from benchtool.install.rule import Severity
 
 CLAIM = 0.01
@@ -23,7 +25,7 @@ _LEAST_FAILURES = 3
 
 def most_failing(found: FoundDevice) -> float | None:
     """The failing share that is not exceeded, at 95 %; None where nothing was asked."""
-    return None if not found.requests else min(1.0, upper_mean(found.failed) / found.requests)
+    return None if not found.requests else min(1.0, most_failed(found.failed) / found.requests)
 
 
 def counts(sides: Sides, matched: Matched) -> list[Counted]:
@@ -44,27 +46,62 @@ def differences(sides: Sides, matched: Matched) -> Iterator[Difference]:
     counted = counts(sides, matched)
     shared = len({one.device.address for one in matched.pairings}) < len(matched.pairings)
     pointed = None if shared else point(sides.trunk, counted)
-    devices = {device.id: device for _, device in sides.recorded}
     mute = {one.id for one in counted if one.failed == one.requests}
+    told: frozenset[str] = frozenset()
     if pointed is not None and not (len(pointed.stretch.beyond) == 1 and pointed.stretch.beyond <= mute):
         # One device alone that never answers is told as missing, with the cable to it.
+        told = pointed.stretch.beyond
         yield _segment(sides, pointed)
-    for one in counted:
-        least = lower_mean(one.failed) / one.requests
-        if one.failed < _LEAST_FAILURES or least < _LEAST_SHARE or one.failed == one.requests:
-            continue  # who never answers is told as missing
-        device = devices[one.id]
-        most = min(1.0, upper_mean(one.failed) / one.requests)
-        yield Difference(
-            "errors",
-            Severity.WARNING,
-            f"{sides.with_address(device)} fails in {one.failed} of {one.requests} exchanges.",
-            (one.id,),
-            () if device.address is None else (device.address,),
-            (f"{_share(least)} to {_share(most)} of them, each limit at 95 %",),
-            "benchtool diagnose says what looks like this, and what to measure.",
-            numbers={"failed": one.failed, "asked": one.requests, "least": least, "most": most},
-        )
+    failing = [one for one in counted if one.id not in mute | told and _fails(one)]
+    if failing and sides.found.way is Way.LISTENED:
+        yield _errors(sides, failing, len(counted))
+    for pairing in matched.pairings if sides.found.way is Way.SURVEYED else ():
+        found = pairing.found
+        if found is not None and found.garbled:
+            yield Difference(
+                "damaged",
+                Severity.WARNING,
+                f"Damaged octets come with the answers of {sides.with_address(pairing.device)}.",
+                (pairing.device.id,),
+                (found.address,),
+                (f"{found.damaged} of {found.requests} questions brought damage",),
+                TWO_OR_LINE,
+                numbers={"damaged": found.damaged, "asked": found.requests},
+            )
+
+
+def _fails(one: Counted) -> bool:
+    return one.failed >= _LEAST_FAILURES and least_failed(one.failed) / one.requests >= _LEAST_SHARE
+
+
+def _errors(sides: Sides, failing: Sequence[Counted], of: int) -> Difference:
+    """Devices that fail now and then, worst first, each with its limits."""
+    devices = {device.id: device for _, device in sides.recorded}
+    failing = sorted(failing, key=lambda one: -one.failed / one.requests)
+    evidence = []
+    for one in failing:
+        least = least_failed(one.failed) / one.requests
+        most = min(1.0, most_failed(one.failed) / one.requests)
+        limits = f"{_share(least)} to {_share(most)}"
+        evidence.append(f"{sides.with_address(devices[one.id])}: {one.failed} of {one.requests} exchanges, {limits}")
+    evidence.append("each limit at 95 %")
+    count = len(failing)
+    if count == of and count > 1:
+        sentence = f"All {count} devices fail in some exchanges, so that nothing points at one segment."
+    else:
+        names = listed([sides.view.called(one.id) for one in failing])
+        sentence = f"{names} {'fails' if count == 1 else 'fail'} in some exchanges."
+    addresses = [devices[one.id].address for one in failing]
+    return Difference(
+        "errors",
+        Severity.WARNING,
+        sentence,
+        tuple(one.id for one in failing),
+        tuple(one for one in addresses if one is not None),
+        tuple(evidence),
+        "benchtool diagnose says what looks like this, and what to measure.",
+        numbers={"failed": sum(one.failed for one in failing), "asked": sum(one.requests for one in failing)},
+    )
 
 
 def _segment(sides: Sides, pointed: Pointed) -> Difference:

@@ -57,6 +57,8 @@ class FoundDevice:
     answered: int = 0
     failed: int = 0
     """Requests met by silence or by damage."""
+    damaged: int = 0
+    """Requests after which damaged octets came; of a survey also where a sound answer came with them."""
     unasked: int = 0
     """Sound replies whose request was not heard."""
     identities: tuple[Identity, ...] = ()
@@ -83,6 +85,11 @@ class FoundDevice:
     def there(self) -> bool:
         """Whether a device answers here."""
         return self.answered + self.unasked >= LEAST_ANSWERS or bool(self.identities)
+
+    @property
+    def garbled(self) -> bool:
+        """Whether mostly damaged octets come from here: two devices that talk at once, or a bad line."""
+        return self.damaged >= LEAST_REQUESTS and 2 * self.damaged >= self.requests
 
     @property
     def silent(self) -> bool:

@@ -126,6 +126,7 @@ class Listener:
             requests=row.requests,
             answered=row.answered,
             failed=row.silent + row.damaged,
+            damaged=row.damaged,
             unasked=row.unasked,
         )
         at = self._at.get(row.address)

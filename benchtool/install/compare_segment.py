@@ -2,7 +2,7 @@
 
 Which devices fail is weighed by Bayes' rule: devices that do not fail share one rate, each that fails has its own
 (flat priors, Jeffreys'); one faulty segment, one faulty device, or several by chance could each be why (priors:
-judgements of this project). A segment is named only where Poisson limits (`confidence.py`), widened for the number of
+judgements of this project). A segment is named only where Poisson limits (`compare_limits.py`), widened for the number of
 devices, hold the two sides apart as well, since failures come in bursts, which the weighing does not know.
 """
 
@@ -12,7 +12,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from benchtool.install.confidence import lower_mean, upper_mean
+from benchtool.install.compare_limits import least_failed, most_failed
 from benchtool.install.view import Segment, Trunk
 
 _NOTHING, _SEGMENT, _DEVICE = 0.5, 0.25, 0.25
@@ -186,8 +186,8 @@ def _limits(stretch: Stretch, counted: Sequence[Counted], probability: float) ->
     before = [one for one in counted if one.id in stretch.before]
     beyond = [one for one in counted if one.id in stretch.beyond]
     failed, requests = sum(one.failed for one in before), sum(one.requests for one in before)
-    most = min(1.0, upper_mean(failed, confidence) / requests)
-    least = min(lower_mean(one.failed, confidence) / one.requests for one in beyond)
+    most = min(1.0, most_failed(failed, confidence) / requests)
+    least = min(least_failed(one.failed, confidence) / one.requests for one in beyond)
     if least <= most or min(one.failed for one in beyond) < _LEAST_FAILURES:
         return None
     return Pointed(

@@ -84,6 +84,7 @@ def _device(row: Mapping[str, Any]) -> FoundDevice:
         requests=asked,
         answered=sound,
         failed=max(0, asked - sound),
+        damaged=_whole(row["garbled"]),
         identities=tuple(_identity(one) for one in row["identities"]),
         capabilities=records,
         key=_key(takes_default, records),
