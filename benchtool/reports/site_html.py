@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
@@ -18,6 +19,7 @@ from benchtool.install.view import View
 from benchtool.install.worked import Figure
 from benchtool.reports import site_tables as tables
 from benchtool.reports import site_values as values
+from benchtool.reports.site_closing import closing_part
 from benchtool.reports.site_heard import Heard, heard_part
 from benchtool.reports.site_words import HIDDEN, hushed, several, taken_out, visible
 
@@ -83,6 +85,7 @@ def site_html(view: View, checked: Checked, heard: Sequence[Heard], wanted: Want
         heard=[heard_part(view, one) for one in heard],
         visits=values.visits_in_order(record),
         open=values.open_items(record),
+        closing=closing_part(view, sharing=sharing),
         who=lambda name: _who(name, sharing=sharing),
         place=_place,
     )
@@ -100,7 +103,8 @@ def _said(record: Record, wanted: Wanted) -> Callable[[str], str]:
         private += [tick.by or "" for tick in record.tick]
     known = [visible(one.strip()) for one in private if len(one.strip()) >= _LEAST_KNOWN]
     without = taken_out(known)
-    return lambda text: hushed(without(visible(text)), show=wanted.secrets)
+    # Names come again and again.
+    return lru_cache(maxsize=1 << 16)(lambda text: hushed(without(visible(text)), show=wanted.secrets))
 
 
 def _finalized(said: Callable[[str], str]) -> Callable[[Any], Any]:

@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 from benchtool.capture.chunk import LineErrors, TapInfo
 from benchtool.frames.frame import Protocol, Reason
 from benchtool.install.checks import RULES, check
+from benchtool.install.closing import DEAD, points_of
+from benchtool.install.closing_bands import Band
 from benchtool.install.load import load
 from benchtool.install.record import Bus, Device, Door, Lock, Reader, Record, Sensor, Site, Supply, Tick, Visit
 from benchtool.install.save import to_text
@@ -293,6 +295,29 @@ def test_the_page_is_the_same_each_time_and_for_both_papers_but_for_the_size() -
     record = fixture("depot.toml")
     assert page_of(record) == page_of(record)
     assert page_of(record).replace("size: A4", "size: Letter") == page_of(record, paper="letter")
+
+
+def test_the_list_before_closing_tells_what_is_ticked_what_is_outside_its_band_and_what_is_left() -> None:
+    record = fixture("depot.toml")
+    view = view_of(load(to_text(record)))
+    points = points_of(view)
+    read_here = next(point for point in points if point.item.startswith("ohms:") and isinstance(point.band, Band))
+    ticks = (
+        Tick(item=read_here.item, at="2026-03-14 10:00", by="R. Example", reading="5 ohm"),
+        Tick(item="strain:if-store", at="2026-03-14 10:05", note="two clamps"),
+        Tick(item="own point", at="2026-03-14 10:06"),
+    )
+    words, _ = read(page_of(replace(record, tick=ticks)))
+    part = words.split("List before closing")[1].split("Handed over")[0]
+    assert f"{read_here.item} 5 ohm {read_here.band} OUTSIDE ITS BAND 2026-03-14 10:00 R. Example" in part
+    assert "strain:if-store - two clamps - done" in part
+    assert "own point - - no point of this record's list" in part
+    left = part.split("Not ticked", 1)[1]
+    ticked = {tick.item for tick in ticks}
+    assert left.count("□") == len([point for point in points if point.item not in ticked])
+    meter = words.split("What a meter should read")[1].split("Visits:")[0]
+    assert str(read_here.band) in meter
+    assert DEAD in meter
 
 
 def test_open_items_are_those_of_the_last_visit_and_older_ones_are_not_lost() -> None:
