@@ -17,6 +17,7 @@ from benchtool.install.record import Record
 from benchtool.install.rule import Finding
 from benchtool.install.view import View
 from benchtool.install.worked import Figure
+from benchtool.reports import site_power_tables
 from benchtool.reports import site_tables as tables
 from benchtool.reports import site_values as values
 from benchtool.reports.site_closing import closing_part
@@ -74,8 +75,8 @@ def site_html(view: View, checked: Checked, heard: Sequence[Heard], wanted: Want
         connectors=connectors,
         bare=bare,
         cables=tables.cables_table(view),
-        supplies=tables.supplies_table(view),
-        voltages=tables.voltages_table(view),
+        supplies=site_power_tables.supplies_table(view),
+        voltages=site_power_tables.voltages_table(view),
         celsius=40.0 if record.site.warmest_c is None else record.site.warmest_c,
         checked=checked,
         findings=values.told(checked.findings),
