@@ -34,6 +34,18 @@ MAY_IMPORT = {
     "install": {"capture", "wire", "frames", "measure"},
     "reports": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore", "install"},
     "train": {"capture", "wire", "frames", "measure", "diagnose", "simulate", "taps", "explore"},
+    "screens": {
+        "capture",
+        "wire",
+        "frames",
+        "measure",
+        "diagnose",
+        "simulate",
+        "taps",
+        "reports",
+        "explore",
+        "install",
+    },
     "commands": {
         "capture",
         "wire",
@@ -45,6 +57,7 @@ MAY_IMPORT = {
         "reports",
         "explore",
         "install",
+        "screens",
     },
 }
 PURE = ("frames", "wire", "measure", "diagnose", "simulate", "explore", "install")

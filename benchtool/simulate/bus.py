@@ -72,6 +72,11 @@ class VirtualBus:
         self._idle_ns = 0
         self.now_ns = 0
 
+    @property
+    def stations(self) -> dict[str, Station]:
+        """Who is on the bus, by node name."""
+        return {node: wired.station for node, wired in self._stations}
+
     def run(self, until_ns: int) -> Iterator[Chunk]:
         """What the tap hears until the virtual time `until_ns`, chunk by chunk; a last transmission is heard out."""
         group: list[_Talk] = []

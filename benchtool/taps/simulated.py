@@ -67,6 +67,8 @@ class SimulatedTap(Tap):
         self._held: Item | None = None
         self.scenario: Scenario | None = None
         """The scenario as it runs, faults applied; None before opening."""
+        self.stations: dict[str, Station] = {}
+        """Who is on the bus, by name; empty before opening."""
 
     def open(self) -> None:
         """Load the scenario, apply the options, build the bus; TapError says what is wrong."""
@@ -115,7 +117,7 @@ class SimulatedTap(Tap):
         instead = None if self._instead is None else self._instead(loaded)
         bus = build_bus(loaded, seed, instead=instead, osdp_keys=keys)
         chunks: Iterator[Chunk] = bus.run(self._end_ns)
-        self.scenario = loaded
+        self.scenario, self.stations = loaded, bus.stations
         self._ended, self._now_ns, self._held = False, 0, None
         if lump_ns:
             chunks = lump(chunks, lump_ns, settings)

@@ -1,0 +1,219 @@
+"""The devices that a bus was heard to have: how each does just now, not over all the time; what it said it is.
+
+What counts as slow is a judgement: answers that take more than half of the time that a controller waits, or twenty times
+that of the other devices.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from enum import Enum
+from statistics import median
+
+from benchtool.frames.frame import Frame, Protocol, Role
+from benchtool.frames.osdp.codes import Reply
+from benchtool.measure.exchange import REPLY_LIMIT_NS, Exchange, Outcome, is_broadcast
+from benchtool.measure.osdp_watch import Seen
+from benchtool.reports import frame_text, osdp_text
+
+_KEPT = 12
+"""Exchanges at one device that its present state is told by."""
+_NOT_ASKED_NS = 15_000_000_000
+_SLOWER = 20.0
+_MOST_DEVICES = 512
+
+
+class State(Enum):
+    """How a device does just now; the value is the word shown."""
+
+    ALIVE = "alive"
+    SLOW = "slow"
+    UNSTEADY = "unsteady"
+    """It answers, but misses some."""
+    DAMAGED = "damaged"
+    SILENT = "silent"
+    NOT_ASKED = "not asked"
+
+
+SIGNS = {
+    State.ALIVE: "+",
+    State.SLOW: "~",
+    State.UNSTEADY: "?",
+    State.DAMAGED: "!",
+    State.SILENT: "-",
+    State.NOT_ASKED: " ",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceLine:
+    """A device as it is drawn."""
+
+    protocol: Protocol
+    address: int
+    state: State
+    identity: str
+    """What it said it is; empty where it has not been asked."""
+    asked: int
+    replies: int
+    errors: int
+    """Requests that brought no sound reply."""
+    latency_ns: int | None
+    """Median of its last replies; None where there was none."""
+    history: tuple[int | str, ...]
+    """Its last exchanges, the newest last: latency in ns, or `silent` or `damaged`."""
+    last: str
+    """The last thing it told of, secrets hidden; with its time."""
+
+
+class _Device:
+    __slots__ = ("asked_ns", "exchanges", "identity", "protocol", "replies", "requests", "told", "told_text")
+
+    def __init__(self, protocol: Protocol) -> None:
+        self.protocol = protocol
+        self.requests = self.replies = 0
+        self.exchanges: deque[tuple[Outcome, int]] = deque(maxlen=_KEPT)
+        self.asked_ns = 0
+        self.identity: tuple[Frame, Seen] | None = None
+        self.told: tuple[Frame, Seen] | None = None
+        self.told_text = ""
+
+    @property
+    def latency_ns(self) -> int | None:
+        found = [latency for outcome, latency in self.exchanges if outcome is Outcome.ANSWERED]
+        return round(median(found)) if found else None
+
+
+class Devices:
+    """Feed it frames and exchanges."""
+
+    def __init__(self) -> None:
+        self._devices: dict[tuple[Protocol, int], _Device] = {}
+
+    def frame(self, frame: Frame, seen: Seen) -> None:
+        """A frame came, and so much is known of it."""
+        address = frame.address
+        if not frame.ok or address is None or is_broadcast(frame):
+            return
+        if frame.role is Role.REQUEST:
+            found = self._at(frame.protocol, address)
+            if found is not None:
+                found.asked_ns = frame.t_ns
+        elif frame.role is Role.REPLY and frame.protocol is Protocol.OSDP and frame.octets[5] != Reply.ACK:
+            found = self._at(frame.protocol, address)
+            if found is None:
+                return
+            if frame.octets[5] == Reply.PDID:
+                found.identity = (frame, seen)
+            elif frame.octets[5] not in _ROUTINE:
+                found.told, found.told_text = (frame, seen), ""
+
+    def exchange(self, exchange: Exchange) -> None:
+        """A request, and what became of it."""
+        if exchange.outcome is Outcome.BROADCAST:
+            return
+        found = self._at(exchange.protocol, exchange.address)
+        if found is None:
+            return
+        found.requests += 1
+        found.replies += exchange.outcome is Outcome.ANSWERED
+        found.exchanges.append((exchange.outcome, exchange.latency_ns or 0))
+
+    def _at(self, protocol: Protocol, address: int) -> _Device | None:
+        found = self._devices.get((protocol, address))
+        if found is None and len(self._devices) < _MOST_DEVICES:
+            found = self._devices[protocol, address] = _Device(protocol)
+        return found
+
+    def lines(self, now_ns: int) -> tuple[DeviceLine, ...]:
+        """All of them, by protocol and address."""
+        latencies = [one.latency_ns for one in self._devices.values()]
+        known = sorted(latency for latency in latencies if latency is not None)
+        usual_ns = known[(len(known) - 1) // 2] if len(known) > 1 else None
+        return tuple(
+            _line(address, device, now_ns, usual_ns)
+            for (_, address), device in sorted(
+                self._devices.items(), key=lambda one: (one[0][0].value != "osdp", one[0][0].value, one[0][1])
+            )
+        )
+
+
+_ROUTINE = frozenset({Reply.PDCAP})
+"""Replies that tell of nothing that happened."""
+
+
+def _line(address: int, device: _Device, now_ns: int, usual_ns: int | None) -> DeviceLine:
+    latency_ns = device.latency_ns
+    if device.told is not None and not device.told_text:
+        device.told_text = told_words(*device.told)
+    return DeviceLine(
+        device.protocol,
+        address,
+        _state(device, now_ns, usual_ns),
+        "" if device.identity is None else identity_words(*device.identity),
+        device.requests,
+        device.replies,
+        device.requests - device.replies,
+        latency_ns,
+        tuple(
+            latency if outcome is Outcome.ANSWERED else outcome.value for outcome, latency in device.exchanges
+        ),
+        device.told_text,
+    )
+
+
+def _state(device: _Device, now_ns: int, usual_ns: int | None) -> State:
+    if now_ns - device.asked_ns > _NOT_ASKED_NS or not device.exchanges:
+        return State.NOT_ASKED
+    outcomes = [outcome for outcome, _ in device.exchanges]
+    newest = outcomes[-4:]
+    damaged = sum(1 for outcome in outcomes if outcome is Outcome.DAMAGED)
+    silent = sum(1 for outcome in outcomes if outcome is Outcome.SILENT)
+    if not any(outcome is Outcome.ANSWERED for outcome in newest):
+        return State.DAMAGED if any(outcome is Outcome.DAMAGED for outcome in newest) else State.SILENT
+    if damaged * 6 >= len(outcomes):
+        return State.DAMAGED
+    latency_ns = device.latency_ns or 0
+    limit_ns = REPLY_LIMIT_NS.get(device.protocol, 1_000_000_000)
+    if latency_ns > limit_ns // 2 or (usual_ns is not None and latency_ns > _SLOWER * max(usual_ns, 1_000_000)):
+        return State.SLOW
+    return State.UNSTEADY if silent * 6 >= len(outcomes) else State.ALIVE
+
+
+def identity_words(frame: Frame, seen: Seen) -> str:
+    """What a device said it is, in short."""
+    fields = {field.name: field.text for field in osdp_text.meaning_of(frame, seen).fields}
+    wanted = (("oui", "maker"), ("model", "model"), ("version", "version"), ("firmware", "firmware"))
+    return ", ".join(f"{word} {fields[name]}" for name, word in wanted if name in fields)
+
+
+_TOLD = {
+    int(Reply.RAW): "card",
+    int(Reply.FMT): "card",
+    int(Reply.KEYPAD): "keys",
+    int(Reply.ISTATR): "inputs",
+    int(Reply.LSTATR): "case or power",
+    int(Reply.OSTATR): "outputs",
+    int(Reply.NAK): "refusal",
+}
+
+
+def told_words(frame: Frame, seen: Seen) -> str:
+    """What a device told of, in short, with its time; never a card number or a digit."""
+    time = f"{frame.t_ns / 1e9:.1f} s"
+    word = _TOLD.get(frame.octets[5])
+    meaning = osdp_text.meaning_of(frame, seen)
+    if word in ("card", "keys"):
+        reads = frame_text.card_reads(meaning)
+        bits = next((field.text for field in meaning.fields if field.name == "bit_count"), "")
+        what = reads[0]["format"] if reads else f"{bits} bits" if bits else ""
+        return f"{time}: {word} {what + ' ' if what else ''}•••"
+    if word is None:
+        return f"{time}: {meaning.title}"
+    shown = ", ".join(
+        field.text if field.text.startswith(field.name) else f"{field.name.replace('_', ' ')} {field.text}"
+        for field in meaning.fields
+        if not field.secret and field.name not in ("sequence", "security_block", "mac")
+    )
+    return f"{time}: {word}: {shown}"
