@@ -21,7 +21,7 @@ from benchtool.install.save import with_entry
 from benchtool.install.view import view_of
 from benchtool.reports.site_closing_text import list_lines, point_lines, point_values, summary_lines
 
-KEYS = "y or the reading: done · Enter: later · ; note · ?: explain · <: back · .: leave"
+KEYS = "y or the reading: done | Enter: later | ; note | ?: explain | <: back | .: leave"
 
 
 @click.command("close", context_settings={"help_option_names": ["-h", "--help"]})

@@ -18,7 +18,7 @@ from benchtool.install.walk import WIRED, Answered, Ask, Question, at, next_ques
 from benchtool.install.walk_back import Step, back, pass_over
 from benchtool.install.walk_take import CLEAR, NEW, Taken, entries_of, take
 
-KEYS = "Enter: not known · ?: explain · <: back · >: next device · >>: end of the bus · .: leave"
+KEYS = "Enter: not known | ?: explain | <: back | >: next device | >>: end of the bus | .: leave"
 _LONGER = (
     f"Enter alone leaves it open, or takes what stands in [ ]; {CLEAR} takes that out; {NEW}name makes a new entry.",
     "< goes back, > on to the next device, >> to the end of the bus, . leaves. All answers are in the file already.",

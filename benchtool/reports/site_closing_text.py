@@ -53,7 +53,7 @@ def summary_lines(points: Sequence[Point], ticks: Mapping[str, Tick]) -> list[st
     for point in points:
         by_state[state_of(point, ticks)].append(point)
     lines = [f"{len(by_state[State.DONE])} of {len(points)} points are done"]
-    for state in (State.OUTSIDE, State.MISSING, State.OPEN):
+    for state in (State.OUTSIDE, State.MISSING):
         if by_state[state]:
             lines.append(f"{state.value}: {len(by_state[state])}")
             for point in by_state[state]:
@@ -61,6 +61,12 @@ def summary_lines(points: Sequence[Point], ticks: Mapping[str, Tick]) -> list[st
                 tick = ticks.get(point.item)
                 read = f", read {tick.reading}, should be {point.band}" if state is State.OUTSIDE and tick else ""
                 lines.append(f"  {point.item}{more}{read}")
+    groups: dict[str, list[str]] = {}
+    for point in by_state[State.OPEN]:
+        groups.setdefault(point.group, []).append(point.item)
+    if groups:
+        lines.append(f"{State.OPEN.value}: {len(by_state[State.OPEN])}")
+        lines += [f"  {group}: {', '.join(items)}" for group, items in groups.items()]
     return lines
 
 

@@ -16,9 +16,8 @@ def site_lines(view: View) -> list[str]:
     lines = [record.site.name]
     for trunk in view.trunks:
         lines += ["", *_bus_lines(view, trunk)]
-    placed = {device.id for bus in record.bus for device in bus.device} | {
-        device.controller for bus in record.bus for device in bus.device
-    }
+    on_bus = [device for bus in record.bus for device in bus.device]
+    placed = {device.id for device in on_bus} | {device.controller for device in on_bus if device.controller}
     loose = [named for named in view.of_kind("controller") if named.id not in placed]
     if loose:
         lines += ["", "controllers on no bus"]
