@@ -27,6 +27,8 @@ _LONG = 30 << 20
 """Octets in a file of which it is said that reading takes a while."""
 _MOST_EMPTY = 20
 """Bursts without a bit are shown up to this one: a noisy line has hundreds a second."""
+_LONGEST_TIMEOUT = 1.0
+"""Seconds of silence that surely part two cards."""
 _KINDS = ("edges", "logic", "analog", "lines", "osdp")
 
 
@@ -121,6 +123,11 @@ def command(
     if meter == ("help",):
         click.echo("\n".join(_meter_help()))
         return
+    if timeout is not None and timeout >= _LONGEST_TIMEOUT:
+        raise CommandError(
+            f"--timeout {timeout:g}s would join all cards to one: a frame ends after milliseconds, as --timeout 25ms",
+            Exit.USAGE,
+        )
     readings = _meter(meter)
     wanted = _wanted(expect, tables, printed)
     _check_files(source, record, plot, report)
@@ -165,6 +172,10 @@ def command(
     )
     run.run(sources)
     outcome = run.outcome
+    if len(printed) > 1 and len(printed) != len(outcome.reads):
+        outcome.notes.append(
+            f"{len(printed)} printed numbers were given for {len(outcome.reads)} reads: one for all, or one each"
+        )
     if same_card and outcome.reads:
         from benchtool.measure.card_reads import compare_reads
 

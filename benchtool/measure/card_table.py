@@ -14,7 +14,14 @@ import numpy as np
 
 from benchtool.capture.card_lines import Edge, LineRecord
 from benchtool.measure.card_analog import CardWaveform, LineSlices, slice_lines
-from benchtool.measure.card_table_edges import edge_table, edges_in_words, is_edge_list
+from benchtool.measure.card_table_edges import (
+    edge_cells,
+    edge_table,
+    edges_in_words,
+    is_edge_list,
+    level_of,
+    other_names,
+)
 from benchtool.measure.card_table_parts import (
     CardTable,
     TableKind,
@@ -29,6 +36,8 @@ from benchtool.measure.card_table_parts import (
 from benchtool.measure.waveform_csv import TIME_UNITS, VOLT_UNITS, NumberTable, read_table, unit_factor
 from benchtool.measure.waveform_record import Floats, WaveformError
 
+_MOST_VOLTS = 60.0
+"""More is on no reader's lines."""
 _D0 = re.compile(r"(.*\b)?(d|data|dat|line|ch|channel|w|digital|bit)?[ _-]*0\Z|zero\Z|.*(d|data)[ _-]?0\b.*")
 _D1 = re.compile(r"(.*\b)?(d|data|dat|line|ch|channel|w|digital|bit)?[ _-]*1\Z|one\Z|.*(d|data)[ _-]?1\b.*")
 
@@ -54,7 +63,10 @@ def read_card_table(
         found = edges_in_words(path, factor, resolution_ns, forced=kind is TableKind.EDGES)
         if found is not None:
             return found
-    table = read_table(path)
+        names = other_names(path)
+        if len(names) == 1 or (names and not {"d0", "d1"} >= set(names)):
+            raise WaveformError(f"{path}: its lines are called {' and '.join(names)}: rename them D0 and D1")
+    table = _levels_in_words(path) or read_table(path)
     if not len(table.values):
         raise WaveformError(f"{path}: no lines of numbers in it")
     where = Path(path).name
@@ -68,6 +80,8 @@ def read_card_table(
         lines = lines[np.isfinite(lines).all(axis=1)]
         if kind is TableKind.LOGIC or (len(lines) and bool(np.isin(lines, (0.0, 1.0)).all())):
             return _logic(table, places, unit, resolution_ns, where)
+    if table.values.shape[1] < 3:
+        raise WaveformError(f"{path}: one line only; a record of both is time, D0, D1")
     if kind in (TableKind.LOGIC, TableKind.EDGES):
         raise WaveformError(f"{path}: a {kind.value} table has three columns at least: time and both lines")
     return _analog(table, _roles(table, columns), unit, where, resolution_ns)
@@ -171,9 +185,12 @@ def _analog(
         factor = unit_factor(table.units[places[column]], VOLT_UNITS)
         if factor is None:
             factor = 1.0
-            if float(np.abs(values[:, column]).max()) > 300.0:
-                notes.append("no unit is said; so many volts cannot be, millivolts are taken")
-                factor = 1e-3
+            if float(np.abs(values[:, column]).max()) > _MOST_VOLTS:
+                # No figure is told: what is no volts may be a card.
+                raise WaveformError(
+                    "no unit is said, and volts of a reader's lines they cannot be: write it in the heading, as"
+                    " D0 (mV); if each line is a card, say --kind lines"
+                )
         volts.append(values[:, column] * factor)
     sliced, said = slice_lines(CardWaveform(values[:, 0], volts[0], volts[1]))
     seconds = time_factor(np.concatenate([_low_spans(one) for one in sliced]), unit, notes)
@@ -188,6 +205,40 @@ def _analog(
     levels = sliced[0].high_at_begin, sliced[1].high_at_begin
     record = LineRecord(tuple(edges), begin, max(begin, end), levels, resolution_ns or step, where)
     return CardTable(TableKind.ANALOG, record, (*notes, *said), tuple(problems), waveform)
+
+
+def _levels_in_words(path: str | Path) -> NumberTable | None:
+    """A logic capture whose levels are words (H and L, high and low); None for any other table."""
+    with Path(path).open("rb") as file:
+        taste = file.read(4096).decode("utf-8-sig", "replace").splitlines()
+    if not any(_word_levels(line) for line in taste):
+        return None
+    lines = Path(path).read_text(encoding="utf-8-sig", errors="replace").splitlines()
+    rows = [_word_levels(line) for line in lines]
+    found = [row for row in rows if row is not None]
+    if len(found) < len(lines) / 2:
+        return None
+    first = next(place for place, row in enumerate(rows) if row is not None)
+    names = edge_cells(lines[first - 1]) if first else []
+    if len(names) != 3:
+        names = ["time", "d0", "d1"]
+    unit = re.search(r"[\[(_ ](s|ms|us|µs|ns)\b", names[0])
+    plain = tuple(re.sub(r"[\[(].*", "", name).strip() for name in names)
+    bad = sum(row is None and bool(lines[place].strip()) for place, row in enumerate(rows) if place > first)
+    return NumberTable(plain, (unit[1] if unit else "", "", ""), np.array(found), bad)
+
+
+def _word_levels(line: str) -> tuple[float, float, float] | None:
+    cells = edge_cells(line)
+    if len(cells) != 3 or cells[1].isdigit() or cells[2].isdigit():
+        return None
+    levels = [level_of(cell) for cell in cells[1:]]
+    try:
+        time = float(cells[0].replace(",", "."))
+    except ValueError:
+        return None
+    one, other = levels
+    return None if one is None or other is None else (time, float(one), float(other))
 
 
 def _low_spans(sliced: LineSlices) -> Floats:

@@ -97,7 +97,7 @@ def _edges(
     return CardTable(TableKind.EDGES, record, tuple(notes), tuple(problems))
 
 
-_CELL = re.compile(r"[;,\t ]+")
+_CELL = re.compile(r"[, ]+")
 
 
 def edges_in_words(
@@ -132,9 +132,35 @@ def edges_in_words(
     )
 
 
+def edge_cells(line: str) -> list[str]:
+    """Cells of a line in small letters. Only where ; or tab part them, a comma may be the decimal one."""
+    text = line.strip().lower()
+    separator = next((mark for mark in (";", "\t") if mark in text), None)
+    cells = text.split(separator) if separator else _CELL.split(text)
+    return [cell.strip().strip('"') for cell in cells if cell.strip()]
+
+
+def level_of(word: str) -> bool | None:
+    """What a word says of a level: True for high; None where it says nothing."""
+    return True if word in _HIGHS else False if word in _LOWS else None
+
+
+def other_names(path: str | Path) -> tuple[str, ...]:
+    """Names of lines in an edge list that are not D0 and D1, in small letters; empty where it is no edge list."""
+    text = Path(path).read_bytes()[:65536].decode("utf-8-sig", "replace")
+    rows = [edge_cells(line) for line in text.splitlines()[1:400] if line.strip() and not line.startswith("#")]
+    names, fit = set(), 0
+    for cells in rows:
+        words = [cell for cell in cells[1:] if re.fullmatch(r"[^\W\d_][\w +-]*", cell) and cell not in _LOWS | _HIGHS]
+        if len(cells) == 3 and len(words) == 1 and any(cell in _LOWS | _HIGHS for cell in cells[1:]):
+            names.add(words[0])
+            fit += 1
+    return tuple(sorted(names)) if rows and fit > 0.9 * len(rows) and len(names) <= 4 else ()
+
+
 def _edge_words(line: str) -> tuple[float, float, float] | None:
     """Time, line, level of a line in which the line is named (D0, DATA1); None of any other."""
-    cells = [cell.strip('"') for cell in _CELL.split(line.strip().lower()) if cell]
+    cells = edge_cells(line)
     if not 3 <= len(cells) <= 4:
         return None
     named = [i for i, cell in enumerate(cells) if re.fullmatch(r"(d|data|line|ch|w)[_-]?[01]", cell)]
@@ -142,7 +168,7 @@ def _edge_words(line: str) -> tuple[float, float, float] | None:
     if len(named) != 1 or not levels:
         return None
     try:
-        time = float(cells[0])
+        time = float(cells[0].replace(",", "."))
     except ValueError:
         return None
     if not math.isfinite(time):

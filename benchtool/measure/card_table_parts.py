@@ -54,6 +54,10 @@ def given(names: list[str], columns: Sequence[str], shown: str) -> tuple[int, in
     found = []
     for column in columns:
         word = column.strip().lower()
+        # Headings stand here without their units.
+        plain = re.sub(r"\s*[\[(][^\])]*[\])]\s*\Z", "", word)
+        if plain != word and word not in names and plain in names:
+            word = plain
         if word in names:
             found.append(names.index(word))
         elif word.isascii() and word.isdigit() and 1 <= int(word) <= len(names):

@@ -59,6 +59,8 @@ class LineReader:
         self._first_ns: int | None = None
         self._single: list[str] = []
         self._bad: dict[str, list[int]] = {}
+        self._labels: list[str] = []
+        """Headings of a table's columns, empty where it has none."""
         self.notes: dict[str, int] = {}
         """How lines were taken where that was a guess, with counts."""
 
@@ -70,6 +72,10 @@ class LineReader:
             self._single.append(text)
             return self.flush() if len(self._single) >= LONGEST else []
         found = self.flush()
+        if self._number == 1 and (labels := _headings(text)):
+            self._labels = labels
+            return found
+        line = self._labelled(line)
         said = read_line(line, length=self._options.length, row=self._options.row)
         if said.note:
             self.notes[said.note] = self.notes.get(said.note, 0) + 1
@@ -80,6 +86,13 @@ class LineReader:
             where = f"{self._where}, line {self._number}"
             found.append(CardRead(said.bits, Source.CONVERTER, where, t_ns, built=said.built))
         return found
+
+    def _labelled(self, line: str) -> str:
+        """A line of a table with the heading before each cell, as a converter that labels prints it."""
+        cells = [cell.strip().strip('"') for cell in re.split(r"[;,\t]", line)]
+        if not self._labels or len(cells) != len(self._labels):
+            return line
+        return "  ".join(f"{label}: {cell}" for label, cell in zip(self._labels, cells, strict=True) if cell)
 
     def _since(self, t_ns: int | None) -> int | None:
         """Since the first time that was written; None where a time is of another clock or manner than that."""
@@ -105,6 +118,13 @@ class LineReader:
         return [f"{_lines(numbers)}: {problem}" for problem, numbers in self._bad.items()] + [
             f"{count} lines: {note}" if count > 1 else f"1 line: {note}" for note, count in self.notes.items()
         ]
+
+
+def _headings(line: str) -> list[str]:
+    """The headings of a table of cards; empty where a line is none."""
+    cells = [cell.strip().strip('"').lower() for cell in re.split(r"[;,\t]", line)]
+    words = all(cell and not re.fullmatch(r"[\d.,:xa-f-]+", cell) for cell in cells)
+    return cells if len(cells) > 1 and words and _CARD_HEADING.search(line) else []
 
 
 def _lines(numbers: list[int]) -> str:
@@ -254,12 +274,27 @@ def _kind(taste: bytes, path: str) -> str | None:
     return None if looks_like_table(lines) else "lines"
 
 
+_CARD_HEADING = re.compile(
+    r"\b(card|site|facility|bits?|binary|hex|length|decimal|printed|badge|format)\b", re.IGNORECASE
+)
+_VOLTS_HEADING = re.compile(r"[(\[](m?v|volts?)[)\]]", re.IGNORECASE)
+_CARD_CELL = re.compile(r"[01]{16,}\Z|\[\d{1,3}\]|(?=.*[0-9])(?=.*[A-Fa-f])[0-9A-Fa-f]{5,}\Z")
+"""What stands in a converter's line and in no table of levels: a run of bits, a length in brackets, hex."""
+_WHOLE = re.compile(r"[2-9]\d*\Z|1\d+\Z")
+_FEWEST_SAMPLES = 64
+"""Whole numbers that are no levels, in fewer lines than any record of a card has, are cards a line."""
+
+
 def looks_like_table(lines: list[str]) -> bool:
     """Whether most lines are columns of numbers (or an edge) under one another, and not cards a line."""
     rows = [line for line in lines if _ROW.match(line) or re.search(r"[;,\t]", line)]
     if len(lines) < 3 or len(rows) < 0.7 * len(lines):
         return False
     cells = [_cells(line) for line in rows[:200]]
+    if _CARD_HEADING.search(lines[0]) and not _ROW.match(lines[0]):
+        return False
+    if sum(any(_CARD_CELL.match(cell) for cell in row[1:]) for row in cells) > len(cells) / 2:
+        return False
     numbers = []
     for row in cells:
         try:
@@ -270,6 +305,8 @@ def looks_like_table(lines: list[str]) -> bool:
         return False
     columns = max(count for _, count in numbers)
     if columns < 3:
+        return columns == 2 and bool(_VOLTS_HEADING.search(lines[0]))
+    if len(lines) < _FEWEST_SAMPLES and any(_WHOLE.match(cell) for row in cells for cell in row[1:]):
         return False
     times = [time for time, _ in numbers]
     rising = sum(after >= before for before, after in pairwise(times))

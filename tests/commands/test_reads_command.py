@@ -210,3 +210,29 @@ def test_nothing_to_draw_is_said() -> None:
     result = reads(str(FIXTURES / "converter.txt"), "--plot", "unused.png")
     assert "nothing to draw" in result.output
     assert not Path("unused.png").exists()
+
+
+def test_a_time_out_that_joins_all_cards_is_refused() -> None:
+    result = reads(EDGES, "--timeout", "25")
+    assert result.exit_code == 2
+    assert result.output == (
+        "benchtool: --timeout 25s would join all cards to one: a frame ends after milliseconds, as --timeout 25ms\n"
+    )
+
+
+def test_fewer_printed_numbers_than_reads_are_told() -> None:
+    assert (
+        "2 printed numbers were given for 3 reads" in reads(EDGES, "--printed", "101,4095", "--printed", "1,2").output
+    )
+    assert "printed numbers were given" not in reads(EDGES, "--printed", "101,4095").output
+
+
+def test_columns_are_named_as_in_the_heading(tmp_path: Path) -> None:
+    rows = ["Zeit [s];X;Y", "0;1;1"]
+    for n, bit in enumerate(WORKED):
+        at = 0.04 + n / 1000
+        rows += [f"{at:.6f};{'0;1' if bit == '0' else '1;0'}", f"{at + 5e-5:.6f};1;1"]
+    path = tmp_path / "t.csv"
+    path.write_text("\n".join(rows))
+    for name in ("Zeit [s]", "zeit", "1"):
+        assert "1 reads, 1 sound" in reads(str(path), "--columns", f"{name},X,Y").output.replace("1 read,", "1 reads,")

@@ -25,6 +25,11 @@ PRINTED = Bits.of("11101010100000111110100001")  # sheet 6.2: 213, 02000, printe
         "2026-11-28 01:09:51.123 bits=00110010100001111111111111 ok",
         "READ 26BIT 00110010100001111111111111",
         "26: 0CA1FFF",
+        "26,0CA1FFF",
+        "12:01:02;26;0CA1FFF",
+        "32-87-FF-C0 len 26",
+        "0.5 s  [26] 00110010100001111111111111",
+        "raw=0x0CA1FFF site 101 card 4095",  # the hex is the frame as it was sent, not built from the numbers
         "26:0x0CA1FFF",
         "0CA1FFF/26",
         "0ca1fff (26)",
@@ -142,3 +147,15 @@ def test_every_writing_brings_the_frame_back(bits: Bits, writing: str, stamp: st
         assert said.bits == bits or said.note
     else:
         assert said.bits == bits
+
+
+@pytest.mark.parametrize("line", ["CARD READ: 101-04095", "101/4095", "101 - 4095", "101,04095", "101:4095"])
+def test_a_site_code_and_a_card_number_are_built(line: str) -> None:
+    found = read_line(line, row=find_formats("26-bit")[0])
+    assert (found.bits, found.built) == (FRAME, True)
+
+
+def test_padding_that_is_not_zero_is_told() -> None:
+    """Sheet, trap 7: padding of RAW cards may hold ones, so it is taken; but it may be a digit too many."""
+    assert "a digit too many?" in read_line("26:0CA1FFF9").note
+    assert "too many" not in read_line("26 bits: 32 87 FF C0").note

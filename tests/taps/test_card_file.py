@@ -9,6 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchtool.capture.card_lines import LineRecord
+from benchtool.frames.card.formats import find_formats
 from benchtool.frames.card.pulses import PulseReader
 from benchtool.frames.card.read import CardRead, Source
 from benchtool.taps.card_address import open_card_source
@@ -135,3 +136,90 @@ def test_any_file_is_read_or_refused(tmp_path: Path, content: bytes, kind: str |
     except TapError:
         return
     assert all(0 < read.bits.length <= 1 << 20 for read in reads)
+
+
+CONVERTER_TABLES = {
+    "bits": [f"{n}\t26\t{WORKED}" for n in range(10)],
+    "numbers": ["time,site code,card number", *(f"{n}.5,101,4095" for n in range(90))],
+    "hex": ["Time,Length,Hex", *(f"{n}.5,26,0CA1FFF" for n in range(10))],
+    "lengths in brackets": [f"{n}.5 s  [26] {WORKED}" for n in range(10)],
+}
+
+
+@pytest.mark.parametrize("lines", CONVERTER_TABLES.values(), ids=CONVERTER_TABLES)
+def test_a_table_of_cards_is_no_scope_record(lines: list[str], tmp_path: Path) -> None:
+    """Taken for volts, cards would stand in the levels, which nobody hides."""
+    path = tmp_path / "t.csv"
+    path.write_text("\n".join(lines))
+    with open_card_source(str(path)) as source:
+        assert source.info.source is Source.CONVERTER
+    found = frames(open_card_source(str(path), CardOptions(row=find_formats("26-bit")[0])))
+    assert {read.bits.text for read in found} == {WORKED}
+
+
+def test_numbers_without_a_heading_are_no_card(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text("\n".join(f"{n}.5;101;54095" for n in range(20)))
+    source = open_card_source(str(path))
+    assert not frames(source)
+    assert "several numbers and no heading" in source.problems[0]
+
+
+def test_no_volts_that_cannot_be(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text("\n".join(f"{n},51234,{n % 2}.5" for n in range(100)))
+    with pytest.raises(TapError, match="volts of a reader's lines they cannot be") as told:
+        frames(open_card_source(str(path)))
+    assert "51234" not in str(told.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ("time (us),CH1 (V)\n" + "\n".join(f"{5 * n},5.00" for n in range(100)), "one line only"),
+        (
+            "t [us],wire,state\n1,green,0\n2,green,1\n3,white,0\n4,white,1",
+            "called green and white: rename them D0 and D1",
+        ),
+        ("t,line,level\n1,D1,0\n2,D1,1\n3,D2,0\n4,D2,1", "called d1 and d2: rename them D0 and D1"),
+    ],
+)
+def test_what_is_no_record_of_both_lines_is_told(text: str, told: str, tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text(text)
+    with pytest.raises(TapError, match=told):
+        frames(open_card_source(str(path)))
+
+
+def edge_rows(comma: bool, separator: str) -> str:
+    """The worked frame as an edge list: 50 us pulses, 1 ms apart, in seconds."""
+    rows = (
+        ["Zeit [s]", "Leitung", "Pegel"],
+        *(
+            [f"{0.04 + n / 1000 + (0 if level == 0 else 5e-5):.7f}", f"D{bit}", str(level)]
+            for n, bit in enumerate(WORKED)
+            for level in (0, 1)
+        ),
+    )
+    lines = [separator.join(row) for row in rows]
+    return "\n".join(line.replace(".", ",") if comma else line for line in lines)
+
+
+@pytest.mark.parametrize(("comma", "separator"), [(True, ";"), (True, "\t"), (False, ","), (False, ";"), (False, " ")])
+def test_edge_lists_with_decimal_commas(comma: bool, separator: str, tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text(edge_rows(comma, separator).replace("Zeit [s]", "Zeit_[s]" if separator == " " else "Zeit [s]"))
+    (read,) = frames(open_card_source(str(path)))
+    assert read.bits.text == WORKED
+    assert read.pulses is not None
+    assert {round(pulse.width_ns, -3) for pulse in read.pulses} == {50_000}
+
+
+def test_levels_in_words(tmp_path: Path) -> None:
+    rows = ["Time[s],D0,D1", "0,H,H"]
+    for n, bit in enumerate(WORKED):
+        at = 0.04 + n / 1000
+        rows += [f"{at:.6f},{'L,H' if bit == '0' else 'H,L'}", f"{at + 5e-5:.6f},H,H"]
+    path = tmp_path / "t.csv"
+    path.write_text("\n".join(rows))
+    assert [read.bits.text for read in frames(open_card_source(str(path)))] == [WORKED]

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.build import build_bits, build_data, why_not
+from benchtool.frames.card.decode import decode_as
 from benchtool.frames.card.formats import FORMATS, CardFormat
 from benchtool.frames.card.places import LONGEST
 
@@ -35,17 +36,18 @@ _CLOCK = re.compile(r"\b(\d{1,2}):(\d\d):(\d\d)(?:[.,](\d{1,9}))?(?:Z|[+-]\d\d:?
 _SECONDS = re.compile(r"^\s*\[\s*(\d{1,10})(?:\.(\d{1,9}))?\s*(us|ms|s)?\s*\]\s*")
 _LENGTH = (
     re.compile(r"\b(?:length|len|bits?|bit[ _-]?count|n|size)\s*[:=]\s*(\d{1,3})(?![\w.])", re.IGNORECASE),
+    re.compile(r"\b(?:length|len)\s+(\d{1,3})(?![\w.])", re.IGNORECASE),
     re.compile(r"(?<![\w.])(\d{1,3})[ _-]?bits?\b", re.IGNORECASE),
     re.compile(r"/\s*(\d{1,3})(?![\w.])"),
     re.compile(r"[(\[](\d{1,3})[)\]]"),
 )
-_BEFORE = re.compile(r"(?<![\w.:])[A-Za-z]?(\d{1,3})\s*:(?=\s*(?:0[xX])?[0-9A-Fa-f]{4})")
-"""A length before a colon, which may as well be a site code: only believed where the hex after it has that length."""
+_BEFORE = re.compile(r"(?<![\w.:])[A-Za-z]?(\d{1,3})\s*[:;,](?=\s*(?:0[xX])?[0-9A-Fa-f]{4})")
+"""A length before a colon or the like, which may as well be a site code: believed where the hex after it has it."""
 _SITE = re.compile(r"\b(?:site(?:[ _-]?code)?|facility(?:[ _-]?code)?|fc|sc)\s*[:=#]?\s*(\d{1,6})\b", re.IGNORECASE)
 _NUMBER = re.compile(
     r"\b(?:card(?:[ _-]?(?:number|num|no|id))?|number|num|no|id|cn|user)\s*[:=#.]?\s*(\d{1,12})\b", re.IGNORECASE
 )
-_PAIR = re.compile(r"(?<![\w.,:-])(\d{1,5})\s*[,:]\s*(\d{3,7})(?![\w.,:-])")
+_PAIR = re.compile(r"(?<![\w.,:/-])(\d{1,5})\s*[,:/-]\s*(\d{3,7})(?![\w.,:/-])")
 _LABELLED_BITS = re.compile(r"\b(?:bits?|bin(?:ary)?|raw|data|frame)\s*[:=]\s*((?:[01][ _]*){1,256})(?![\w])", re.I)
 _LABELLED_HEX = re.compile(
     r"\b(?:hex|raw|data|frame)\s*[:=]\s*(?:0[xX])?((?:[0-9A-Fa-f]{2}[ :-])*[0-9A-Fa-f]+)\b", re.I
@@ -57,6 +59,8 @@ _HEX = re.compile(r"(?<![\w.])(?:0[xX]([0-9A-Fa-f]{1,64})[hH]?|([0-9A-Fa-f]{1,64
 _OCTETS = re.compile(r"(?<![\w.])((?:[0-9A-Fa-f]{2}[ :-]){2,31}[0-9A-Fa-f]{2})(?![\w.])")
 _BIT_GROUPS = re.compile(r"(?<![\w.])(?:0[bB])?([01](?:[01]|[ _](?=[01 _]))*)(?![\w.])")
 _DECIMAL = re.compile(r"(?<![\w.])(\d{1,12})(?![\w.])")
+_ROW = re.compile(r"\s*[\d.]+(?:\s*[;,\t]\s*\d+){2,}\s*\Z")
+"""Numbers alone, three or more."""
 _FEWEST_BITS = 16
 """So many digits that are all 0 and 1 are bits wherever they stand; fewer must be labelled, or be all of the line."""
 
@@ -115,9 +119,12 @@ def _value(text: str, length: int | None, row: CardFormat | None) -> ConverterLi
         if fitted is not None:
             return fitted
     if site and number:
-        return _pair(int(site[1]), int(number[1]), row)
+        sent = _sent(digits, int(site[1]), int(number[1]), row)
+        return sent or _pair(int(site[1]), int(number[1]), row)
     if match := _PAIR.search(text):
         return _pair(int(match[1]), int(match[2]), row)
+    if _ROW.match(bare):
+        return ConverterLine(problem="several numbers and no heading or label that says which is the card")
     whole = _DECIMAL.fullmatch(bare.strip())
     # Small numbers among words count readers, doors and times.
     loose = [digits for digits in _DECIMAL.findall(bare) if whole or len(digits) >= _FEWEST_DIGITS]
@@ -182,13 +189,25 @@ def _fit(digits: str, size: int) -> ConverterLine | None:
     value, octets = int(digits, 16), 2 * ((size + 7) // 8)
     padding = 4 * octets - size
     if len(digits) == octets and padding and value >> size:
-        return ConverterLine(Bits(value >> padding, size), note="hex octets with padding at the end")
+        spare = "" if not value & ((1 << padding) - 1) else " that is not zero: a digit too many?"
+        return ConverterLine(Bits(value >> padding, size), note=f"hex octets with padding at the end{spare}")
     if value >> size:
         return None
     note = ""
     if len(digits) == octets and padding and not value & ((1 << padding) - 1):
         note = "hex octets with padding in front; padding at the end cannot be ruled out"
     return ConverterLine(Bits(value, size), note=note)
+
+
+def _sent(digits: str | None, site: int, number: int, row: CardFormat | None) -> ConverterLine | None:
+    """Hex beside a site code and a card number that says the same in some format: that is the frame as it was sent."""
+    for one in (row,) if row is not None else FORMATS:
+        if digits is None or len(digits) != (one.length + 3) // 4 or int(digits, 16) >> one.length:
+            continue
+        read = decode_as(one, Bits(int(digits, 16), one.length))
+        if (read.site_code, read.card_number) == (site, number):
+            return ConverterLine(read.bits)
+    return None
 
 
 def _pair(site: int, number: int, row: CardFormat | None) -> ConverterLine:
