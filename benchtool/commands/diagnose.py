@@ -28,11 +28,14 @@ from benchtool.commands.options import (
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
 
 if TYPE_CHECKING:
+    from benchtool.commands.diagnose_site import OnSite
     from benchtool.commands.session import Session
     from benchtool.diagnose.evidence import Evidence
     from benchtool.diagnose.observed import Observed
     from benchtool.frames.decoders import Spoken
     from benchtool.frames.osdp.keys import KeyRing
+    from benchtool.install.compare import Compared
+    from benchtool.install.compare_listened import Listener
     from benchtool.measure.osdp_watch import WatchFigures
 
 _NO_CHECK = "no check value is known of this bus: damaged frames cannot be told from sound ones"
@@ -54,6 +57,8 @@ _ASCII = (
 @click.option(
     "--length", type=click.FloatRange(0, 10_000, min_open=True), metavar="METRES", help="Length of the pair, if known."
 )
+@click.option("--site", "site", metavar="FILE", help="The installation's record: its lengths, its order, its names.")
+@click.option("--bus", "bus_id", metavar="ID", help="With --site: which bus of the record, where it has several.")
 @click.option("--order", metavar="A,B,…", help="Addresses in their order along the pair, from the controller.")
 @click.option(
     "--meter",
@@ -80,6 +85,8 @@ def command(
     osdp_key: str | None,
     protocol: str | None,
     length: float | None,
+    site: str | None,
+    bus_id: str | None,
     order: str | None,
     meter: tuple[str, ...],
     tried: tuple[str, ...],
@@ -104,6 +111,7 @@ def command(
       benchtool diagnose visit.json --meter ab-ohms=118 --meter ab-idle=0.42
       benchtool diagnose --meter ab-ohms=61 --meter ab-idle=0.24
       benchtool diagnose visit.pcapng --protocol unknown.toml
+      benchtool diagnose visit.pcapng --site depot.toml --bus yard
       benchtool diagnose visit.pcapng --osdp-key site.keys
       benchtool diagnose pasted.txt --baud 19200 --format 8N1 --json
     """
@@ -128,6 +136,13 @@ def command(
         click.echo(f"note: {note}", err=True)
     if tap is None and not (hand.readings or hand.tried or waveform):
         raise click.UsageError("Give a TAP, or what was measured (--meter, --waveform). --readings lists the readings.")
+    if bus_id is not None and site is None:
+        raise click.UsageError("--bus: name the record too, --site FILE.")
+    place: OnSite | None = None
+    if site is not None:
+        from benchtool.commands.diagnose_site import on_site
+
+        place = on_site(site, bus_id)
     check_recording(record, tap or "")
     measured.check_output(save, "--save", tap or "", (".json",))
     measured.check_output(report, "--report", tap or "", (".html", ".htm"))
@@ -150,23 +165,44 @@ def command(
     session: Session | None = None
     evidence: Evidence | None = None
     noticed: WatchFigures | None = None
+    compared: Compared | None = None
     if saved is None:
         assert tap is not None
+        listener: Listener | None = None
+        if place is not None:
+            from benchtool.commands.site_compare import recorded_settings
+            from benchtool.install.compare_listened import Listener
+
+            listener = Listener()
+            length = length or place.length_m
+            baud, char_format = recorded_settings(tap, baud, char_format, place.trunk.bus)
         spoken, keys = read_protocol(protocol), read_keys(osdp_key)
         if (caution := key_file_caution(osdp_key)) is not None:
             click.echo(f"note: {caution}", err=True)
         session, evidence, observed, noticed = _listen(
-            tap, baud, char_format, seconds, record, overwrite, length, spoken, keys
+            tap, baud, char_format, seconds, record, overwrite, length, spoken, keys, listener
         )
+        if place is not None and listener is not None:
+            info = session.tap.info
+            heard = listener.found(
+                info.name, info.settings, evidence.figures, noticed, proved_baud=observed.sender_baud
+            )
+            compared = place.against(heard)
     else:
         observed = saved
     if scope is not None:
         hand = hand + ByHand(scope=scope[1].as_readings())
     observed = replace(observed.measured(hand), length_m=length or observed.length_m, order=placed or observed.order)
+    if place is not None:
+        observed = place.known(observed)
     found = conclude(observed, evidence.figures if evidence is not None else None)
-    found = sensible(found, listened=observed.symptoms is not None)
+    found = plain = sensible(found, listened=observed.symptoms is not None)
+    if place is not None:
+        found = place.named(plain)
     rate = () if scope is None else rate_words(scope[1], baud or (observed.baud if observed.symptoms else None))
     told = () if noticed is None else tuple(figures_text(noticed))
+    if place is not None:
+        told = (*told, *place.lines(compared))
     if save is not None:
         measured.write_text(save, to_json(observed))
     if report is not None:
@@ -175,12 +211,25 @@ def command(
 
         part = waveform_part(*scope, notes=rate) if scope is not None else None
         where = tap_line(session.tap.info) if session is not None else observed.tap or "no tap: readings alone"
+        if place is not None:
+            where += f"; names by the record of {place.title}"
         made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
-        page = diagnosis_html(found, evidence, title="Bus diagnosis", tap=where, made=made, waveform=part, noticed=told)
+        page = diagnosis_html(
+            found,
+            evidence,
+            title="Bus diagnosis",
+            tap=where,
+            made=made,
+            waveform=part,
+            noticed=told,
+            names=None if place is None else place.names,
+        )
         measured.write_text(report, page)
     if as_json:
         made_of = diagnosis_object(found)
         made_of["osdp"] = None if noticed is None else figures_object(noticed)
+        if place is not None:
+            place.put_into(made_of, plain, found, compared)
         if scope is not None:
             made_of["waveform_limits"] = measured.scope_object(scope[1])
             made_of["waveform_notes"] = [*rate, *scope[1].notes]
@@ -210,8 +259,12 @@ def _listen(
     length_m: float | None,
     spoken: Spoken,
     keys: KeyRing,
+    listener: Listener | None,
 ) -> tuple[Session, Evidence, Observed, WatchFigures]:
-    """Listen at the tap, and work out the symptoms; and what was noticed in OSDP traffic."""
+    """Listen at the tap, and work out the symptoms; and what was noticed in OSDP traffic.
+
+    `listener` hears what a record can be held against, where there is one.
+    """
     from benchtool.commands.session import Session, end_progress, progress_line
     from benchtool.diagnose.engine import observe
     from benchtool.frames.decoder import BusDecoder
@@ -231,7 +284,9 @@ def _listen(
 
     def on_frame(frame: Frame) -> None:
         assert watch is not None
-        watch.frame(frame)
+        seen = watch.frame(frame)
+        if listener is not None:
+            listener.frame(frame, seen)
 
     def on_notice(text: str) -> None:
         click.echo(f"note: {text}", err=True)

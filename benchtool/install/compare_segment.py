@@ -2,8 +2,8 @@
 
 Which devices fail is weighed by Bayes' rule: devices that do not fail share one rate, each that fails has its own
 (flat priors, Jeffreys'); one faulty segment, one faulty device, or several by chance could each be why (priors:
-judgements of this project). A segment is named only where Poisson limits (`compare_limits.py`), widened for the number of
-devices, hold the two sides apart as well, since failures come in bursts, which the weighing does not know.
+judgements of this project). A segment is named only where Poisson limits (`compare_limits.py`), widened for the number
+of devices, hold the two sides apart as well, since failures come in bursts, which the weighing does not know.
 """
 
 from __future__ import annotations
@@ -94,6 +94,19 @@ def stretches(trunk: Trunk, counted: Sequence[Counted]) -> tuple[Stretch, ...]:
         row = [steps[frozenset((parent[end], end))] for end in ends]
         found.append(Stretch(parent[ends[0]], ends[-1], ids - beyond, beyond, _length(row)))
     return tuple(found)
+
+
+def addresses_in_order(trunk: Trunk) -> tuple[int, ...]:
+    """Addresses in their order along the pair, from the controller; empty where they do not lie in one row from it."""
+    root = root_of(trunk)
+    if root is None or trunk.unclear is not None:
+        return ()
+    order, parent = _walk(trunk, root)
+    if len(set(parent.values())) < len(parent):
+        return ()  # somewhere the way forks
+    by_id = {device.id: device.address for _, device in trunk.answerers}
+    found = [address for name in order if (address := by_id.get(name)) is not None]
+    return tuple(found) if len(set(found)) == len(found) else ()
 
 
 def _length(row: Sequence[Segment]) -> float | None:

@@ -7,7 +7,7 @@ card numbers or keys.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from importlib.resources import files
@@ -68,10 +68,11 @@ def diagnosis_html(
     made: str = "",
     waveform: WaveformPart | None = None,
     noticed: Sequence[str] = (),
+    names: Mapping[int, str] | None = None,
 ) -> str:
     """The page. `tap` says where it was heard, `made` when; `evidence` is None for a diagnosis taken up again.
 
-    `noticed`: lines on the OSDP traffic, as below the figures of the text.
+    `noticed`: lines on the OSDP traffic, as below the figures of the text. `names`: devices by their addresses.
     """
     from jinja2 import Environment, StrictUndefined
 
@@ -111,6 +112,7 @@ def diagnosis_html(
         verdict=_verdict,
         ms=partial(milliseconds, resolution_ns=0 if figures is None else figures.resolution_ns),
         noticed="\n".join(noticed).strip(),
+        names=names or {},
     )
 
 
