@@ -140,7 +140,7 @@ def _swapped(sides: Sides, matched: Matched) -> Iterator[Difference]:
                 (one.device.id, other.device.id),
                 (one.found.address, one.device.address or 0),
                 (_heard(one), _heard(other)),
-                mend + " Until then each opens the other's door.",
+                mend + " Until then each acts for the other's door.",
                 (_address_edit(one), _address_edit(other)),
             )
             continue

@@ -82,7 +82,7 @@ def test_json_has_names_beside_places_that_stay(site: str) -> None:
     assert first["site"]["devices"] == [{"id": "d-5", "name": None, "door": "Slip gate", "address": 5}]
     assert made["site"]["length"] == 140
     assert made["site"]["order"] == [1, 2, 3, 4, 5]
-    assert [one["id"] for one in made["site"]["differences"]][0] == "missing"
+    assert made["site"]["differences"][0]["id"] == "missing"
     assert "site" not in plain
     assert "site" not in plain["findings"][0]
 
