@@ -6,11 +6,9 @@ import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
-from pathlib import Path
 from typing import Any
 
-from benchtool.commands.site_compare import trunk_of
-from benchtool.commands.site_file import read_site
+from benchtool.commands.site_compare import on_bus
 from benchtool.diagnose.finding import Diagnosis
 from benchtool.diagnose.observed import Observed
 from benchtool.install.checks import check
@@ -19,7 +17,7 @@ from benchtool.install.compare_found import AsFound
 from benchtool.install.compare_segment import addresses_in_order
 from benchtool.install.rule import Severity
 from benchtool.install.rules_pair import RULES
-from benchtool.install.view import Trunk, View, view_of
+from benchtool.install.view import Trunk, View
 from benchtool.reports.site_compare_text import device_names
 from benchtool.reports.site_names import addresses_in, named, names_of
 
@@ -140,5 +138,4 @@ def _wrap(text: str) -> list[str]:
 
 def on_site(path: str, bus_id: str | None) -> OnSite:
     """The record in a file; CommandError where it cannot be read, or the bus is not clear."""
-    view = view_of(read_site(Path(path)))
-    return OnSite(view, trunk_of(view, bus_id))
+    return OnSite(*on_bus(path, bus_id))

@@ -60,6 +60,8 @@ class _Filter:
 @click.option(
     "--only", "only", multiple=True, metavar="WHAT", help="Show only 'errors', or only an address; may be repeated."
 )
+@click.option("--site", "site", metavar="FILE", help="The installation's record: names beside addresses at the end.")
+@click.option("--bus", "bus_id", metavar="ID", help="With --site: which bus of the record, where it has several.")
 @click.option(
     "--octets",
     "show_octets",
@@ -84,6 +86,8 @@ def command(
     osdp_key: str | None,
     protocol: str | None,
     only: tuple[str, ...],
+    site: str | None,
+    bus_id: str | None,
     show_octets: bool,
     wide: bool,
     show_cards: bool,
@@ -112,6 +116,14 @@ def command(
     from benchtool.reports import frame_text, osdp_text
 
     check_recording(record, tap)
+    if bus_id is not None and site is None:
+        raise click.UsageError("--bus: name the record too, --site FILE.")
+    names: dict[int, str] = {}
+    if site is not None:
+        from benchtool.commands.site_compare import on_bus
+        from benchtool.reports.site_names import names_of
+
+        names = names_of(*on_bus(site, bus_id))
     spoken = read_protocol(protocol)
     keys = read_keys(osdp_key)
     if (caution := key_file_caution(osdp_key)) is not None:
@@ -198,10 +210,14 @@ def command(
     if as_json:
         made = frame_text.figures_object(figures)
         osdp = osdp_text.figures_object(noticed)
+        if site is not None:
+            made["names"] = {str(address): name for address, name in names.items()}
         out({"kind": "summary", "stopped_by_user": session.stopped_by_user, **made, "osdp": osdp})
     else:
         click.echo("")
         click.echo("\n".join(frame_text.figures_text(figures)))
+        for address, name in names.items():
+            click.echo(f"by the record, address {address}: {name}")
         for line in osdp_text.figures_text(noticed):
             click.echo(line)
         if figures.octets == 0:

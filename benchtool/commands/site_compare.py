@@ -121,6 +121,14 @@ def command(
         sys.exit(Exit.FAULT)
 
 
+def on_bus(site: str, bus_id: str | None) -> tuple[View, Trunk]:
+    """A record and the bus meant; CommandError where it cannot be read, or the bus is not clear."""
+    from benchtool.install.view import view_of
+
+    view = view_of(read_site(Path(site)))
+    return view, trunk_of(view, bus_id)
+
+
 def trunk_of(view: View, bus_id: str | None) -> Trunk:
     """The bus meant; CommandError where there is none, or several and nobody says which."""
     ids = [trunk.bus.id for trunk in view.trunks]

@@ -85,7 +85,8 @@ def _missing(sides: Sides, matched: Matched) -> Iterator[Difference]:
                 (device.id,),
                 (device.address,),
                 (f"no request to address {device.address} in {sides.found.seconds:.0f} s",),
-                "Enter it in the controller, or set the address right in the record; benchtool survey asks it itself.",
+                "Enter it in the controller, or set the address right in the record"
+                + ("; benchtool survey asks it itself." if sides.found.protocol == "osdp" else "."),
             )
 
 

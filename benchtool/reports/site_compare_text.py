@@ -8,7 +8,7 @@ from typing import Any
 from benchtool.install.compare import Compared
 from benchtool.install.compare_difference import Difference, Pairing, Proposal
 from benchtool.install.compare_failures import most_failing
-from benchtool.install.compare_found import FoundDevice, Way
+from benchtool.install.compare_found import AsFound, FoundDevice, Way
 from benchtool.install.load import Loaded
 from benchtool.install.places import words_of
 from benchtool.install.record import Device
@@ -83,8 +83,11 @@ def _table(compared: Compared) -> list[str]:
     sides, matched = compared.sides, compared.matched
     if not sides.found.sound:
         return []
-    rows = [_row(sides.view.called(one.device.id), one) for one in matched.pairings]
-    rows += [_row("(not in the record)", Pairing((), Device(id="", kind="other"), one)) for one in matched.strangers]
+    rows = [_row(sides.view.called(one.device.id), one, sides.found) for one in matched.pairings]
+    rows += [
+        _row("(not in the record)", Pairing((), Device(id="", kind="other"), one), sides.found)
+        for one in matched.strangers
+    ]
     heads = ("device", "noted", "at", "asked", "failed", "at most", "serial", "key")
     widths = [max(len(row[at]) for row in (heads, *rows)) for at in range(len(heads))]
     widths[0] = min(widths[0], 30)
@@ -97,11 +100,14 @@ def _table(compared: Compared) -> list[str]:
     ]
 
 
-def _row(name: str, pairing: Pairing) -> tuple[str, ...]:
+def _row(name: str, pairing: Pairing, heard: AsFound) -> tuple[str, ...]:
     noted = "-" if pairing.device.address is None else str(pairing.device.address)
     found = pairing.found
     if found is None:
-        return (name, noted, "-", "", "", "", "", "")
+        here = () if pairing.device.address is None else heard.at(pairing.device.address)
+        silent = [one for one in here if one.requests and not one.there]
+        asked, failed = (sum(one.requests for one in silent), sum(one.failed for one in silent))
+        return (name, noted, "-", str(asked) if silent else "", str(failed) if silent else "", "", "", "")
     limit = most_failing(found)
     serial = ", ".join(str(one.serial) for one in found.identities) or "?"
     key = _KEY_WORDS[None if found.key is None else found.key.value]

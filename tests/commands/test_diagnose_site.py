@@ -117,6 +117,14 @@ def test_what_the_record_says_of_the_pair(site: str, tmp_path: Path) -> None:
     assert diagnosed("sim:demo", "--site", site)["site"]["pair"] == []
 
 
+def test_listening_ends_with_names(site: str) -> None:
+    result = CliRunner().invoke(main, ["listen", "sim:demo?for=2", "--site", site])
+    assert "by the record, address 5: Slip gate (d-5)" in result.output
+    result = CliRunner().invoke(main, ["listen", "sim:demo?for=2", "--site", site, "--json"])
+    assert json.loads(result.stdout.splitlines()[-1])["names"]["3"] == "Loft door (d-3)"
+    assert CliRunner().invoke(main, ["listen", "sim:demo?for=2", "--bus", "quay"]).exit_code == 2
+
+
 def test_misuse_is_one_line(site: str) -> None:
     assert run("sim:demo", "--bus", "quay").exit_code == 2
     assert run("sim:demo", "--site", site, "--bus", "elsewhere").exit_code == 2
