@@ -170,10 +170,11 @@ def command(
         assert tap is not None
         listener: Listener | None = None
         if place is not None:
-            from benchtool.commands.site_compare import recorded_settings
+            from benchtool.commands.site_compare import recorded_settings, sets_line
             from benchtool.install.compare_listened import Listener
 
             listener = Listener()
+            sure = sets_line(tap, baud)
             length = length or place.length_m
             baud, char_format = recorded_settings(tap, baud, char_format, place.trunk.bus)
         spoken, keys = read_protocol(protocol), read_keys(osdp_key)
@@ -185,7 +186,7 @@ def command(
         if place is not None and listener is not None:
             info = session.tap.info
             heard = listener.found(
-                info.name, info.settings, evidence.figures, noticed, proved_baud=observed.sender_baud
+                info.name, info.settings, evidence.figures, noticed, proved_baud=observed.sender_baud, sets_line=sure
             )
             compared = place.against(heard)
     else:

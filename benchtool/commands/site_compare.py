@@ -36,6 +36,9 @@ if TYPE_CHECKING:
     from benchtool.taps.tap import Tap
 
 _MOST_SURVEY = 8_000_000
+_MOST_HEAD = 1 << 16
+_PCAPNG, _TOLD = b"\n\r\r\n", b"#! tap"
+"""How a capture begins, and the line of a log that says what the receiver was set to."""
 
 
 @click.command("compare", context_settings={"help_option_names": ["-h", "--help"]})
@@ -165,6 +168,22 @@ def saved_survey(tap: str) -> AsFound | None:
         raise CommandError(f"{tap}: {error}", Exit.INPUT) from None
 
 
+def sets_line(tap: str, baud: int | None) -> bool:
+    """Whether our settings are those that the octets were received with; a device server has its own, a log may not
+    say."""
+    if tap.startswith("socket://"):
+        return False
+    path = Path(tap)
+    try:
+        if baud is not None or not path.is_file():
+            return True
+        with path.open("rb") as file:
+            head = file.read(_MOST_HEAD)
+    except (OSError, ValueError):
+        return True
+    return head.startswith(_PCAPNG) or _TOLD in head
+
+
 def recorded_settings(
     tap: str, baud: int | None, char_format: CharFormat | None, bus: Bus
 ) -> tuple[int | None, CharFormat | None]:
@@ -199,6 +218,7 @@ def _listen(
     watch: OsdpWatch | None = None
     alike: tuple[LineSettings, ...] = ()
     searched = baud == AUTO
+    sure = sets_line(tap, baud)
 
     def on_open(opened: Tap) -> None:
         nonlocal watch
@@ -244,6 +264,13 @@ def _listen(
     if figures.octets and not figures.sound:
         proved = observe(session.gatherer.evidence(session.decoder.counters), info.settings).sender_baud
     found = listener.found(
-        info.name, info.settings, figures, watch.figures(), proved_baud=proved, alike=alike, searched=searched
+        info.name,
+        info.settings,
+        figures,
+        watch.figures(),
+        proved_baud=proved,
+        alike=alike,
+        searched=searched,
+        sets_line=sure,
     )
     return found, session.failure

@@ -150,7 +150,7 @@ def _settings(sides: Sides) -> Iterator[str]:
             yield "which check value the controller uses: a survey asks in its own; listen for that"
         return
     if found.baud is None and bus.baud is not None:
-        yield "the bit rate: it makes no difference at this tap"
+        yield "the bit rate: this tap does not show it (a device server sets it, or a log does not say it)"
     if bus.format is None:
         return
     try:

@@ -92,16 +92,19 @@ class Listener:
         proved_baud: int | None = None,
         alike: Iterable[LineSettings] = (),
         searched: bool = False,
+        sets_line: bool = True,
     ) -> AsFound:
         """What was found.
 
         `proved_baud`: the rate that damaged frames prove where none is sound. `searched`: whether the settings were
-        found by trying others, and `alike` those that read the bus as well.
+        found by trying others, and `alike` those that read the bus as well. `sets_line`: whether `settings` are those
+        of the receiver at the bus; not so behind a device server, or in a log that does not say.
         """
         frames = {one.value: count for one, count in figures.proved.items() if one is not Protocol.TABLE}
         protocol = max(frames, key=lambda name: frames[name], default=None)
         rows = [row for row in figures.addresses if row.protocol.value == protocol]
         sound = sum(frames.values())
+        sure = sound > 0 and sets_line
         alike = tuple(alike)
         listened_ns = max(0, figures.elapsed_ns - figures.deaf_ns)
         return AsFound(
@@ -109,11 +112,11 @@ class Listener:
             way=Way.LISTENED,
             protocol=protocol,
             frames=frames,
-            baud=(settings.baud if sound and all(one.baud == settings.baud for one in alike) else proved_baud),
+            baud=settings.baud if sure and all(one.baud == settings.baud for one in alike) else proved_baud,
             set_to=settings.baud,
-            format=settings.format if sound else None,
-            parity_seen=sound > 0 and _parity_seen(settings.format, figures, alike),
-            stops_seen=searched and sound > 0 and not any(_same_but_stops(settings, one) for one in alike),
+            format=settings.format if sure else None,
+            parity_seen=sure and _parity_seen(settings.format, figures, alike),
+            stops_seen=searched and sure and not any(_same_but_stops(settings, one) for one in alike),
             seconds=listened_ns / 1e9,
             octets=figures.octets,
             devices=tuple(self._device(row, settings.baud, noticed) for row in rows if not _for_all(row)),

@@ -245,6 +245,17 @@ def test_baud_auto_finds_rate_and_format(tmp_path: Path) -> None:
     } == {"baud-differs", "format-differs"}
 
 
+def test_a_log_that_does_not_say_its_rate_proves_none(tmp_path: Path) -> None:
+    log = tmp_path / "visit.log"
+    assert CliRunner().invoke(main, ["listen", "sim:demo", "--record", str(log)]).exit_code == 0
+    record = on_bus(DEMO, baud=19200)
+    assert [one["id"] for one in told(tmp_path, record, str(log))] == ["baud-differs"]
+    log.write_text("".join(line for line in log.read_text().splitlines(True) if not line.startswith("#!")))
+    assert told(tmp_path, record, str(log)) == []
+    assert "the bit rate: this tap does not show it" in " ".join(run(tmp_path, record, str(log)).output.split())
+    assert [one["id"] for one in told(tmp_path, record, str(log), "--baud", "9600")] == ["baud-differs"]
+
+
 def test_nothing_heard_is_no_pass(tmp_path: Path) -> None:
     log = tmp_path / "empty.log"
     log.write_text("", encoding="utf-8")
