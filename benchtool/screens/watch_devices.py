@@ -1,7 +1,7 @@
 """The devices that a bus was heard to have: how each does just now, not over all the time; what it said it is.
 
-What counts as slow is a judgement: answers that take more than half of the time that a controller waits, or twenty times
-that of the other devices.
+What counts as slow is a judgement: answers that take more than half of the time that a controller waits, or twenty
+times that of the other devices.
 """
 
 from __future__ import annotations
@@ -91,6 +91,9 @@ class Devices:
     def __init__(self) -> None:
         self._devices: dict[tuple[Protocol, int], _Device] = {}
 
+    def __len__(self) -> int:
+        return len(self._devices)
+
     def frame(self, frame: Frame, seen: Seen) -> None:
         """A frame came, and so much is known of it."""
         address = frame.address
@@ -156,9 +159,7 @@ def _line(address: int, device: _Device, now_ns: int, usual_ns: int | None) -> D
         device.replies,
         device.requests - device.replies,
         latency_ns,
-        tuple(
-            latency if outcome is Outcome.ANSWERED else outcome.value for outcome, latency in device.exchanges
-        ),
+        tuple(latency if outcome is Outcome.ANSWERED else outcome.value for outcome, latency in device.exchanges),
         device.told_text,
     )
 

@@ -1,0 +1,358 @@
+"""The thread that listens for the screen: tap to recording to model, and what the user asks of the tap, in between.
+
+The recording gets every item before anything else does; what the screen cannot show is never missing from it.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable
+from io import BufferedWriter
+from pathlib import Path
+from time import monotonic_ns, sleep
+
+from benchtool.capture.files import CaptureError, Recorder
+from benchtool.capture.private import create_private
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.diagnose.readings import ByHand
+from benchtool.measure.tally import Figures
+from benchtool.screens.watch_diagnosis import Worker
+from benchtool.screens.watch_pace import Pace
+from benchtool.screens.watch_source import Source
+from benchtool.screens.watch_state import Model
+from benchtool.taps.tap import TapError
+
+_FLUSH_NS = 1_000_000_000
+_AGAIN_NS = 10_000_000_000
+"""Where nothing more comes, a diagnosis is made anew after so much silence."""
+_FIRST_NS = 1_500_000_000
+"""What is heard before tells too little to be worth a diagnosis."""
+_REST_S = 0.015
+_BATCH = 64
+
+
+class Pump:
+    """`open`, then `step` over and over (`start` does it in a thread), then `finish`."""
+
+    def __init__(
+        self,
+        model: Model,
+        source: Source,
+        pace: Pace,
+        worker: Worker,
+        *,
+        seconds: float | None = None,
+        clock_ns: Callable[[], int] = monotonic_ns,
+        wait: Callable[[float], None] = sleep,
+        tell: Callable[[str], None] = lambda _: None,
+    ) -> None:
+        self.model, self.source, self.pace, self.worker = model, source, pace, worker
+        self.tell_screen = tell
+        self.failure: TapError | CaptureError | None = None
+        """What went wrong with the tap or a recording, to be told once the screen is gone."""
+        self.broken: BaseException | None = None
+        """A mistake of our own in the thread."""
+        self.past: list[tuple[str, Figures]] = []
+        """Figures of before counting began anew, and why it did."""
+        self.recorded: list[str] = []
+        self._seconds_ns = None if seconds is None else round(seconds * 1e9)
+        self._clock_ns, self._wait = clock_ns, wait
+        self._requests: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._recorder: Recorder | None = None
+        self._notes: BufferedWriter | None = None
+        self._flushed_ns = 0
+        self._told = 0
+        self._worked = (0, -1, 0)
+        self._closed = False
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+
+    def open(self) -> None:
+        """Open the tap; TapError says why it cannot be."""
+        self.source.open()
+        self.model.begin(self.source.info, 0, by_file=self.source.is_file)
+        self._show_pace()
+
+    def start(self) -> None:
+        """Listen in a thread of its own."""
+        self._thread = threading.Thread(target=self._run, name="listening", daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            while not self._stopping.is_set():
+                self.step()
+        except BaseException as error:  # told by who waits for the thread
+            self.broken = error
+            self.model.ended = f"benchtool failed: {type(error).__name__}; q quits and tells more."
+
+    def finish(self) -> None:
+        """Stop listening, close everything, decide what is still open."""
+        self._stopping.set()
+        if self._thread is not None:
+            self._thread.join()
+        self._end()
+        self.stop_recording()
+        self.worker.stop()
+
+    def ask(self, request: Callable[[], None]) -> None:
+        """Have something done between two reads, in the thread that listens."""
+        self._requests.put(request)
+
+    def step(self) -> None:
+        """One turn: what was asked for, what has come, a diagnosis where one is due."""
+        self._do_requests()
+        if self._closed:
+            self._diagnose(last=True)
+            self._wait(_REST_S)
+            return
+        try:
+            items = self.source.take(self._clock_ns())
+        except TapError as error:
+            self.failure = error
+            self._end()
+            self._ended(f"The tap failed: {error}.")
+            return
+        if self._seconds_ns is not None:
+            items = [item for item in items if item.t_ns < self._seconds_ns]
+        recorder = self._recorder
+        for start in range(0, len(items), _BATCH):
+            with self.model.lock:
+                for item in items[start : start + _BATCH]:
+                    if recorder is not None:
+                        try:
+                            recorder.write(item)
+                        except CaptureError as error:
+                            self._recording_failed(error)
+                            recorder = None
+                    self.model.hear(item)
+        now_ns = self.source.now_ns()
+        if not items:
+            # Only when there was nothing to read: a stalled computer must not cut a frame in two.
+            with self.model.lock:
+                self.model.idle(now_ns)
+        self._flush(now_ns)
+        self._notices()
+        self._diagnose()
+        if self.source.ended or (self._seconds_ns is not None and now_ns >= self._seconds_ns):
+            self._end()
+            what = "The capture has ended" if self.source.is_file else "Listening has ended"
+            self._ended(f"{what} after {self.model.now_ns / 1e9:.1f} s.")
+        elif not items and not self.source.is_live:
+            self._wait(_REST_S if self.pace.waits else 0)
+
+    def _do_requests(self) -> None:
+        while True:
+            try:
+                request = self._requests.get_nowait()
+            except queue.Empty:
+                return
+            request()
+
+    def _end(self) -> None:
+        if self._closed:
+            return
+        self._closed = True
+        now_ns = self.source.now_ns()
+        with self.model.lock:
+            for item in self.source.close():
+                if self._recorder is not None:
+                    self._recorder.write(item)
+                self.model.hear(item)
+        if self.source.is_file or self._seconds_ns is not None:
+            now_ns = self.model.now_ns
+        self.model.close(now_ns)
+        self._notices()
+
+    def _ended(self, text: str) -> None:
+        self.model.ended = text
+        self.tell(text)
+
+    def tell(self, text: str) -> None:
+        """Say something in the traffic, and to who sits at the screen."""
+        self.model.say(text)
+        self.tell_screen(text)
+
+    def _notices(self) -> None:
+        tap = self.source.tap
+        lines = [*getattr(tap, "notices", ()), *getattr(tap, "problems", ())]
+        for line in lines[self._told :]:
+            self.tell(line)
+        self._told = max(self._told, len(lines))
+
+    def _diagnose(self, *, last: bool = False) -> None:
+        model, worker = self.model, self.worker
+        stretch, octets, at_ns = self._worked
+        now_ns = model.now_ns
+        if not worker.is_due() or (now_ns - model.began_ns < _FIRST_NS and not last):
+            return
+        heard = model.octets
+        if stretch == model.stretches and octets == heard and (last or now_ns - at_ns < _AGAIN_NS):
+            return
+        self._worked = (model.stretches, heard, now_ns)
+        worker.give(model.work())
+
+    def measured(self, more: ByHand) -> None:
+        """What was measured goes into the diagnosis at once."""
+        self.worker.give(self.model.measured(more))
+
+    def count_anew(self, why: str) -> None:
+        """Counts, devices and evidence begin anew; traffic, notes and recording go on."""
+        self.past.append((f"until {self.model.now_ns / 1e9:.1f} s, when {why}", self.model.figures()))
+        del self.past[:-20]
+        self.model.begin(self.source.info, self.model.now_ns)
+        self._closed = False
+
+    def record(self, path: str) -> None:
+        """Begin to record."""
+        self.stop_recording()
+        recorder = Recorder(path, self.source.info)
+        try:
+            recorder.open()
+        except CaptureError as error:
+            self.tell(f"Not recording: {error}")
+            return
+        self._recorder = recorder
+        self.model.recording = path
+        self.recorded.append(path)
+        self.tell(f"Recording into {path}: raw octets, card data included; only you may read it.")
+
+    def stop_recording(self) -> None:
+        """End the recording, if there is one."""
+        recorder, self._recorder = self._recorder, None
+        self.model.recording = ""
+        if self._notes is not None:
+            self._notes.close()
+            self._notes = None
+        if recorder is not None:
+            try:
+                recorder.close()
+            except CaptureError as error:
+                self.failure = error
+                self.tell(f"The recording is not whole: {error}")
+            else:
+                self.tell(f"Recording ended: {recorder.path}")
+
+    def _recording_failed(self, error: CaptureError) -> None:
+        self.failure = error
+        self._recorder = None
+        self.model.recording = ""
+        self.tell_screen(f"RECORDING STOPPED: {error}")
+
+    def _flush(self, now_ns: int) -> None:
+        if self._recorder is not None and abs(now_ns - self._flushed_ns) >= _FLUSH_NS:
+            try:
+                self._recorder.flush()
+            except CaptureError as error:
+                self._recording_failed(error)
+            self._flushed_ns = now_ns
+
+    def note(self, text: str) -> None:
+        """A note for this moment; beside the recording too, where there is one."""
+        note = self.model.note(text)
+        recorder = self._recorder
+        if recorder is None:
+            self.tell_screen("Noted; it is printed at the end.")
+            return
+        path = recorder.path.with_name(f"{recorder.path.stem}.notes.txt")
+        try:
+            if self._notes is None:
+                self._notes = BufferedWriter(create_private(path, overwrite=False))
+            self._notes.write(f"{note.t_ns / 1e9:.3f} s  {text}\n".encode("utf-8", "backslashreplace"))
+            self._notes.flush()
+        except OSError as error:
+            self.tell_screen(f"Noted here only: {path} cannot be written ({error.strerror or error}).")
+        else:
+            self.tell_screen(f"Noted, and written into {path}.")
+
+    def set_line(self, baud: int | None, char_format: CharFormat | None) -> None:
+        """Listen with another rate or format."""
+        source, before = self.source, self.model.settings
+        wanted = LineSettings(baud or before.baud, char_format or before.format)
+        if source.is_file:
+            self.tell_screen(
+                f"A capture was heard with {before}; that cannot be changed now (listen to it with --baud says another)."
+            )
+            return
+        if source.address.startswith("socket://"):
+            self.tell_screen("A device server sets its line itself: set the rate there, then start again with --baud.")
+            return
+        was = source.settings
+        if self._reopen(source.address, wanted, f"the receiver was set to {wanted}"):
+            path = self.model.recording
+            if path:
+                self.record(_next_name(path))
+        else:
+            source.settings = was
+
+    def inject(self, text: str) -> None:
+        """Run the simulated bus with another fault."""
+        address = self.source.with_fault(text)
+        self.model.by_hand = ByHand()
+        self._reopen(address, self.source.settings, f"the simulated bus got the fault {text.strip() or 'healthy'}")
+
+    def act(self, text: str) -> None:
+        """Have a simulated device do something."""
+        if not self.source.is_simulated:
+            self.tell_screen("Listening cannot transmit: cards, keys and faults are for a simulated bus (sim:demo).")
+            return
+        words = text.split(maxsplit=1)
+        if words and words[0].lower() == "fault":
+            self.inject(words[1] if len(words) > 1 else "healthy")
+            return
+        try:
+            self.tell(self.source.act(text))
+        except ValueError as error:
+            self.tell_screen(str(error))
+
+    def _reopen(self, address: str, settings: LineSettings | None, why: str) -> bool:
+        source, model = self.source, self.model
+        was = (source.address, source.settings)
+        if not self._closed:
+            with model.lock:
+                for item in source.close():
+                    if self._recorder is not None:
+                        self._recorder.write(item)
+                    model.hear(item)
+        now_ns = model.now_ns
+        source.address, source.settings = address, settings
+        try:
+            source.open(now_ns)
+        except TapError as error:
+            source.address, source.settings = was
+            self.tell_screen(str(error))
+            try:
+                source.open(now_ns)
+            except TapError as second:
+                self.failure, self._closed = second, True
+                self._ended(f"The tap failed: {second}.")
+            return False
+        self._told = 0
+        self.count_anew(why)
+        self.tell(f"Counting began anew: {why}.")
+        return True
+
+    def change_speed(self, step: int) -> None:
+        """Play faster or slower; 0: pause, or go on."""
+        if self.source.is_live:
+            self.tell_screen("A live bus comes as fast as it comes; Space holds the picture of the traffic.")
+            return
+        if step == 0:
+            self.pace.paused = not self.pace.paused
+        else:
+            self.pace.change(step)
+        self._show_pace()
+        self.tell_screen(f"Playing: {self.pace.text()}.")
+
+    def _show_pace(self) -> None:
+        self.model.pace = "" if self.source.is_live else self.pace.text()
+
+
+def _next_name(path: str) -> str:
+    """`visit-2.pcapng` after `visit.pcapng`, the first that is free."""
+    base = Path(path)
+    number = 2
+    while (found := base.with_name(f"{base.stem}-{number}{base.suffix}")).exists():
+        number += 1
+    return str(found)

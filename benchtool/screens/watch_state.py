@@ -1,0 +1,392 @@
+"""The model behind `watch`: fed with what the tap delivers, as `listen` is; gives immutable snapshots to draw.
+
+Bounded memory whatever comes. One thread feeds it; any thread may ask for a snapshot. It holds no clock: bus time comes
+with the items, or as an argument.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+from benchtool.capture.chunk import Chunk, Gap, Item, LineCounts, LineErrors, Mark, TapInfo
+from benchtool.capture.settings import LineSettings
+from benchtool.diagnose.evidence import Gatherer
+from benchtool.diagnose.readings import ByHand
+from benchtool.diagnose.table_evidence import PlainGatherer, TableGatherer
+from benchtool.frames.decoders import Decoder, Spoken
+from benchtool.frames.frame import Frame, Protocol
+from benchtool.frames.modbus.ascii_decoder import AsciiDecoder
+from benchtool.frames.osdp.events import Event
+from benchtool.frames.osdp.keys import KeyRing
+from benchtool.measure.osdp_watch import OsdpWatch
+from benchtool.measure.tally import Figures, Tally
+from benchtool.screens import watch_words
+from benchtool.screens.watch_devices import DeviceLine, Devices
+from benchtool.screens.watch_diagnosis import Found, Work
+from benchtool.screens.watch_look import Look
+from benchtool.screens.watch_ring import Ring
+from benchtool.screens.watch_rows import Line, Row, RowKind, line_of
+from benchtool.screens.watch_strip import KEPT, Cell, Rates, Strip
+
+MOST_ROWS = 4000
+"""Lines of traffic that the screen remembers."""
+MOST_NOTES = 500
+_TESTS = 600
+"""Lines that a filter puts into words for one picture: the rest of the memory is gone through in the next ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What the user wrote down, and when."""
+
+    t_ns: int
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """What was counted since counting began."""
+
+    octets: int = 0
+    sound: int = 0
+    damaged: int = 0
+    line_errors: int | None = 0
+    """None where this tap cannot see them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything a picture is drawn from; nothing in it changes any more."""
+
+    tap: str
+    settings: str
+    now_ns: int
+    """Bus time."""
+    pace: str
+    recording: str
+    state: str
+    finding: str
+    found_ago_ns: int | None
+    do: str
+    """The next measurement."""
+    do_name: str
+    caution: str
+    devices: tuple[DeviceLine, ...]
+    cells: tuple[Cell, ...]
+    rates: Rates
+    counts: Counts
+    unseen: str
+    lines: tuple[Line, ...]
+    """The traffic on the screen, oldest first."""
+    selected: int
+    """The number of the selected line, -1 where none is."""
+    newer: int
+    """Lines that came after the lowest on the screen."""
+    passed: int
+    message: str
+
+
+@dataclass(slots=True)
+class _Stretch:
+    """What is counted from one setting, or one state of the bus, on."""
+
+    info: TapInfo
+    tally: Tally
+    decoder: Decoder
+    gatherer: Gatherer
+    watch: OsdpWatch
+    strip: Strip
+    devices: Devices = field(default_factory=Devices)
+    octets: int = 0
+    sound: int = 0
+    damaged: int = 0
+    line_errors: int = 0
+    heard_ns: int | None = None
+
+
+class Model:
+    """One a screen; `begin` before all else."""
+
+    def __init__(self, spoken: Spoken, keys: KeyRing, *, most_rows: int = MOST_ROWS) -> None:
+        self.lock = threading.Lock()
+        self.rows: Ring[Row] = Ring(most_rows)
+        self.notes: list[Note] = []
+        self.by_hand = ByHand()
+        self.found: Found | None = None
+        self.stretches = 0
+        self.began_ns = 0
+        self.ended = ""
+        """Why nothing more comes; empty while something may."""
+        self.recording = ""
+        self.pace = ""
+        self.length_m: float | None = None
+        self.order: tuple[int, ...] = ()
+        self._spoken, self._keys = spoken, keys
+        self._now_ns = 0
+        self._stretch: _Stretch
+
+    def begin(self, info: TapInfo, now_ns: int, *, by_file: bool = False) -> None:
+        """Listening begins, or counting begins anew; the lines stay. `by_file`: time begins with the first octet."""
+        with self.lock:
+            tally = Tally(info)
+            decoder = self._spoken.decoder(info.settings, info.resolution_ns)
+            gatherer: Gatherer
+            if self._spoken.table is not None:
+                gatherer = TableGatherer(tally, self._spoken.table)
+            elif isinstance(decoder, AsciiDecoder):
+                gatherer = PlainGatherer(tally, Protocol.MODBUS_ASCII)
+            else:
+                gatherer = Gatherer(tally)
+            strip = Strip(info.settings.char_ns)
+            if not by_file:
+                tally.begin(now_ns)
+                strip.begin(now_ns)
+            watch = OsdpWatch(info, self._keys)
+            self._stretch = _Stretch(info, tally, decoder, gatherer, watch, strip)
+            self._now_ns = self.began_ns = now_ns
+            self.stretches += 1
+            self.found, self.ended = None, ""
+
+    @property
+    def info(self) -> TapInfo:
+        """The tap as it was when counting began."""
+        return self._stretch.info
+
+    @property
+    def settings(self) -> LineSettings:
+        """What the receiver is set to."""
+        return self._stretch.info.settings
+
+    @property
+    def octets(self) -> int:
+        """Heard since counting began."""
+        return self._stretch.octets
+
+    @property
+    def now_ns(self) -> int:
+        """Bus time."""
+        return self._now_ns
+
+    def hear(self, item: Item) -> None:
+        """Take an item from the tap; the caller holds the lock."""
+        stretch = self._stretch
+        stretch.watch.item(item)
+        stretch.strip.item(item)
+        if isinstance(item, Chunk):
+            stretch.octets += len(item.octets)
+            stretch.heard_ns = item.end_ns
+            self._now_ns = max(self._now_ns, item.end_ns)
+            if item.marks:
+                stretch.line_errors += sum(1 for mark in item.marks if mark & _ANY)
+            frames = stretch.decoder.feed(item)
+            stretch.gatherer.item(item)
+            self._take(frames)
+        elif isinstance(item, Gap):
+            # What the decoder still held was heard before the gap.
+            self._take(stretch.decoder.feed(item))
+            stretch.gatherer.item(item)
+            self._now_ns = max(self._now_ns, item.end_ns)
+            self.rows.append(Row(RowKind.GAP, item.t_ns, text=item.why))
+        elif isinstance(item, LineCounts):
+            stretch.gatherer.item(item)
+            stretch.line_errors += item.framing + item.parity + item.breaks + item.overrun
+
+    def idle(self, now_ns: int) -> None:
+        """It is `now_ns` and nothing more has come until then; the caller holds the lock."""
+        self._now_ns = max(self._now_ns, now_ns)
+        self._take(self._stretch.decoder.flush(now_ns))
+
+    def _take(self, frames: list[Frame]) -> None:
+        stretch = self._stretch
+        for frame in frames:
+            exchange = stretch.gatherer.frame(frame)
+            seen = stretch.watch.frame(frame)
+            stretch.strip.frame(frame)
+            stretch.devices.frame(frame, seen)
+            if exchange is not None:
+                stretch.devices.exchange(exchange)
+            if frame.ok:
+                stretch.sound += 1
+            else:
+                stretch.damaged += 1
+            self.rows.append(Row(RowKind.FRAME, frame.t_ns, frame=frame, seen=seen))
+            self._tell(seen.events)
+
+    def _tell(self, events: tuple[Event, ...]) -> None:
+        for event in events:
+            self.rows.append(Row(RowKind.EVENT, event.t_ns, event=event))
+
+    def close(self, now_ns: int) -> None:
+        """Listening ends: what is still held is decided."""
+        with self.lock:
+            stretch = self._stretch
+            self._take(stretch.decoder.close())
+            stretch.gatherer.close(now_ns)
+            self._tell(stretch.watch.close(now_ns))
+            self._now_ns = max(self._now_ns, now_ns)
+
+    def note(self, text: str) -> Note:
+        """What the user writes down, with the moment."""
+        with self.lock:
+            note = Note(self._now_ns, text)
+            if len(self.notes) < MOST_NOTES:
+                self.notes.append(note)
+            self.rows.append(Row(RowKind.NOTE, note.t_ns, text=text))
+        return note
+
+    def say(self, text: str) -> None:
+        """A line of our own in the traffic."""
+        with self.lock:
+            self.rows.append(Row(RowKind.SAID, self._now_ns, text=text))
+
+    def measured(self, more: ByHand) -> Work:
+        """Something was measured or tried; what is to be worked out now."""
+        self.by_hand = self.by_hand + more
+        return Work(self._now_ns, self.by_hand, self.stretches)
+
+    def work(self) -> Work:
+        """What a diagnosis would be made of now."""
+        with self.lock:
+            stretch = self._stretch
+            return Work(
+                self._now_ns,
+                self.by_hand,
+                self.stretches,
+                stretch.gatherer.evidence(stretch.decoder.counters),
+                stretch.info.settings,
+                stretch.info.name,
+                self.length_m,
+                self.order,
+            )
+
+    def take_found(self, work: Work, found: Found) -> None:
+        """A diagnosis has been worked out."""
+        if work.stretch == self.stretches:
+            self.found = found
+
+    def figures(self) -> Figures:
+        """The tallies, as `listen` prints them."""
+        with self.lock:
+            return self._stretch.tally.figures(self._stretch.decoder.counters)
+
+    def noticed(self) -> OsdpWatch:
+        """What was noticed in OSDP traffic."""
+        return self._stretch.watch
+
+    def device_count(self) -> int:
+        """How many devices are known."""
+        return len(self._stretch.devices)
+
+    def back(self, look: Look, start: int, count: int) -> list[int]:
+        """At most `count` numbers of lines that the filter lets through, from `start` back; newest first."""
+        return list(self._walk(look, range(min(start, self.rows.end - 1), self.rows.first - 1, -1), count))
+
+    def forward(self, look: Look, start: int, count: int) -> list[int]:
+        """The same from `start` on; oldest first."""
+        return list(self._walk(look, range(max(start, self.rows.first), self.rows.end), count))
+
+    def _walk(self, look: Look, numbers: range, count: int) -> Iterator[int]:
+        tests = 0
+        everything = look.filter.all
+        for number in numbers:
+            if count <= 0:
+                return
+            try:
+                row = self.rows[number]
+            except IndexError:  # gone meanwhile: somebody else adds to the ring
+                continue
+            if not everything:
+                version, wanted = row.matched
+                if version != look.filter_number:
+                    tests += 1
+                    if tests > _TESTS:
+                        return
+                    wanted = look.filter.wants(row)
+                    row.matched = (look.filter_number, wanted)
+                if not wanted:
+                    continue
+            count -= 1
+            yield number
+
+    def search(self, matches: Callable[[Row], bool], look: Look, start: int, step: int) -> int | None:
+        """The nearest line from `start` on, in steps of 1 or -1, that is shown and matches; None: there is none."""
+        number = start
+        while self.rows.first <= number < self.rows.end:
+            try:
+                row = self.rows[number]
+            except IndexError:
+                return None
+            if look.filter.wants(row) and matches(row):
+                return number
+            number += step
+        return None
+
+    def snapshot(self, look: Look, traffic: int, seconds: int) -> Snapshot:
+        """A picture of everything, with `traffic` lines of traffic and so many `seconds` of the line's past."""
+        stretch = self._stretch
+        with self.lock:
+            now_ns = self._now_ns
+            devices = stretch.devices.lines(now_ns)
+            cells = stretch.strip.cells(now_ns, min(seconds, KEPT))
+            rates = stretch.strip.rates(now_ns)
+        blind = stretch.info.line_errors is LineErrors.UNAVAILABLE
+        numbers = self._shown(look, traffic)
+        lines = []
+        for number in numbers:
+            try:
+                lines.append(line_of(number, self.rows[number], show_secrets=look.show_secrets))
+            except IndexError:
+                continue
+        newest = self.rows.end - 1
+        found = self.found
+        step = found.diagnosis.next[0] if found is not None and found.diagnosis.next else None
+        return Snapshot(
+            tap=stretch.info.name,
+            settings=str(stretch.info.settings),
+            now_ns=now_ns,
+            pace=self.pace,
+            recording=self.recording,
+            state=watch_words.state_sentence(now_ns, self.began_ns, stretch.heard_ns, rates, devices, self.ended),
+            finding=watch_words.finding_sentence(None if found is None else found.diagnosis),
+            found_ago_ns=None if found is None else max(0, now_ns - found.at_ns),
+            do="" if step is None else step.do,
+            do_name="" if step is None else step.name,
+            caution="" if step is None else step.caution,
+            devices=devices,
+            cells=cells,
+            rates=rates,
+            counts=Counts(stretch.octets, stretch.sound, stretch.damaged, None if blind else stretch.line_errors),
+            unseen=watch_words.unseen(stretch.info),
+            lines=tuple(lines),
+            selected=look.selected if look.held else -1,
+            newer=max(0, newest - numbers[-1]) if look.held and numbers else 0,
+            passed=look.passed,
+            message=look.message,
+        )
+
+    def _shown(self, look: Look, count: int) -> list[int]:
+        """The numbers of the lines on the screen, oldest first; moves them so that the selected one is there."""
+        if not look.held:
+            numbers = self.back(look, self.rows.end - 1, count)[::-1]
+            if numbers and len(numbers) == count:
+                look.passed += max(0, numbers[0] - max(look.painted, self.rows.first if not look.painted else 0))
+            look.painted = self.rows.end
+            return numbers
+        look.selected = max(look.selected, self.rows.first)
+        if look.selected > look.bottom:
+            look.bottom = look.selected
+        numbers = self.back(look, look.bottom, count)[::-1]
+        if numbers and look.selected < numbers[0]:
+            numbers = self.forward(look, look.selected, count)
+            if numbers:
+                look.bottom = numbers[-1]
+        if len(numbers) < count:
+            # Lines have fallen out of the memory above: what is left moves up.
+            numbers = self.forward(look, numbers[0] if numbers else self.rows.first, count)
+            look.bottom = numbers[-1] if numbers else look.bottom
+        return numbers
+
+
+_ANY = Mark.FRAMING | Mark.PARITY | Mark.BREAK | Mark.OVERRUN

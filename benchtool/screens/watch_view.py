@@ -1,0 +1,253 @@
+"""Draws a snapshot as styled lines, as many and as wide as the terminal. Pure; no colour carries a meaning alone.
+
+From top to bottom: what is listened to; how the bus does; the finding; what to do next; the line's last minutes; counts;
+the devices; the traffic; what was said or is being typed; the keys. Small screens leave out the least.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from benchtool.frames.frame import Protocol
+from benchtool.screens.watch_devices import SIGNS, DeviceLine, State
+from benchtool.screens.watch_glyphs import Glyphs, fit, history
+from benchtool.screens.watch_look import Focus, Look, Page
+from benchtool.screens.watch_rows import Line
+from benchtool.screens.watch_state import Snapshot
+from benchtool.screens.watch_words import wrapped
+
+Styled = list[tuple[str, str]]
+"""A line in pieces: style class and text."""
+
+SMALLEST = (40, 10)
+"""Columns and rows below which nothing useful fits."""
+HEAD, STRONG, ALARM, FAINT, CHOSEN, KEY, TEXT = (
+    "class:head",
+    "class:strong",
+    "class:alarm",
+    "class:faint",
+    "class:chosen",
+    "class:key",
+    "",
+)
+_FAST_ENOUGH = 3
+"""A line or two that passed by is no news."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """How the rows of a screen are shared out."""
+
+    width: int
+    height: int
+    finding: int
+    todo: int
+    """Rows for the next measurement."""
+    caution: bool
+    counts: bool
+    devices: int
+    traffic: int
+    keys: int
+
+    @property
+    def seconds(self) -> int:
+        """How much of the line's past fits."""
+        return max(10, self.width - 20)
+
+
+def plan(width: int, height: int, devices: int, key_rows: int) -> Plan:
+    """Share out the rows: state, devices and traffic first, then what explains them."""
+    roomy, tall = height >= 23, height >= 36
+    finding = 3 if tall else 2 if roomy and width < 110 else 1
+    todo = 2 if tall or (roomy and width < 70) else 1
+    caution, counts = height >= 20, height >= 18
+    fixed = 2 + finding + todo + caution + 2 + counts + 1 + key_rows
+    left = max(2, height - fixed)
+    # Headings of both lists go off what is left.
+    known = min(max(1, devices), max(1, (left - 2) * 2 // 5))
+    shown = known if left >= 6 else min(known, 1)
+    traffic = max(1, left - shown - 2)
+    return Plan(width, height, finding, todo, caution, counts, shown, traffic, key_rows)
+
+
+def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled]) -> list[Styled]:
+    """The whole screen."""
+    width = plan.width
+    if width < SMALLEST[0] or plan.height < SMALLEST[1]:
+        return [[(TEXT, fit(text, width, glyphs))] for text in _too_small(shot)[: plan.height]]
+    if look.page is not Page.BUS:
+        return _page(look, plan, glyphs, keys, shot)
+    lines = [_head(shot, width, glyphs), [(STRONG, fit(shot.state, width, glyphs))]]
+    lines += _block(shot.finding, plan.finding, width, glyphs, TEXT)
+    lines += _block(_todo(shot), plan.todo, width, glyphs, TEXT)
+    if plan.caution:
+        lines.append([(STRONG if shot.caution else TEXT, fit(_caution(shot), width, glyphs))])
+    lines += _strip(shot, plan, glyphs)
+    if plan.counts:
+        lines.append([(TEXT, fit(_counts(shot, width), width, glyphs))])
+    lines += _devices(shot.devices, look, plan, glyphs)
+    lines.append([(HEAD, fit(_traffic_head(shot, look, width), width, glyphs))])
+    lines += [_traffic(line, shot.selected, width, glyphs) for line in shot.lines]
+    lines += [[(TEXT, "")]] * (plan.traffic - len(shot.lines))
+    lines.append([(STRONG, fit(shot.message, width, glyphs))])
+    lines += keys
+    return lines[: plan.height]
+
+
+def _too_small(shot: Snapshot) -> list[str]:
+    return [shot.state, shot.finding, f"Too small: {SMALLEST[0]}x{SMALLEST[1]} at least.", "q quits."]
+
+
+def clock(now_ns: int) -> str:
+    """Bus time for people: `12.4 s`, `3:07`, `1:02:45`."""
+    seconds = now_ns / 1e9
+    if seconds < 60:
+        return f"{seconds:.1f} s"
+    whole = int(seconds)
+    if whole < 3600:
+        return f"{whole // 60}:{whole % 60:02}"
+    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+
+
+def _head(shot: Snapshot, width: int, glyphs: Glyphs) -> Styled:
+    right = f"{glyphs.recording} {shot.recording}" if shot.recording else "not recording"
+    right = f" {shot.pace + '  ' if shot.pace else ''}{clock(shot.now_ns)}  {right} "
+    right = glyphs.text(right)[-(width * 2 // 3) :]
+    return [(HEAD, fit(f" {shot.tap}  {shot.settings}", width - len(right), glyphs)), (HEAD, right)]
+
+
+def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str) -> list[Styled]:
+    """A sentence in at most so many rows, cut at the last."""
+    parts = wrapped([text], width) or [""]
+    if len(parts) > rows:
+        parts = [*parts[: rows - 1], " ".join(parts[rows - 1 :])]
+    return [[(style, fit(part, width, glyphs))] for part in parts + [""] * (rows - len(parts))]
+
+
+def _todo(shot: Snapshot) -> str:
+    if not shot.do:
+        return "Next: nothing to measure yet."
+    name = f" [{shot.do_name}]" if shot.do_name else ""
+    return f"Next{name}: {shot.do}"
+
+
+def _caution(shot: Snapshot) -> str:
+    return f"! {shot.caution}" if shot.caution else ""
+
+
+def _strip(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
+    cells = shot.cells[-plan.seconds :]
+    busy = "".join(" " if cell.future else glyphs.deaf if cell.deaf else glyphs.level(cell.busy) for cell in cells)
+    hurt = "".join(" " if not cell.damaged else str(cell.damaged) if cell.damaged < 10 else "#" for cell in cells)
+    span = f"last {len(cells)} s"
+    return [
+        [
+            (TEXT, fit(f"busy {shot.rates.busy:4.0%} {span:>9} ", 20, glyphs)),
+            (TEXT, fit(busy, plan.width - 20, glyphs)),
+        ],
+        [
+            (TEXT, fit(f"damaged {shot.rates.damaged:.0f}/s", 20, glyphs)),
+            (ALARM, fit(hurt, plan.width - 20, glyphs)),
+        ],
+    ]
+
+
+def _counts(shot: Snapshot, width: int) -> str:
+    counts, rates = shot.counts, shot.rates
+    errors = "?" if counts.line_errors is None else str(counts.line_errors)
+    parts = [
+        f"octets {counts.octets} ({rates.octets:.0f}/s)",
+        f"sound {counts.sound} ({rates.sound:.0f}/s)",
+        f"damaged {counts.damaged}",
+        f"line errors {errors}",
+    ]
+    text = "  ".join(parts)
+    return text if len(text) + len(shot.unseen) + 3 > width else f"{text}   {shot.unseen}"
+
+
+_PROTOCOLS = {
+    Protocol.OSDP: "osdp",
+    Protocol.MODBUS_RTU: "modbus",
+    Protocol.MODBUS_ASCII: "modbus",
+    Protocol.TABLE: "table",
+}
+
+
+def _devices(devices: Sequence[DeviceLine], look: Look, plan: Plan, glyphs: Glyphs) -> list[Styled]:
+    width, chosen = plan.width, look.focus is Focus.DEVICES
+    look.device = min(look.device, max(0, len(devices) - 1))
+    if look.device < look.devices_top:
+        look.devices_top = look.device
+    if look.device >= look.devices_top + plan.devices:
+        look.devices_top = look.device - plan.devices + 1
+    look.devices_top = max(0, min(look.devices_top, len(devices) - plan.devices))
+    shown = devices[look.devices_top : look.devices_top + plan.devices]
+    more = len(devices) - len(shown)
+    heading = _device_columns("DEVICE", "", "", "replies", "no reply", "ms", "recent", width)
+    tail = f"  ({more} more: Tab, arrows)" if more else "  it said / it is"
+    lines: list[Styled] = [[(HEAD, fit(heading + tail, width, glyphs))]]
+    for number, device in enumerate(shown, look.devices_top):
+        bad = device.state in (State.SILENT, State.DAMAGED)
+        style = CHOSEN if chosen and number == look.device else ALARM if bad else TEXT
+        latency = "-" if device.latency_ns is None else f"{device.latency_ns / 1e6:.1f}"
+        columns = _device_columns(
+            f"{SIGNS[device.state]} {device.state.value}",
+            _PROTOCOLS.get(device.protocol, "?"),
+            str(device.address),
+            str(device.replies),
+            str(device.errors),
+            latency,
+            history(device.history, 8, glyphs),
+            width,
+        )
+        said = "; ".join(text for text in (device.last, device.identity) if text)
+        mark = ">" if chosen and number == look.device else " "
+        lines.append([(style, fit(f"{columns} {mark}{said}", width, glyphs))])
+    if not devices:
+        lines.append([(FAINT, fit("  none yet: a device is one that is asked or answers", width, glyphs))])
+    lines += [[(TEXT, "")]] * (plan.devices + 1 - len(lines))
+    return lines
+
+
+def _device_columns(
+    state: str, protocol: str, address: str, replies: str, errors: str, latency: str, recent: str, width: int
+) -> str:
+    if width >= 76:
+        return f"{state:<11} {protocol:<6} {address:>3} {replies:>7} {errors:>8} {latency:>6} {recent:>8}"
+    return f"{state:<11} {address:>3} {errors:>8} {latency:>6} {recent:>8}"
+
+
+def _traffic_head(shot: Snapshot, look: Look, width: int) -> str:
+    parts = ["TRAFFIC"]
+    if look.held:
+        parts.append(f"held, {shot.newer} newer below" if shot.newer else "held at the newest")
+    elif shot.passed >= _FAST_ENOUGH:
+        parts.append(f"{shot.passed} passed too fast to show (none is lost; Space holds)")
+    else:
+        parts.append("newest last")
+    if not look.filter.all:
+        parts.append(f"only: {look.filter.text()}")
+    if look.search:
+        parts.append(f"search: {look.search}")
+    return "  ".join(parts)
+
+
+def _traffic(line: Line, selected: int, width: int, glyphs: Glyphs) -> Styled:
+    chosen = line.number == selected
+    sign = ">" if chosen else " "
+    quiet = f"{line.quiet:>7} " if width >= 76 else ""
+    text = f"{sign}{line.sign}{line.time:>9} {quiet}{line.who:<6} {line.verdict:<9} {line.what}"
+    return [(CHOSEN if chosen else ALARM if line.error else TEXT, fit(text, width, glyphs))]
+
+
+def _page(look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled], shot: Snapshot) -> list[Styled]:
+    width, rows = plan.width, plan.height - len(keys) - 2
+    text = wrapped(look.text, width - 1)
+    look.top = max(0, min(look.top, len(text) - rows))
+    below = len(text) - look.top - rows
+    where = f"  ({below} more lines: arrows)" if below > 0 else "  (the end)" if look.top else ""
+    lines: list[Styled] = [[(HEAD, fit(f" {look.page.value}{where}", width, glyphs))]]
+    lines += [[(TEXT, fit(f" {one}", width, glyphs))] for one in text[look.top : look.top + rows]]
+    lines += [[(TEXT, "")]] * (rows + 1 - len(lines))
+    return [*lines, [(STRONG, fit(shot.message, width, glyphs))], *keys]
