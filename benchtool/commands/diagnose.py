@@ -195,7 +195,7 @@ def command(
         hand = hand + ByHand(scope=scope[1].as_readings())
     observed = replace(observed.measured(hand), length_m=length or observed.length_m, order=placed or observed.order)
     if place is not None:
-        observed = place.known(observed)
+        observed = place.known(observed, compared)
     found = conclude(observed, evidence.figures if evidence is not None else None)
     found = plain = sensible(found, listened=observed.symptoms is not None)
     if place is not None:

@@ -9,14 +9,14 @@ from functools import cached_property
 from typing import Any
 
 from benchtool.commands.site_compare import on_bus
+from benchtool.commands.site_leans import leans_found, leans_of
 from benchtool.diagnose.finding import Diagnosis
 from benchtool.diagnose.observed import Observed
-from benchtool.install.checks import check
+from benchtool.install.checks import RULES, check
 from benchtool.install.compare import Compared, compare
 from benchtool.install.compare_found import AsFound
 from benchtool.install.compare_segment import addresses_in_order
 from benchtool.install.rule import Severity
-from benchtool.install.rules_pair import RULES
 from benchtool.install.view import Trunk, View
 from benchtool.reports.site_compare_text import device_names
 from benchtool.reports.site_names import addresses_in, named, names_of
@@ -63,10 +63,14 @@ class OnSite:
             return None
         return self.trunk.head_m + self.trunk.metres or None
 
-    def known(self, observed: Observed) -> Observed:
-        """What was observed with the record's length and order, where nobody gave others."""
+    def known(self, observed: Observed, compared: Compared | None) -> Observed:
+        """What was observed, with what the record and its comparison with the wire say; its length and order only where
+        nobody gave others.
+        """
+        found = () if compared is None else leans_found(compared)
         return replace(
             observed,
+            leans=(*leans_of(self.view, self.trunk), *found),
             length_m=observed.length_m or self.length_m,
             order=observed.order or addresses_in_order(self.trunk),
         )

@@ -1,0 +1,38 @@
+"""What a record of the installation says for or against causes, before and beside everything heard and measured.
+
+Records are wrong now and then: no lean outweighs a clear reading. The weights are judgements of this project.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.model import INDEX, all_sets
+
+MOST_LOG = 5.0
+"""Natural logarithm; a factor of 150."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lean:
+    """One cause made likelier, or less likely, by what is recorded."""
+
+    cause: Cause
+    log: float
+    """Natural logarithm of how many times likelier, within `MOST_LOG` either way."""
+    because: str
+    """What the record says, in a few words."""
+
+
+def log_likelihood(leans: Iterable[Lean]) -> npt.NDArray[np.float64]:
+    """What all leans together say of each set of causes; shape (sets,)."""
+    sets = all_sets()
+    logs = np.zeros(len(sets.members))
+    for lean in leans:
+        logs += lean.log * sets.holds[:, INDEX[lean.cause]]
+    return logs
