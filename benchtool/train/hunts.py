@@ -1,0 +1,169 @@
+"""`python -m benchtool.train.hunts`: a scripted hunt on each catalogue fault of the simulated buses, and its end.
+
+    python -m benchtool.train.hunts
+    python -m benchtool.train.hunts --blind --seeds 2 --table
+
+The person in it (`simulate/practice_person.py`) reads the simulated meter, looks at what is fitted, and tries what is
+asked. A hunt is right where the leading cause is the true one, or the true one is in the group that is named.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+
+import click
+
+from benchtool.capture.chunk import LineErrors
+from benchtool.diagnose.engine import observe
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.hunt import Hunt
+from benchtool.diagnose.hunt_better import alive, better
+from benchtool.diagnose.hunt_end import ending
+from benchtool.diagnose.hunt_question import Ask
+from benchtool.diagnose.observed import Observed
+from benchtool.simulate import faults, scenario
+from benchtool.simulate.build import build_bus, tap_settings
+from benchtool.simulate.practice_person import Person
+from benchtool.simulate.specs import Scenario
+from benchtool.train.gather import listen_to
+from benchtool.train.lines import Hearing
+
+_SECONDS = 20.0
+_MOST_QUESTIONS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Hunted:
+    """How one scripted hunt went."""
+
+    base: str
+    fault: str
+    at: str
+    asked: tuple[str, ...]
+    """Questions answered, in order, with what was answered."""
+    first: str
+    probability: float
+    group: tuple[str, ...]
+    minutes: float
+
+    @property
+    def right(self) -> bool:
+        """Whether the leading cause is the true one."""
+        return self.first == self.fault
+
+    @property
+    def in_group(self) -> bool:
+        """Or at least in the group that is named."""
+        return self.right or self.fault in self.group
+
+
+def listened(line: Scenario, seed: int, tap: str = "sim:") -> Observed:
+    """What an adapter that marks line errors hears of it, as `benchtool diagnose` takes it in."""
+    hears = Hearing(LineErrors.MARKED, 0.0, _SECONDS)
+    evidence, info = listen_to(build_bus(line, seed).run(round(_SECONDS * 1e9)), line, hears)
+    return observe(evidence, info.settings, tap=tap)
+
+
+def hunt(line: Scenario, seed: int, *, eyes: bool = True) -> Hunt:
+    """Hunt to the end on a simulated bus."""
+    heard = listened(line, seed)
+
+    def answering() -> frozenset[int]:
+        # As the controller and the users see it: whatever our own clip and settings are.
+        plain = replace(line, tap=replace(line.tap, reversed_pair=False, baud=None, format=None))
+        return alive(heard if tap_settings(line) == tap_settings(plain) and plain == line else listened(plain, seed))
+
+    person = Person(line, seed, answering, lambda one, gone: better(heard, listened(one, seed), gone), eyes=eyes)
+    found = Hunt("sim:")
+    for _ in range(_MOST_QUESTIONS):
+        question = found.next_question()
+        if question is None:
+            break
+        if question.ask is Ask.LISTEN:
+            found.hear(heard)
+        else:
+            found.take(person.answer(question.name))
+    return found
+
+
+def hunted(case: tuple[str, str, str], seed: int, *, eyes: bool) -> Hunted:
+    """A hunt on scenario, fault and address (empty: the fault's own place), in figures."""
+    base, fault, at = case
+    line = faults.apply(scenario.load(base), fault, {"at": at} if at else {})
+    done = hunt(line, seed, eyes=eyes)
+    end, state = ending(done.state), done.state
+    return Hunted(
+        base,
+        fault,
+        at,
+        tuple(f"{one.name}={one.text or '?'}" for one in done.answers),
+        end.causes[0][0].value,
+        end.causes[0][1],
+        tuple(cause.value for cause in state.group),
+        done.minutes,
+    )
+
+
+def cases(seed: int) -> Iterator[tuple[str, str, str]]:
+    """Each fault on the demo bus; those that only a fast pair shows on the long one as well; a device by the seed."""
+    draw = random.Random(f"hunts {seed}")
+    for fault, one in faults.FAULTS.items():
+        for base in ("demo", "longline") if fault in _FAST else ("demo",):
+            placed = "at" in one.takes and fault not in _OURS
+            yield base, fault, str(draw.choice(scenario.load(base).devices).address) if placed else ""
+
+
+_FAST = (
+    "terminator-missing-one",
+    "terminator-missing-both",
+    "terminator-misplaced",
+    "stub-too-long",
+    "line-too-long-for-rate",
+)
+_OURS = ("baud-wrong", "format-wrong", "driver-held-late")
+"""With `at` they become faults of a device, which the catalogue calls device-silent."""
+
+
+def run(seeds: Sequence[int], *, eyes: bool, workers: int = 1) -> Iterator[Hunted]:
+    """All of them, in order."""
+    for seed in seeds:
+        work = partial(hunted, seed=seed, eyes=eyes)
+        if workers == 1:
+            yield from map(work, cases(seed))
+        else:
+            with ProcessPoolExecutor(workers) as pool:
+                yield from pool.map(work, cases(seed))
+
+
+@click.command()
+@click.option("--seeds", default=1, show_default=True, help="How many installations of each.")
+@click.option("--blind", is_flag=True, help="Nobody looks: listening, meter and tries alone.")
+@click.option("--table", is_flag=True, help="Rows of a Markdown table.")
+@click.option("--workers", default=2, show_default=True, help="Processes.")
+@click.option("--verbose", is_flag=True, help="What was asked and answered.")
+def main(seeds: int, blind: bool, table: bool, workers: int, verbose: bool) -> None:
+    """Hunt on every fault, and count how many hunts end at it."""
+    right = group = total = 0
+    minutes = 0.0
+    for one in run(range(1, seeds + 1), eyes=not blind, workers=workers):
+        total += 1
+        right += one.right
+        group += one.in_group
+        minutes += one.minutes
+        verdict = "right" if one.right else "in its group" if one.in_group else "WRONG"
+        known = {cause.value for cause in Cause}
+        assert one.first in known
+        row = (one.base, one.fault, one.at, len(one.asked), f"{one.minutes:.0f}", one.first, f"{one.probability:.0%}")
+        told = [*map(str, row), verdict]
+        click.echo(f"| {' | '.join(told)} |" if table else "  ".join(told))
+        if verbose:
+            click.echo(f"    {' '.join(one.asked)}  group {','.join(one.group)}")
+    click.echo(f"{right} of {total} right, {group} right or in the group named; {minutes / total:.0f} minutes each")
+
+
+if __name__ == "__main__":
+    main()
