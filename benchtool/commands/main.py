@@ -28,6 +28,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "survey": ("benchtool.commands.survey", "Ask every address on a bus who is there."),
     "simulate": ("benchtool.commands.simulate", "Stand in for a controller, a reader or an interface on a line."),
     "probe": ("benchtool.commands.probe", "Check the card-line probe: program, self-test, levels of D0 and D1."),
+    "watch": ("benchtool.commands.watch", "One live screen of a bus: state, devices, traffic, findings."),
     "ports": ("benchtool.commands.ports", "List serial adapters and what each can see."),
 }
 """name: (module whose `command` is the click command, short help)."""

@@ -96,6 +96,15 @@ class Pump:
         self.stop_recording()
         self.worker.stop()
 
+    @property
+    def closed(self) -> bool:
+        """Whether nothing more comes."""
+        return self._closed
+
+    def settle(self) -> None:
+        """Work the diagnosis out from all that was heard, now; for who has no thread for it."""
+        self.worker.work(self.model.work())
+
     def ask(self, request: Callable[[], None]) -> None:
         """Have something done between two reads, in the thread that listens."""
         self._requests.put(request)
@@ -204,10 +213,10 @@ class Pump:
         self.model.begin(self.source.info, self.model.now_ns)
         self._closed = False
 
-    def record(self, path: str) -> None:
+    def record(self, path: str, *, overwrite: bool = False) -> None:
         """Begin to record."""
         self.stop_recording()
-        recorder = Recorder(path, self.source.info)
+        recorder = Recorder(path, self.source.info, overwrite=overwrite)
         try:
             recorder.open()
         except CaptureError as error:
@@ -272,7 +281,7 @@ class Pump:
         wanted = LineSettings(baud or before.baud, char_format or before.format)
         if source.is_file:
             self.tell_screen(
-                f"A capture was heard with {before}; that cannot be changed now (listen to it with --baud says another)."
+                f"A capture was heard with {before}; that cannot be changed now. q, and --baud, reads it otherwise."
             )
             return
         if source.address.startswith("socket://"):

@@ -20,7 +20,7 @@ from benchtool.frames.frame import Frame, Protocol
 from benchtool.frames.modbus.ascii_decoder import AsciiDecoder
 from benchtool.frames.osdp.events import Event
 from benchtool.frames.osdp.keys import KeyRing
-from benchtool.measure.osdp_watch import OsdpWatch
+from benchtool.measure.osdp_watch import OsdpWatch, WatchFigures
 from benchtool.measure.tally import Figures, Tally
 from benchtool.screens import watch_words
 from benchtool.screens.watch_devices import DeviceLine, Devices
@@ -271,9 +271,10 @@ class Model:
         with self.lock:
             return self._stretch.tally.figures(self._stretch.decoder.counters)
 
-    def noticed(self) -> OsdpWatch:
+    def noticed_figures(self) -> WatchFigures:
         """What was noticed in OSDP traffic."""
-        return self._stretch.watch
+        with self.lock:
+            return self._stretch.watch.figures()
 
     def device_count(self) -> int:
         """How many devices are known."""

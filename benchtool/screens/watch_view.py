@@ -1,7 +1,7 @@
 """Draws a snapshot as styled lines, as many and as wide as the terminal. Pure; no colour carries a meaning alone.
 
-From top to bottom: what is listened to; how the bus does; the finding; what to do next; the line's last minutes; counts;
-the devices; the traffic; what was said or is being typed; the keys. Small screens leave out the least.
+From top to bottom: what is listened to; how the bus does; the finding; what to do next; the line's last minutes;
+counts; the devices; the traffic; what was said or is being typed; the keys. Small screens leave out the least.
 """
 
 from __future__ import annotations

@@ -1,0 +1,229 @@
+"""`benchtool watch`: one live screen of a bus: how it does, who is on it, what is wrong, what to do next."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import sys
+from typing import TYPE_CHECKING
+
+import click
+
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.options import (
+    check_recording,
+    listening_line_options,
+    protocol_option,
+    read_protocol,
+    record_options,
+    tap_failed,
+    tap_for,
+    time_option,
+)
+from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
+from benchtool.taps.tap import Tap, TapError
+
+if TYPE_CHECKING:
+    from benchtool.screens.watch_desk import Desk
+    from benchtool.screens.watch_glyphs import Glyphs
+    from benchtool.screens.watch_pump import Pump
+
+_SIZE = re.compile(r"(\d{2,3})[xX](\d{2,3})", re.ASCII)
+_STILL_S = 20.0
+"""So much bus time goes into a still picture where nobody says."""
+
+
+@click.command("watch")
+@click.argument("tap")
+@listening_line_options
+@time_option("Stop listening after this time (of bus time); the screen stays.")
+@record_options
+@osdp_key_option
+@protocol_option
+@click.option("--speed", type=click.FloatRange(0, 1000), default=1.0, help="Of a capture or simulated bus; 0: full.")
+@click.option("--show-cards", is_flag=True, help="Show card numbers, typed digits and keys, which are hidden else.")
+@click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII only.")
+@click.option("--mouse", is_flag=True, help="Take the mouse too; the terminal then selects no text by itself.")
+@click.option("--still", metavar="80x24", help="Print one picture of that size instead, without a screen.")
+def command(
+    tap: str,
+    baud: int | None,
+    char_format: CharFormat | None,
+    seconds: float | None,
+    record: str | None,
+    overwrite: bool,
+    osdp_key: str | None,
+    protocol: str | None,
+    speed: float,
+    show_cards: bool,
+    ascii_only: bool,
+    mouse: bool,
+    still: str | None,
+) -> None:
+    """Watch the bus at TAP on one screen: state, devices, traffic, what is wrong, what to measure next.
+
+    Listening never transmits. All keys stand at the bottom; ? explains them. q or Ctrl-C ends it and sums up. A
+    recording holds card data as sent: keep it as you keep keys. docs/watch.md
+
+    \b
+    Examples:
+      benchtool watch sim:demo
+      benchtool watch "sim:demo?fault=noise-broadband"
+      benchtool watch /dev/ttyUSB0 --baud 9600 --record visit.pcapng
+      benchtool watch visit.pcapng --speed 4
+      benchtool watch sim:demo --for 12s --still 80x24
+    """
+    from benchtool.screens.watch_glyphs import ASCII, BLOCKS
+    from benchtool.screens.watch_pace import FULL
+
+    size = _size(still)
+    if size is None and not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise CommandError(
+            "watch needs a terminal; benchtool listen prints lines, --still 80x24 one picture of the screen", Exit.USAGE
+        )
+    check_recording(record, tap)
+    plain = ascii_only or not _draws_blocks()
+    pump, desk = _prepared(
+        tap, baud, char_format, seconds or (_STILL_S if size else None), osdp_key, protocol, show_cards,
+        FULL if size else speed, ASCII if plain else BLOCKS,
+    )  # fmt: skip
+    try:
+        pump.open()
+    except TapError as error:
+        raise tap_failed(error) from None
+    if record is not None:
+        pump.record(record, overwrite=overwrite)
+        if not pump.model.recording:
+            pump.finish()
+            raise CommandError(desk.look.message.removeprefix("Not recording: "), Exit.OUTPUT)
+    if size is not None:
+        _still(pump, desk, size, ASCII if plain else BLOCKS)
+    else:
+        _screen(pump, desk, ASCII if plain else BLOCKS, mouse=mouse)
+        _summary(pump)
+    if pump.broken is not None:
+        raise pump.broken
+    if isinstance(pump.failure, TapError):
+        raise tap_failed(pump.failure)
+    if pump.failure is not None:
+        raise CommandError(str(pump.failure), Exit.OUTPUT)
+
+
+def _size(text: str | None) -> tuple[int, int] | None:
+    if text is None:
+        return None
+    match = _SIZE.fullmatch(text.strip())
+    if match is None:
+        raise click.UsageError(f"--still {text}: columns and rows are wanted, such as 80x24.")
+    return int(match[1]), int(match[2])
+
+
+def _draws_blocks() -> bool:
+    try:
+        "▁█·─●…•".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return os.environ.get("TERM") != "linux"  # the console's font has few of them
+
+
+def _prepared(
+    address: str,
+    baud: int | None,
+    char_format: CharFormat | None,
+    seconds: float | None,
+    osdp_key: str | None,
+    protocol: str | None,
+    show_cards: bool,
+    speed: float,
+    glyphs: Glyphs,
+) -> tuple[Pump, Desk]:
+    """Everything but the terminal."""
+    from benchtool.screens.watch_desk import Desk
+    from benchtool.screens.watch_diagnosis import Worker
+    from benchtool.screens.watch_look import Look
+    from benchtool.screens.watch_pace import Pace
+    from benchtool.screens.watch_pump import Pump
+    from benchtool.screens.watch_source import Source
+    from benchtool.screens.watch_state import Model
+
+    spoken, keys = read_protocol(protocol), read_keys(osdp_key)
+    if (caution := key_file_caution(osdp_key)) is not None:
+        click.echo(f"note: {caution}", err=True)
+    first = tap_for(address, baud, char_format, seconds, spoken, lambda line: click.echo(f"note: {line}", err=True))
+
+    def opener(where: str, settings: LineSettings | None) -> Tap:
+        from benchtool.taps.address import open_tap
+
+        # The first is set as the options say, and as --baud auto found; later ones as the user sets them then.
+        return first if settings is None else open_tap(where, settings)
+
+    settings = None
+    if address.startswith("sim:") and (baud is not None or char_format is not None):
+        with first:
+            settings = first.info.settings
+    look = Look(show_secrets=show_cards)
+    model, pace = Model(spoken, keys), Pace(speed)
+    worker = Worker(model.take_found)
+    source = Source(address, settings, pace, opener)
+    pump = Pump(model, source, pace, worker, seconds=seconds, tell=look.tell)
+    return pump, Desk(model, look, pump, glyphs=glyphs)
+
+
+def _screen(pump: Pump, desk: Desk, glyphs: Glyphs, *, mouse: bool) -> None:
+    from benchtool.screens.watch_app import make_app, run_app
+
+    app = make_app(desk, glyphs, mouse=mouse, plain=bool(os.environ.get("NO_COLOR")))
+    pump.worker.start()
+    pump.start()
+    try:
+        run_app(app)
+    except (KeyboardInterrupt, EOFError):
+        pass  # as q
+    finally:
+        pump.finish()
+
+
+def _still(pump: Pump, desk: Desk, size: tuple[int, int], glyphs: Glyphs) -> None:
+    from benchtool.screens.watch_app import Canvas
+
+    canvas = Canvas(desk, glyphs)
+    try:
+        while not pump.closed and pump.failure is None:
+            pump.step()
+    except KeyboardInterrupt:
+        pass  # what was heard until then
+    pump.settle()
+    for line in canvas.paint(*size):
+        click.echo("".join(text for _, text in line).rstrip())
+    pump.finish()
+
+
+def _summary(pump: Pump) -> None:
+    """What `listen` prints at its end, and what was written down."""
+    from benchtool.reports import frame_text, osdp_text
+
+    width = shutil.get_terminal_size().columns
+    model = pump.model
+    click.echo(frame_text.tap_line(model.info))
+    for until, figures in pump.past:
+        click.echo(f"\n{until}:")
+        click.echo("\n".join(frame_text.figures_text(figures)))
+    if pump.past:
+        click.echo("\nafter that:")
+    click.echo("\n".join(frame_text.figures_text(model.figures())))
+    for line in osdp_text.figures_text(model.noticed_figures()):
+        click.echo(line)
+    if model.found is not None:
+        from benchtool.screens.watch_words import finding_sentence, wrapped
+
+        click.echo("")
+        click.echo("\n".join(wrapped([finding_sentence(model.found.diagnosis)], width)))
+        click.echo("benchtool diagnose tells the evidence")
+    if model.notes:
+        click.echo("\nnotes:")
+        for note in model.notes:
+            click.echo(f"{note.t_ns / 1e9:9.4f}  {note.text}")
+    for path in pump.recorded:
+        click.echo(f"recorded in {path}: raw octets, card data included")

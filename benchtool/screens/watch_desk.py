@@ -1,0 +1,366 @@
+"""What keys and typed lines do: they change what is looked at, or ask the pump for something. No terminal here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from time import localtime, strftime
+
+from benchtool.capture.rates import DEVICE_RATES
+from benchtool.capture.settings import CharFormat
+from benchtool.diagnose.readings import ByHand, ReadingError, parse_reading, parse_tried
+from benchtool.reports.diagnosis_text import diagnosis_text
+from benchtool.reports.osdp_text import figures_text
+from benchtool.screens import watch_frame
+from benchtool.screens.watch_glyphs import BLOCKS, Glyphs
+from benchtool.screens.watch_keys import fitting, help_text
+from benchtool.screens.watch_look import Ask, Focus, Look, Page
+from benchtool.screens.watch_pump import Pump
+from benchtool.screens.watch_rows import Filter, Row, words_of
+from benchtool.screens.watch_state import Model
+from benchtool.simulate.faults import FAULTS
+from benchtool.simulate.osdp_actions import usage
+
+
+class Desk:
+    """One a screen; `leave_now` ends it."""
+
+    def __init__(
+        self,
+        model: Model,
+        look: Look,
+        pump: Pump,
+        *,
+        glyphs: Glyphs = BLOCKS,
+        leave_now: Callable[[], None] = lambda: None,
+        stamp: Callable[[], str] = lambda: strftime("%Y%m%d-%H%M%S", localtime()),
+    ) -> None:
+        self.model, self.look, self.pump = model, look, pump
+        self.leave_now = leave_now
+        self.page_rows = 10
+        """Lines of traffic, or of a page, on the screen: how far a page key goes."""
+        self._glyphs = glyphs
+        self._stamp = stamp
+
+    @property
+    def simulated(self) -> bool:
+        """Whether cards can be presented and faults tried."""
+        return self.pump.source.is_simulated
+
+    @property
+    def virtual(self) -> bool:
+        """Whether the bus can be played faster or slower."""
+        return not self.pump.source.is_live
+
+    def press(self, name: str) -> bool:
+        """A key; whether it does something now."""
+        for key in fitting(self.look, simulated=self.simulated, virtual=self.virtual):
+            if name in key.names:
+                self.look.message = ""
+                deed: Callable[[], None] = getattr(self, f"_{key.deeds[key.names.index(name)]}")
+                deed()
+                return True
+        return False
+
+    def begin_ask(self, ask: Ask) -> str:
+        """Ask for a line; what stands in it to begin with."""
+        self.look.ask = ask
+        if ask is Ask.FILTER:
+            return self.look.filter.text()
+        if ask is Ask.SEARCH:
+            return self.look.search
+        return f"watch-{self._stamp()}.pcapng" if ask is Ask.RECORD else ""
+
+    def click(self, row: int) -> None:
+        """A click on a line of the traffic, counted from the top; on the selected one it opens it."""
+        look = self.look
+        if look.page is not Page.BUS:
+            return
+        if not look.held:
+            look.hold(self._newest())
+        shown = self.model.back(look, look.bottom, self.page_rows)[::-1]
+        if row < len(shown):
+            if shown[row] == look.selected:
+                self._open()
+            look.selected = shown[row]
+
+    def cancel(self) -> None:
+        """Nothing is typed after all."""
+        self.look.ask = None
+
+    def submit(self, text: str) -> None:
+        """The line that was asked for."""
+        ask, self.look.ask = self.look.ask, None
+        text = text.strip()
+        if ask is Ask.FILTER:
+            self.look.show_only(Filter.parse(text))
+            self.look.tell(f"Showing only: {text}" if text else "Showing everything.")
+        elif ask is Ask.SEARCH:
+            self.look.search = text.lower()
+            if text:
+                self._find(-1, from_selected=True)
+        elif ask is not None and text:
+            {
+                Ask.MEASURED: self._measured,
+                Ask.NOTE: lambda line: self.pump.ask(lambda: self.pump.note(line)),
+                Ask.RECORD: lambda line: self.pump.ask(lambda: self.pump.record(line)),
+                Ask.LINE: self._line,
+                Ask.DO: self._acted,
+            }[ask](text)
+
+    def hint(self) -> str:
+        """What can be typed where something is asked for."""
+        ask = self.look.ask
+        if ask is Ask.MEASURED:
+            found = self.model.found
+            steps = [] if found is None else [step.name for step in found.diagnosis.next if step.name]
+            if steps:
+                return f"Most worth now: {', '.join(steps)}. w tells how."
+            return "benchtool diagnose --readings lists all that can be given."
+        if ask is Ask.DO:
+            verbs = ", ".join(line.split()[0] for line in usage(controller=False))
+            return f"{verbs} (after @ADDRESS), or fault: {', '.join(FAULTS)}"
+        if ask is Ask.LINE:
+            return f"Now {self.model.settings}. Usual rates: {', '.join(map(str, sorted(DEVICE_RATES)))}"
+        return ""
+
+    # What the keys do.
+
+    def _leave(self) -> None:
+        self.leave_now()
+
+    def _help(self) -> None:
+        text = help_text(self.look, self._glyphs, self.model.rows.most, simulated=self.simulated, virtual=self.virtual)
+        self.look.open(Page.HELP, text)
+
+    def _hold(self) -> None:
+        if self.look.held:
+            self.look.run()
+        else:
+            self.look.hold(self._newest())
+
+    def _to_newest(self) -> None:
+        if self.look.focus is Focus.DEVICES:
+            self.look.device = max(0, self.model.device_count() - 1)
+        else:
+            self.look.hold(self._newest())
+
+    def _newest(self) -> int:
+        found = self.model.back(self.look, self.model.rows.end - 1, 1)
+        return found[0] if found else self.model.rows.end - 1
+
+    def _move(self, by: int) -> None:
+        if self.look.focus is Focus.DEVICES:
+            self.look.device = max(0, min(self.look.device + by, self.model.device_count() - 1))
+            return
+        if not self.look.held:
+            self.look.hold(self._newest())
+            if by > 0:
+                return
+        start = self.look.selected
+        walk = self.model.back if by < 0 else self.model.forward
+        found = walk(self.look, start, 1 + abs(by))
+        if found:
+            self.look.selected = found[-1]
+
+    def _up(self) -> None:
+        self._move(-1)
+
+    def _down(self) -> None:
+        self._move(1)
+
+    def _page_up(self) -> None:
+        self._move(-max(1, self.page_rows - 1))
+
+    def _page_down(self) -> None:
+        self._move(max(1, self.page_rows - 1))
+
+    def _oldest(self) -> None:
+        if self.look.focus is Focus.DEVICES:
+            self.look.device = 0
+            return
+        found = self.model.forward(self.look, self.model.rows.first, 1)
+        self.look.hold(self._newest())
+        if found:
+            self.look.selected = found[0]
+
+    def _open(self) -> None:
+        if self.look.focus is Focus.DEVICES:
+            self._open_device()
+            return
+        if not self.look.held:
+            self.look.hold(self._newest())
+        self._open_line(self.look.selected)
+
+    def _open_line(self, number: int) -> None:
+        try:
+            row = self.model.rows[number]
+        except IndexError:
+            self.look.tell("There is no line to open yet.")
+            return
+        self.look.open(Page.FRAME, watch_frame.row_text(row, show_secrets=self.look.show_secrets))
+
+    def _older_line(self) -> None:
+        self._move(-1)
+        self._open_line(self.look.selected)
+
+    def _newer_line(self) -> None:
+        self._move(1)
+        self._open_line(self.look.selected)
+
+    def _open_device(self) -> None:
+        shot = self.model.snapshot(Look(), 1, 10)
+        if not shot.devices:
+            self.look.tell("No device is known yet.")
+            return
+        device = shot.devices[min(self.look.device, len(shot.devices) - 1)]
+        times = [f"{one / 1e6:.1f} ms" if isinstance(one, int) else one for one in device.history]
+        lines = [
+            f"{device.protocol.value} address {device.address}: {device.state.value}",
+            "",
+            f"it is: {device.identity or 'not told yet'}",
+            f"last told: {device.last or 'nothing yet'}",
+            f"asked {device.asked} times, {device.replies} replies, {device.errors} without a sound reply",
+            f"last exchanges, oldest first: {', '.join(times) or 'none'}",
+            "",
+            f"f and {device.address} shows its traffic only.",
+        ]
+        self.look.open(Page.DEVICE, tuple(lines))
+
+    def _why(self) -> None:
+        found = self.model.found
+        if found is None:
+            self.look.open(Page.WHY, ("No finding yet: there was too little to go by.",))
+            return
+        noticed = figures_text(self.model.noticed_figures())
+        made = f"Worked out at {found.at_ns / 1e9:.1f} s of bus time, from {found.octets} octets."
+        self.look.open(Page.WHY, (made, "", *diagnosis_text(found.diagnosis, noticed=noticed)))
+
+    def _switch(self) -> None:
+        self.look.focus = Focus.TRAFFIC if self.look.focus is Focus.DEVICES else Focus.DEVICES
+        self.look.tell(f"The arrow keys move in the {self.look.focus.value}; Enter opens.")
+
+    def _older_match(self) -> None:
+        self._find(-1)
+
+    def _newer_match(self) -> None:
+        self._find(1)
+
+    def _find(self, step: int, *, from_selected: bool = False) -> None:
+        look = self.look
+        if not look.search:
+            look.tell("Nothing is searched for yet: s asks what.")
+            return
+        if not look.held:
+            look.hold(self._newest())
+            from_selected = True
+
+        def matches(row: Row) -> bool:
+            return look.search in words_of(row)
+
+        start = look.selected if from_selected else look.selected + step
+        found = self.model.search(matches, look, start, step)
+        if found is None:
+            look.tell(f"No {'older' if step < 0 else 'newer'} line with “{look.search}” in the screen's memory.")
+        else:
+            look.selected = found
+            look.tell("Found; , and . go to the next older and newer one.")
+
+    def _record(self) -> None:
+        if self.model.recording:
+            self.pump.ask(self.pump.stop_recording)
+        else:
+            self.look.ask = Ask.RECORD
+
+    def _ask_filter(self) -> None:
+        self.look.ask = Ask.FILTER
+
+    def _ask_search(self) -> None:
+        self.look.ask = Ask.SEARCH
+
+    def _ask_measured(self) -> None:
+        self.look.ask = Ask.MEASURED
+
+    def _ask_note(self) -> None:
+        self.look.ask = Ask.NOTE
+
+    def _ask_line(self) -> None:
+        self.look.ask = Ask.LINE
+
+    def _ask_do(self) -> None:
+        self.look.ask = Ask.DO
+
+    def _pause(self) -> None:
+        self.pump.ask(lambda: self.pump.change_speed(0))
+
+    def _slower(self) -> None:
+        self.pump.ask(lambda: self.pump.change_speed(-1))
+
+    def _faster(self) -> None:
+        self.pump.ask(lambda: self.pump.change_speed(1))
+
+    def _count_anew(self) -> None:
+        self.pump.ask(lambda: self.pump.count_anew("the user asked for it"))
+        self.look.tell("Counts, devices and findings begin anew.")
+
+    # Pages.
+
+    def _back(self) -> None:
+        self.look.back()
+
+    def _scroll(self, by: int) -> None:
+        self.look.top = max(0, self.look.top + by)
+
+    def _scroll_up(self) -> None:
+        self._scroll(-1)
+
+    def _scroll_down(self) -> None:
+        self._scroll(1)
+
+    def _scroll_page_up(self) -> None:
+        self._scroll(-self.page_rows)
+
+    def _scroll_page_down(self) -> None:
+        self._scroll(self.page_rows)
+
+    def _scroll_top(self) -> None:
+        self.look.top = 0
+
+    def _scroll_end(self) -> None:
+        self.look.top = 1 << 20
+
+    # Typed lines.
+
+    def _measured(self, text: str) -> None:
+        """`ab-ohms 61`, `ab-ohms=61`, `swap-clip better`."""
+        name, _, value = text.replace("=", " ", 1).partition(" ")
+        line = f"{name}={value.strip()}"
+        try:
+            if value.strip().lower() in ("better", "same"):
+                more = ByHand(tried=(parse_tried(line),))
+            else:
+                more = ByHand(readings=(parse_reading(line),))
+        except ReadingError as error:
+            self.look.tell(str(error))
+            return
+        self.pump.ask(lambda: self.pump.measured(more))
+        said = more.readings[0].text() if more.readings else line
+        self.look.tell(f"{said}: weighed with what is heard.")
+
+    def _line(self, text: str) -> None:
+        baud, char_format = None, None
+        for word in text.replace(",", " ").split():
+            if word.isascii() and word.isdigit():
+                baud = int(word[:10])
+                if not 50 <= baud <= 20_000_000:
+                    self.look.tell(f"{word}: a bit rate is 50 to 20 000 000 bit/s.")
+                    return
+            else:
+                try:
+                    char_format = CharFormat.parse(word)
+                except ValueError as error:
+                    self.look.tell(str(error))
+                    return
+        self.pump.ask(lambda: self.pump.set_line(baud, char_format))
+
+    def _acted(self, text: str) -> None:
+        self.pump.ask(lambda: self.pump.act(text))
