@@ -1,0 +1,195 @@
+"""Which words of a line may hold a card, a key or a PIN: they go into no history file, and into the log as `***`.
+
+A word is shown only where its parameter is known to hold no such thing: by its type, or by its name in the lists below.
+What is not in them, what was mistyped and what looks like a card is hidden. Output that may show cards is left out of
+the log.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import click
+
+from benchtool.screens.shell_tree import Meaning
+from benchtool.screens.shell_words import quoted
+
+MASK = "***"
+
+_PLAIN_TYPES = frozenset(
+    {
+        "boolean",
+        "choice",
+        "duration",
+        "format",
+        "rate",
+        "time",
+        "float",
+        "float range",
+        "integer",
+        "integer range",
+        "datetime",
+    }
+)
+"""Types of parameters whose values are settings and measurements."""
+_PATHS = frozenset({"path", "filename", "file", "directory"})
+_NAMES_OF_FILES = frozenset(
+    {
+        "tap",
+        "source",
+        "reads",
+        "port",
+        "site",
+        "record",
+        "save",
+        "report",
+        "out",
+        "waveform",
+        "protocol",
+        "expected",
+        "scenario",
+        "capture",
+        "captures",
+        "csv",
+        "csv_file",
+        "file",
+        "list_file",
+        "plot",
+        "resume",
+        "script",
+    }
+)
+"""Parameters that hold an address or the name of a file: shown, unless that looks like a card or a key."""
+_NAMES = frozenset(
+    {
+        "only",
+        "bus_id",
+        "order",
+        "meter",
+        "tried",
+        "expect",
+        "format_name",
+        "columns",
+        "time_unit",
+        "addresses",
+        "bauds",
+        "entry",
+        "field",
+        "start",
+        "kind",
+        "paper",
+        "ends",
+        "devices",
+        "biases",
+        "name",
+        "level",
+        "date",
+        "day",
+        "separator",
+    }
+)
+"""Parameters of free text that hold settings, readings or names."""
+_SECRET: dict[tuple[str, ...], frozenset[str]] = {
+    ("card",): frozenset({"value", "printed", "keys", "site", "number", "fields"}),
+    ("simulate", "card"): frozenset({"value", "site", "number"}),
+    ("simulate",): frozenset({"actions"}),
+    ("reads",): frozenset({"printed"}),
+}
+"""Parameters that hold secrets whatever their type and name."""
+_SHOWS: dict[tuple[str, ...], frozenset[str]] = {
+    ("listen",): frozenset({"show_octets", "as_json"}),
+    ("simulate",): frozenset({"as_json"}),
+}
+"""Flags that let a command print octets or values with cards in them, besides those of every command below."""
+_SHOWS_ALWAYS = frozenset({"show_cards", "show_secrets"})
+_ALL_SHOWN = frozenset({("card",)})
+"""Commands whose answer is the card they were given."""
+
+_DIGITS = re.compile(r"[0-9A-Fa-f][0-9A-Fa-f ,:;/_.#*-]*")
+_PIN = re.compile(r"[?&](keys|pin|number|card)=", re.IGNORECASE)
+_LEAST = 4
+"""So many digits make a PIN: fewer are an address or a count."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What may be shown of a line."""
+
+    line: str
+    """The line with `***` for what may be secret."""
+    hidden: tuple[str, ...]
+    """The words that may be."""
+    output_hidden: bool
+    """Whether what the command prints may show a card."""
+
+    @property
+    def harmless(self) -> bool:
+        """Whether the line may go into the history file as it is."""
+        return not self.hidden
+
+
+def looks_secret(word: str) -> bool:
+    """Whether a word is made of digits as a card's number, a key or a PIN is."""
+    if _PIN.search(word):
+        return True
+    return _DIGITS.fullmatch(word) is not None and sum(letter.isdigit() for letter in word) >= _LEAST
+
+
+def judge(words: Sequence[str], meaning: Meaning) -> Judged:
+    """What may be shown of the words, which mean this to the commands."""
+    shown = list(words)
+    hidden: list[str] = []
+    for one in meaning.given:
+        if one.is_name or _harmless(meaning.names, one.parameter, one.text):
+            continue
+        hidden.append(one.text)
+        before = words[one.place][: len(words[one.place]) - len(one.text)]
+        # Of a word that is nobody's value nothing is known: not even whether it is an option.
+        shown[one.place] = (before if one.parameter is not None else "") + MASK
+    flags = _SHOWS_ALWAYS | _SHOWS.get(meaning.names, frozenset())
+    shows = any(one.is_name and one.parameter is not None and one.parameter.name in flags for one in meaning.given)
+    line = " ".join(word if word.endswith(MASK) else quoted(word) for word in shown)
+    return Judged(line, tuple(hidden), shows or (meaning.names in _ALL_SHOWN and bool(hidden)))
+
+
+def _harmless(names: tuple[str, ...], parameter: click.Parameter | None, text: str) -> bool:
+    if parameter is None or parameter.name in _SECRET.get(names, frozenset()):
+        return False
+    kind = parameter.type.name
+    if kind in _PLAIN_TYPES:
+        return _converts(parameter, text)
+    if kind in _PATHS or parameter.name in _NAMES_OF_FILES:
+        return not looks_secret(text)
+    return parameter.name in _NAMES and not _long_digits(text)
+
+
+def _converts(parameter: click.Parameter, text: str) -> bool:
+    """Whether the value is one: a number typed where a choice is wanted may be a card."""
+    try:
+        parameter.type.convert(text, parameter, None)
+    except (click.UsageError, ValueError, TypeError):
+        return False
+    return True
+
+
+def _long_digits(text: str) -> bool:
+    """Whether a setting holds more digits in a row than settings do."""
+    return re.search(r"[0-9A-Fa-f]{8,}", text) is not None and looks_secret(text)
+
+
+class Scrubber:
+    """Takes what was typed as secret out of lines that are printed, should a command repeat it."""
+
+    def __init__(self, hidden: Sequence[str]) -> None:
+        pieces: set[str] = set()
+        for word in hidden:
+            parts = [word, *re.split(r"[^0-9A-Za-z]+", word), *re.findall(r"[0-9]+", word)]
+            pieces |= {form for part in parts for form in (part, part.lstrip("0")) if len(form) >= _LEAST}
+        longest_first = sorted(pieces, key=len, reverse=True)
+        self._found = re.compile("|".join(map(re.escape, longest_first)), re.IGNORECASE) if pieces else None
+
+    def __call__(self, line: str) -> str:
+        """The line without them."""
+        return line if self._found is None else self._found.sub(MASK, line)
