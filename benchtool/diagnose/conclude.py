@@ -6,13 +6,14 @@ import math
 
 import numpy as np
 
-from benchtool.diagnose import draws, measurements, model, weigh
+from benchtool.diagnose import draws, lean, measurements, model, sights_weigh, weigh
 from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
 from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import place_text, places
 from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
 from benchtool.diagnose.reflections import times_too_long
+from benchtool.diagnose.sights_known import seen_words
 from benchtool.diagnose.summaries import summary
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
@@ -40,7 +41,9 @@ _LOG10 = math.log(10)
 def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
     """The diagnosis of everything observed so far."""
     heard_at = places(observed.addresses)
-    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at, _rate(observed))
+    belief = weigh.believe(
+        observed.symptoms, observed.by_hand, observed.length_m, heard_at, _rate(observed), observed.leans
+    )
     hand = weigh.that_counts(observed.by_hand, observed.symptoms)
     at = draws.load().placed(hand, observed.length_m, heard_at, belief.probability)
     measured = _measured(observed, heard_at)
@@ -149,7 +152,7 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
     return tuple(lines)
 
 
-_BY_HAND = ("measured: ", "tried: ")
+_BY_HAND = ("measured: ", "tried: ", "seen: ")
 
 
 def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
@@ -167,6 +170,10 @@ def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
     found: list[_Measured] = [
         (text, numbers, known.log_likelihood(part, observed.length_m, at)) for part, text, numbers in single
     ]
+    found += [
+        (f"seen: {seen_words(one)}", {one.name: one.answer}, sights_weigh.log_likelihood([one], at))
+        for one in hand.seen
+    ]
     if len(hand.readings) > 1:
         together = known.log_likelihood(hand, observed.length_m, at)
         apart = np.sum([logs for _, _, logs in found], axis=0)
@@ -176,6 +183,9 @@ def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
         times = times_too_long(observed.length_m, baud)
         told = f"the pair is {times:.2g} times as long as {baud} bit/s allows by the usual rule (1e8 / rate)"
         found.append((told, {"length_m": observed.length_m}, weigh.by_length(observed.length_m, baud)))
+    for because in dict.fromkeys(one.because for one in observed.leans):
+        said = [one for one in observed.leans if one.because == because]
+        found.append((f"by the record: {because}", {}, lean.log_likelihood(said)))
     return found
 
 

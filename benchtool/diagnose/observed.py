@@ -10,8 +10,11 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.lean import MOST_LOG, Lean
 from benchtool.diagnose.places import AtAddress
-from benchtool.diagnose.readings import MOST_ADDRESS, ByHand, Reading, Tried, action_of, kind_of
+from benchtool.diagnose.readings import MOST_ADDRESS, ByHand, Reading, Seen, Tried, action_of, kind_of
+from benchtool.diagnose.sights_known import sight_of
 
 VERSION = 1
 _KEY = "benchtool-diagnosis"
@@ -46,6 +49,8 @@ class Observed:
     """The bus's rate, where it was found to be another one."""
     limits: tuple[str, ...] = ()
     by_hand: ByHand = field(default_factory=ByHand)
+    leans: tuple[Lean, ...] = ()
+    """What a record of the installation says for or against causes."""
 
     def measured(self, more: ByHand) -> Observed:
         """The same with further readings."""
@@ -54,7 +59,11 @@ class Observed:
 
 def to_json(observed: Observed) -> str:
     """The text of a saved diagnosis."""
-    return json.dumps({_KEY: VERSION, **asdict(observed)}, indent=1)
+    return json.dumps({_KEY: VERSION, **asdict(observed)}, indent=1, default=_worth)
+
+
+def _worth(cause: Cause) -> str:
+    return cause.value
 
 
 def is_saved(beginning: bytes) -> bool:
@@ -102,7 +111,9 @@ def _from_object(held: dict[str, Any]) -> Observed:
                 tuple(map(_reading, by_hand["readings"])),
                 tuple(map(_tried, by_hand["tried"])),
                 {str(name): _number(value) for name, value in by_hand["scope"].items()},
+                tuple(map(_seen, by_hand.get("seen", ()))),
             ),
+            "leans": tuple(map(_lean, held.get("leans", ()))),
         }
     )
 
@@ -151,9 +162,25 @@ def _reading(row: dict[str, Any]) -> Reading:
     return found
 
 
+def _lean(row: dict[str, Any]) -> Lean:
+    cause = Cause(row["cause"])
+    if cause is Cause.HEALTHY:
+        raise ValueError("a record leans to faults, not to a sound bus")
+    return Lean(cause, max(-MOST_LOG, min(MOST_LOG, _number(row["log"]))), _plain(row["because"]))
+
+
 def _tried(row: dict[str, Any]) -> Tried:
     found = Tried(str(row["action"]), row["better"] is True, row.get("address"))
     _placed_as(found.action, action_of(found.action).at_device, found.address)
+    return found
+
+
+def _seen(row: dict[str, Any]) -> Seen:
+    found = Seen(str(row["sight"]), str(row["answer"]), row.get("address"))
+    sight = sight_of(found.sight)
+    if found.answer not in sight.words():
+        raise ValueError(f"{found.answer!r:.40} is no answer to {found.sight}")
+    _placed_as(found.sight, sight.at_device, found.address)
     return found
 
 

@@ -246,6 +246,20 @@ class Tried:
 
 
 @dataclass(frozen=True, slots=True)
+class Seen:
+    """What a person saw or looked up (`sights`): `sight` with an `@` at its end is of the device at `address`."""
+
+    sight: str
+    answer: str
+    address: int | None = None
+
+    @property
+    def name(self) -> str:
+        """As it is kept: `reader@4`."""
+        return self.sight if self.address is None else f"{self.sight}{self.address}"
+
+
+@dataclass(frozen=True, slots=True)
 class ByHand:
     """Everything that was measured and tried."""
 
@@ -253,12 +267,15 @@ class ByHand:
     tried: tuple[Tried, ...] = ()
     scope: dict[str, float] = field(default_factory=dict)
     """Figures of a waveform by name."""
+    seen: tuple[Seen, ...] = ()
 
     def __add__(self, other: ByHand) -> ByHand:
         """Both; of a reading taken twice the later one counts."""
         readings = {reading.name: reading for reading in (*self.readings, *other.readings)}
         tried = {one.name: one for one in (*self.tried, *other.tried)}
-        return ByHand(tuple(readings.values()), tuple(tried.values()), {**self.scope, **other.scope})
+        seen = {one.name: one for one in (*self.seen, *other.seen)}
+        scope = {**self.scope, **other.scope}
+        return ByHand(tuple(readings.values()), tuple(tried.values()), scope, tuple(seen.values()))
 
 
 def kind_of(name: str) -> Kind:

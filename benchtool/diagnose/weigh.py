@@ -7,18 +7,20 @@ ever said to be surer than `SUREST` within its group; the group is named, and th
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 
-from benchtool.diagnose import draws, model
+from benchtool.diagnose import draws, lean, model, sights_weigh
 from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.lean import Lean
 from benchtool.diagnose.model import CAUSES, INDEX, all_sets
 from benchtool.diagnose.readings import ByHand
 from benchtool.diagnose.reflections import times_too_long
+from benchtool.diagnose.sights_known import sight_of
 
 Floats = npt.NDArray[np.float64]
 Places = Mapping[Cause, Mapping[int, float]]
@@ -117,8 +119,11 @@ def believe(
     length_m: float | None,
     at: Places,
     baud: int | None = None,
+    leans: Sequence[Lean] = (),
 ) -> Belief:
-    """Weigh everything; `octets` are the symptoms, None where nothing was listened to; `baud` as far as it is known."""
+    """Weigh everything; `octets` are the symptoms, None where nothing was listened to; `baud` as far as it is known;
+    `leans` what a record of the installation says.
+    """
     sets = all_sets()
     logs = np.zeros(len(sets.members))
     prior = sets.log_prior.copy()
@@ -127,7 +132,9 @@ def believe(
         logs[0] -= nothing_heard(octets)
         if octets.get("load") == 0:
             prior[1 + INDEX[Cause.NONE_OF_THESE]] += _NOBODY_TALKS
-    logs = logs + draws.load().log_likelihood(that_counts(by_hand, octets), length_m, at) + by_length(length_m, baud)
+    hand = that_counts(by_hand, octets)
+    logs = logs + draws.load().log_likelihood(hand, length_m, at) + by_length(length_m, baud)
+    logs = logs + sights_weigh.log_likelihood(hand.seen, at) + lean.log_likelihood(leans)
     return Belief(logs, normalised(logs + prior))
 
 
@@ -142,7 +149,11 @@ def by_length(length_m: float | None, baud: int | None) -> Floats:
 
 
 def that_counts(by_hand: ByHand, octets: Mapping[str, float | None] | None) -> ByHand:
-    """What was measured, and what was tried where an action could make a difference that is heard."""
+    """What was measured, what was tried where an action could make a difference that is heard, and what was seen that
+    octets do not tell already.
+    """
+    if octets is not None and octets.get("load") != 0:
+        by_hand = replace(by_hand, seen=tuple(one for one in by_hand.seen if not sight_of(one.sight).heard_too))
     return by_hand if something_wrong(octets) else replace(by_hand, tried=())
 
 

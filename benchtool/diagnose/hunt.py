@@ -1,0 +1,262 @@
+"""A hunt for what keeps a reader dead: which question is next, what an answer changes, when it is over.
+
+A state machine without input or output: `next_question`, `take`, `hear`, `back`; and it is over where no question is
+left that is worth its time. Everything answered is kept as a list, so it can be gone back on, saved and taken up again.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+from benchtool.diagnose import observed as saved
+from benchtool.diagnose.conclude import conclude
+from benchtool.diagnose.finding import Cause, Diagnosis
+from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, State, best_question, state_of
+from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
+from benchtool.diagnose.observed import Observed, StateError
+from benchtool.diagnose.readings import (
+    MOST_ADDRESS,
+    ByHand,
+    ReadingError,
+    Seen,
+    action_of,
+    kind_of,
+    parse_reading,
+    parse_tried,
+)
+from benchtool.diagnose.sensible import sensible
+from benchtool.diagnose.sights_known import sight_of
+
+KEY, VERSION = "benchtool-hunt", 1
+_MOST_METRES = 10_000.0
+_MOST_ANSWERS = 500
+ADDRESS = Question(
+    "address",
+    Ask.VALUE,
+    "Which address has the reader that does not work?",
+    how="Off the site's list, the controller's screen or the reader's label. If several are dead, take the first of "
+    "them along the cable. Enter alone if nobody knows.",
+    minutes=0.5,
+)
+
+
+class Hunt:
+    """One hunt. `listens`: whether there is a tap to listen at."""
+
+    def __init__(self, tap: str = "", *, listens: bool = True) -> None:
+        self.tap = tap
+        self.heard: Observed | None = None
+        """What listening brought, the last time."""
+        self.answers: tuple[Answer, ...] = ()
+        self.listens = listens
+        self._state: State | None = None
+        self._asked: Question | None = None
+        self._over = False
+
+    @property
+    def observed(self) -> Observed:
+        """Everything heard, seen, measured and tried so far."""
+        listened = any(one.name == "listen" and one.text for one in self.answers)
+        found = self.heard if self.heard is not None and listened else Observed(tap=self.tap)
+        for one in self.answers:
+            if one.text:
+                found = _with(found, one)
+        return found
+
+    @property
+    def address(self) -> int | None:
+        """The address of the dead reader, where it was told."""
+        told = [one.text for one in self.answers if one.name == "address" and one.text]
+        return int(told[-1]) if told else None
+
+    @property
+    def state(self) -> State:
+        """What is believed now."""
+        if self._state is None:
+            self._state = state_of(self.observed)
+        return self._state
+
+    def next_question(self) -> Question | None:
+        """What to ask now; None where the hunt is over. The same until it is answered."""
+        if self._asked is None and not self._over:
+            self._asked = self._choose()
+            self._over = self._asked is None
+        return self._asked
+
+    def _choose(self) -> Question | None:
+        done = {one.name for one in self.answers}
+        if "address" not in done:
+            return ADDRESS
+        if self.state.certain and self.settled:
+            return None
+        listens = self.listens and "listen" not in done
+        return best_question(self.observed, self.state, done, self.address, listens=listens)
+
+    @property
+    def settled(self) -> bool:
+        """Whether there was something else to go by than words: listening, a reading or something tried."""
+        hand = self.observed.by_hand
+        return self.observed.symptoms is not None or bool(hand.readings or hand.tried)
+
+    def take(self, text: str) -> None:
+        """Answer the question that stands; empty: it cannot be told. HuntError leaves all as it was."""
+        question = self.next_question()
+        if question is None:
+            raise HuntError("the hunt is over: nothing is asked any more")
+        kept = understood(question, text)
+        if question.ask is Ask.LISTEN and kept and self.heard is None:
+            raise HuntError("listen first, then tell what was heard")
+        self._became((*self.answers, Answer(question.name, kept)))
+
+    def hear(self, heard: Observed) -> None:
+        """Take in what listening brought, as the answer to the question that stands or instead of an earlier one."""
+        self.heard = replace(heard, by_hand=ByHand())
+        if not any(one.name == "listen" and one.text for one in self.answers):
+            self._became((*(one for one in self.answers if one.name != "listen"), Answer("listen", "heard")))
+        else:
+            self._became(self.answers)
+
+    def back(self) -> Answer | None:
+        """Take the last answer back; None where there was none."""
+        if not self.answers:
+            return None
+        last = self.answers[-1]
+        self._became(self.answers[:-1])
+        return last
+
+    def _became(self, answers: tuple[Answer, ...]) -> None:
+        self.answers = answers
+        self._state, self._asked, self._over = None, None, False
+
+    @property
+    def minutes(self) -> float:
+        """About how long it took, by the time that each question takes somebody who is there already."""
+        return sum(_minutes(one.name) for one in self.answers if one.text)
+
+    def diagnosis(self) -> Diagnosis:
+        """Where it stands, as `benchtool diagnose` would tell it."""
+        observed = self.observed
+        return sensible(conclude(observed), listened=observed.symptoms is not None)
+
+    def to_json(self) -> str:
+        """The text of a saved hunt. No octets, no card data in it."""
+        heard = None if self.heard is None else json.loads(saved.to_json(self.heard))
+        answers = [[one.name, one.text] for one in self.answers]
+        return json.dumps({KEY: VERSION, "tap": self.tap, "answers": answers, "heard": heard}, indent=1)
+
+    @classmethod
+    def from_json(cls, text: str) -> Hunt:
+        """Take a saved hunt up again; HuntError says what is wrong with it."""
+        try:
+            held: dict[str, Any] = json.loads(text)
+            if held[KEY] != VERSION:
+                raise HuntError("this hunt was saved by another version of benchtool: begin anew")
+            tap = str(held["tap"])
+            hunt = cls("".join(one for one in tap if one.isprintable()), listens=bool(tap))
+            if held["heard"] is not None:
+                hunt.heard = saved.from_json(json.dumps(held["heard"]))
+            rows = [(str(name), str(word)) for name, word in held["answers"][:_MOST_ANSWERS]]
+            answers = tuple(Answer(name, word) for name, word in rows)
+            for one in answers:
+                if one.text:
+                    _with(Observed(), one)
+            if any(one.name == "listen" and one.text for one in answers) and hunt.heard is None:
+                raise HuntError("what was heard is missing")
+            hunt._became(answers)
+        except HuntError as error:
+            raise HuntError(f"not a saved hunt ({error})") from None
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError, StateError) as error:
+            raise HuntError(f"not a saved hunt ({type(error).__name__}): hunt --save FILE makes one") from None
+        return hunt
+
+
+def understood(question: Question, text: str) -> str:
+    """An answer as it is kept; HuntError, one line with the mend, where it is none."""
+    text = text.strip()
+    if not text:
+        return ""
+    if question.ask is Ask.LISTEN:
+        return "heard"
+    if question.ask is Ask.CHOICE:
+        words = [word for word, _ in question.choices]
+        if text.lower() in words:
+            return text.lower()
+        if text.isascii() and text.isdigit() and 1 <= int(text[:4]) <= len(words):
+            return words[int(text[:4]) - 1]
+        raise HuntError(f"{text[:40]!r}: a number from 1 to {len(words)} is wanted, or Enter if it cannot be told")
+    answer = Answer(question.name, text)
+    _with(Observed(), answer)
+    if question.name == "address":
+        return str(int(text))
+    return text
+
+
+def _with(observed: Observed, answer: Answer) -> Observed:
+    """What is known with one more answer; HuntError where it makes no sense."""
+    name, text = answer.name, answer.text
+    kind, at, place = name.partition("@")
+    base, address = f"{kind}{at}", int(place) if place.isdigit() and int(place) <= MOST_ADDRESS else None
+    if name == "listen":
+        return observed
+    if name == "address":
+        if not (text.isascii() and text.isdigit() and int(text[:9]) <= MOST_ADDRESS):
+            raise HuntError(f"{text[:40]!r}: an address from 0 to {MOST_ADDRESS} is wanted, or Enter if nobody knows")
+        return observed
+    if name == LENGTH.name:
+        return replace(observed, length_m=_metres(text))
+    if (at and address is None) or (address is not None and not at):
+        raise HuntError(f"{name[:40]!r}: no such question")
+    try:
+        action_of(base)
+    except KeyError:
+        pass
+    else:
+        return observed.measured(ByHand(tried=(_tried(name, text),)))
+    try:
+        kind_of(base)
+    except KeyError:
+        pass
+    else:
+        try:
+            return observed.measured(ByHand((parse_reading(f"{name}={text}"),)))
+        except ReadingError as error:
+            raise HuntError(str(error).removeprefix(f"{name}={text}: ")) from None
+    try:
+        sight = sight_of(base)
+    except KeyError:
+        raise HuntError(f"{name[:40]!r}: no such question") from None
+    if text not in sight.words():
+        raise HuntError(f"{text[:40]!r}: no answer to {name}")
+    return observed.measured(ByHand(seen=(Seen(base, text, address),)))
+
+
+def _minutes(name: str) -> float:
+    base, at, _ = name.partition("@")
+    for known in (sight_of, kind_of, action_of):
+        try:
+            return known(f"{base}{at}").minutes
+        except KeyError:
+            continue
+    return {"listen": LISTEN.minutes, LENGTH.name: LENGTH.minutes}.get(name, ADDRESS.minutes)
+
+
+def _tried(name: str, text: str) -> Any:
+    try:
+        return parse_tried(f"{name}={text}")
+    except ReadingError as error:
+        raise HuntError(str(error)) from None
+
+
+def _metres(text: str) -> float:
+    try:
+        value = float(text.lower().removesuffix("m").strip().replace(",", "."))
+    except ValueError:
+        value = 0.0
+    if not 0 < value <= _MOST_METRES:
+        raise HuntError(f"{text[:40]!r}: metres are wanted, such as 120")
+    return value
+
+
+__all__ = ["ADDRESS", "Answer", "Ask", "Cause", "Hunt", "HuntError", "Question", "understood"]

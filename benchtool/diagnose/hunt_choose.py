@@ -1,0 +1,250 @@
+"""What a hunt asks next: of everything to look at, measure, try or listen to, what settles most for its time.
+
+The same expected fall of the entropy as `measurements`, with sights and listening among the candidates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from benchtool.diagnose import draws, measurements, weigh
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.hunt_question import Ask, Question
+from benchtool.diagnose.mends import action_chance
+from benchtool.diagnose.model import INDEX, all_sets
+from benchtool.diagnose.observed import Observed
+from benchtool.diagnose.places import PLACED, places
+from benchtool.diagnose.readings import ACTIONS, LIVE, Action
+from benchtool.diagnose.sensible import CERTAIN
+from benchtool.diagnose.sights import Sight
+from benchtool.diagnose.sights_known import SIGHTS
+from benchtool.diagnose.sights_weigh import chances
+from benchtool.diagnose.weigh import Belief, Floats, Places, entropy
+
+LISTENS_AWAY = 0.5
+"""Share of the uncertainty that listening is expected to take away (judgement; docs/diagnosis.md: octets alone name one
+cause of two rightly)."""
+_LISTEN_MINUTES = 1.0
+_LOOK_MINUTES, _SETUP_MINUTES = 0.5, 1.0
+"""Added to the time of looking, which wants no tool, and of everything else."""
+LEAST_GAIN = 0.04
+"""A question expected to bring less than so many bits is not asked."""
+_LEAST_WORTH = 0.008
+"""Nor one that brings less than so many bits a minute (judgement: a bit in two hours)."""
+_MOST_PLACES = 2
+"""The same reading at a third device tells little that two did not (judgement; `measurements` takes them as apart)."""
+_LENGTH_MINUTES = 2.0
+_BEYOND, _BEYOND_BY_CHANCE = 0.94, 0.06
+"""How often a pair is longer than the rule allows where that is the cause, and elsewhere (judgement: 15 to 1, as it is
+weighed)."""
+
+
+class State(NamedTuple):
+    """What is believed at one point of a hunt."""
+
+    belief: Belief
+    heard_at: Places
+    """Places by what was heard alone."""
+    at: Places
+    """The same after what was measured at devices."""
+    shown: dict[Cause, float]
+    """Probabilities as they are shown."""
+    group: tuple[Cause, ...]
+
+    @property
+    def leader(self) -> Cause:
+        """The most probable cause, or none."""
+        return max(self.shown, key=lambda one: self.shown[one])
+
+    @property
+    def certain(self) -> bool:
+        """Whether one cause is practically certain."""
+        return self.shown[self.leader] >= CERTAIN and not self.group
+
+
+def state_of(observed: Observed) -> State:
+    """Weigh everything, as `conclude` does."""
+    heard_at = places(observed.addresses)
+    baud = None if observed.symptoms is None else observed.sender_baud or observed.baud
+    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at, baud)
+    hand = weigh.that_counts(observed.by_hand, observed.symptoms)
+    at = draws.load().placed(hand, observed.length_m, heard_at, belief.probability)
+    shown, group = weigh.levelled(belief, belief.present())
+    return State(belief, heard_at, at, shown, group)
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    what: Sight | measurements.Choice | str
+    address: int | None
+    gain: float
+    minutes: float
+    apart: float
+    """Bits on which of the group it is; 0 where there is no group."""
+
+    def worth(self, *, apart: bool) -> float:
+        return (self.apart if apart else self.gain) / self.minutes
+
+
+def best_question(
+    observed: Observed, state: State, done: Collection[str], address: int | None, *, listens: bool
+) -> Question | None:
+    """The question most worth asking; None where none is. `listens`: whether there is a tap not listened to yet."""
+    found = list(_candidates(observed, state, done, address, listens=listens))
+    apart = any(one.apart >= LEAST_GAIN for one in found)
+    for one in sorted(found, key=lambda one: -one.worth(apart=apart)):
+        gain = max(one.gain, one.apart)
+        if gain < LEAST_GAIN or gain / one.minutes < _LEAST_WORTH:
+            continue
+        question = _question(one, observed, state)
+        if question is not None:
+            return question
+    return None
+
+
+def _candidates(
+    observed: Observed, state: State, done: Collection[str], address: int | None, *, listens: bool
+) -> Iterator[_Candidate]:
+    belief, probability = state.belief, state.belief.probability
+    if listens:
+        apart = LISTENS_AWAY * entropy(_shares(state)) if state.group else 0.0
+        yield _Candidate("listen", None, LISTENS_AWAY * belief.bits(), _LISTEN_MINUTES + _LOOK_MINUTES, apart)
+    heard = observed.symptoms is not None and observed.octets > 0
+    suspects = measurements.suspects(belief, state.at)
+    where = address if address is not None else suspects[0] if suspects else None
+    for sight in SIGHTS:
+        place = where if sight.at_device else None
+        if (sight.heard_too and heard) or (sight.at_device and place is None) or _name(sight.name, place) in done:
+            continue
+        if sight.name == "still-answers@" and not heard:
+            continue  # nobody could hear it
+        table = chances(sight, place, state.heard_at)
+        yield _weighed(sight, place, sight.minutes + _LOOK_MINUTES, table, state)
+    if observed.length_m is None and "length" not in done and heard:
+        beyond = np.where(all_sets().holds[:, INDEX[Cause.LINE_TOO_LONG]], _BEYOND, _BEYOND_BY_CHANCE)
+        table = np.stack((beyond, 1 - beyond), axis=1)
+        yield _weighed("length", None, _LENGTH_MINUTES + _LOOK_MINUTES, table, state)
+    at = state.at
+    if not suspects and address is not None:
+        # As likely there as not: what `share_at` takes of a device never heard.
+        at = {cause: {address: 0.5} for cause in PLACED}
+    actions = ACTIONS if heard and weigh.something_wrong(observed.symptoms) else ()
+    listed = measurements.choices(belief, observed.by_hand, observed.length_m, at, state.group, actions)
+    listed = [choice for choice in listed if choice.name not in done and not _told(choice, done)]
+    for number, choice in enumerate(listed[:_MOST_MEASURED]):
+        apart = 0.0
+        if number == 0 and state.group:
+            measured = _table(choice, observed, at, probability)
+            apart = 0.0 if measured is None else _gain_apart(measured, state)
+        yield _Candidate(choice, choice.address, choice.gain_bits, choice.minutes + _SETUP_MINUTES, apart)
+
+
+_MOST_MEASURED = 8
+
+
+def _told(choice: measurements.Choice, done: Collection[str]) -> bool:
+    """Whether the same was measured at enough devices."""
+    kind = choice.what.name
+    return kind.endswith("@") and sum(name.startswith(kind) for name in done) >= _MOST_PLACES
+
+
+def _name(name: str, address: int | None) -> str:
+    return name if address is None else f"{name}{address}"
+
+
+def _weighed(what: Sight | str, address: int | None, minutes: float, table: Floats, state: State) -> _Candidate:
+    gain = state.belief.bits() - _expected(state.belief.probability, table)
+    return _Candidate(what, address, gain, minutes, _gain_apart(table, state) if state.group else 0.0)
+
+
+def _table(choice: measurements.Choice, observed: Observed, at: Places, probability: Floats) -> Floats | None:
+    if isinstance(choice.what, Action):
+        better = action_chance(choice.what.name, choice.address, all_sets(), at)
+        return np.stack((better, 1 - better), axis=1)
+    return draws.load_fewer().outcomes(choice.what, choice.address, observed.length_m, at, probability)
+
+
+def _expected(probability: Floats, table: Floats) -> float:
+    """Expected entropy after an answer, in bits; `table`: shape (sets, answers)."""
+    joint = probability[:, None] * table
+    total = joint.sum(axis=0)
+    return float(sum(share * entropy(joint[:, place] / share) for place, share in enumerate(total) if share > 1e-9))
+
+
+def _gain_apart(table: Floats, state: State) -> float:
+    """Bits that an answer brings on which of the group it is."""
+    shares = _shares(state)
+    return entropy(shares) - _expected(shares, table[_rows(state)])
+
+
+def _rows(state: State) -> list[int]:
+    return [state.belief.most_probable(cause) for cause in state.group]
+
+
+def _shares(state: State) -> Floats:
+    """Of the group, 1 in all."""
+    found = state.belief.probability[_rows(state)]
+    return np.asarray(found / found.sum())
+
+
+def _question(one: _Candidate, observed: Observed, state: State) -> Question | None:
+    gain, minutes = round(max(one.gain, 0.0), 3), one.minutes
+    if isinstance(one.what, Sight):
+        sight = one.what
+        place = f"address {one.address}"
+        return Question(
+            _name(sight.name, one.address),
+            Ask.CHOICE,
+            sight.ask.format(place=place),
+            sight.answers,
+            sight.how,
+            caution=sight.caution,
+            gain_bits=gain,
+            minutes=minutes - _LOOK_MINUTES,
+        )
+    if one.what == "listen":
+        return LISTEN
+    if isinstance(one.what, str):
+        return LENGTH
+    choice = one.what
+    do = choice.what.how.format(place=f"address {choice.address}") + "."
+    if isinstance(choice.what, Action):
+        better, same = choice.what.expect
+        told = (("better", "it got better"), ("same", "no better"))
+        expect: tuple[str, ...] = (f"better: {better}", f"no better: {same}")
+        return Question(choice.name, Ask.CHOICE, do, told, "", expect, choice.what.caution, "", gain, choice.minutes)
+    expect = measurements.meanings(choice.what, choice.address, state.belief.present(), observed.length_m, state.at)
+    if len(expect) < 2:  # no result would tell causes in play apart
+        return None
+    return Question(
+        choice.name, Ask.VALUE, do, (), _HOW[choice.what.unit], expect, choice.what.caution, choice.what.unit, gain,
+        choice.minutes,
+    )  # fmt: skip
+
+
+_HOW = {
+    "ohm": "Set the meter to ohms, hold the probes together once (it should show less than 1), then measure. Type what "
+    "it shows: 61, 1.2k, 0.3, or open where it shows no end of ohms (OL).",
+    "V": "Set the meter to DC volts. Type what it shows with its sign: 0.24, -0.2, 240m for millivolts.",
+}
+LISTEN = Question(
+    "listen",
+    Ask.LISTEN,
+    "Clip the adapter's two leads on the pair, its ground on the common wire, and let benchtool listen.",
+    how="Which lead is on which wire does not matter: that is found out. One clip at a time, none across two "
+    "terminals. A laptop on its mains supply can tie the bus to earth: run it on battery, or use an isolated adapter.",
+    caution=f"{LIVE} benchtool listens only; it sends nothing.",
+    minutes=_LISTEN_MINUTES,
+)
+LENGTH = Question(
+    "length",
+    Ask.VALUE,
+    "About how long is the pair, end to end, in metres?",
+    how="From the drawing, or paced along the cable's way. A quarter more or less does no harm.",
+    unit="m",
+    minutes=_LENGTH_MINUTES,
+)
