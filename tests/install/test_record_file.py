@@ -52,10 +52,10 @@ def test_any_text_is_a_record_or_told_why_not(text: str) -> None:
     assert told.value.faults
 
 
-@given(st.data())
-def test_a_wrong_value_is_told_with_its_own_line(data: st.DataObject) -> None:
-    record = data.draw(instances(Record).filter(lambda one: bool(one.bus) and bool(one.bus[0].device)))
-    text = to_text(record)
+@given(st.lists(instances(Bus), max_size=1), st.lists(instances(Device), min_size=1, max_size=2), instances(Site))
+def test_a_wrong_value_is_told_with_its_own_line(more: list[Bus], devices: list[Device], site: Site) -> None:
+    first = Bus(id="b", device=tuple(devices))
+    text = to_text(Record(schema=SCHEMA, site=site, bus=(first, *more)))
     line = load(text).line("bus", 0, "device", 0, "kind")
     assert line is not None
     rows = text.split("\n")

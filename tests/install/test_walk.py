@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtool.install.load import load
@@ -229,6 +229,7 @@ ANSWERS = st.one_of(
 )
 
 
+@settings(max_examples=40)
 @given(st.one_of(st.just(EMPTY), instances(Record).map(to_text)), st.lists(ANSWERS, max_size=40), st.booleans())
 def test_no_sequence_of_answers_loses_one_or_spoils_the_file(text: str, typed: list[str], more: bool) -> None:
     walk = Walk(text, Answered(more=more))

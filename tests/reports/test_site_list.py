@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtool.install.closing import State, last_ticks, points_of, state_of
@@ -17,6 +17,7 @@ from benchtool.reports.site_list import entry_lines, site_lines
 from tests.record_values import instances
 
 
+@settings(max_examples=40)
 @given(instances(Record))
 def test_any_record_can_be_listed(record: Record) -> None:
     view = view_of(load(to_text(record)))

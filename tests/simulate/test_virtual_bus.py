@@ -254,7 +254,8 @@ def test_no_station_or_fault_changes_octets_that_are_heard() -> None:
     # What is heard is made in to_chunks alone, of the received octets of `wire`; the rest of the room only hands it on.
     makers: Counter[str] = Counter()
     for path in Path(benchtool.simulate.__file__).parent.glob("*.py"):
-        if path.name in BENCH_ONLY:
+        # A reader of data lines sends what its setting makes it send, wrong parity too: no octets of a bus.
+        if path.name in BENCH_ONLY or path.name.startswith("card_"):
             continue
         tree = ast.parse(path.read_text(encoding="utf-8"))
         for node in ast.walk(tree):
