@@ -6,6 +6,7 @@ Facts: sheet 5.1 (sequence numbers, repeats, BUSY) and 5.2 (200 ms, 8 s, two cha
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from benchtool.capture.settings import LineSettings
@@ -41,12 +42,20 @@ class _Said(NamedTuple):
         return alike and (self.data is None or other.data is None or self.data == other.data)
 
 
+class _Owed(NamedTuple):
+    """An earlier command that was asked more often than it was answered, nothing damaged meanwhile."""
+
+    sequence: int
+    asks: tuple[int, ...]
+    """When it was asked, and asked again."""
+
+
 class _At:
     """What is remembered of one address."""
 
     __slots__ = (
-        "answered", "asked_ns", "asks", "busy", "damages", "last_reply", "last_sent", "offline", "repeated",
-        "replied_ns", "replies", "sequence", "silent_since_ns", "unanswered", "zeros",
+        "answered", "asked_ns", "asks", "begun_damages", "busy", "damages", "last_reply", "last_sent", "offline",
+        "owed", "repeated", "replied_ns", "replies", "sequence", "silent_since_ns", "unanswered", "zeros",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -63,6 +72,9 @@ class _At:
         """When the open command was asked, and asked again."""
         self.replies = 0
         """How many replies came to these."""
+        self.begun_damages = 0
+        """How much had been damaged when the open command was asked first."""
+        self.owed: _Owed | None = None
         self.asked_ns: int | None = None
         self.replied_ns: int | None = None
         self.silent_since_ns: int | None = None
@@ -107,7 +119,8 @@ class Rules:
         self._command_damages = -1
         self._asked = None
         for at in self._at.values():
-            at.asked_ns = at.silent_since_ns = at.replied_ns = None
+            at.asked_ns = at.silent_since_ns = at.replied_ns = at.owed = None
+            at.asks.clear()
             at.unanswered = 0
 
     def feed(self, frame: Frame, header: Header, code: int, data: bytes | None) -> list[Event]:
@@ -153,8 +166,11 @@ class Rules:
         at.repeated = repeated
         if not repeated:
             at.last_reply = None
+            short = len(at.asks) > at.replies and at.sequence is not None and at.begun_damages == self._damages
+            at.owed = _Owed(at.sequence or 0, tuple(at.asks)) if short else None
             at.asks.clear()
             at.replies = 0
+            at.begun_damages = self._damages
         if len(at.asks) < _MOST_ASKS:
             at.asks.append(frame.end_ns)
         at.sequence, at.last_sent = header.sequence, said
@@ -223,8 +239,10 @@ class Rules:
     def _reply(self, at: _At, frame: Frame, header: Header, said: _Said) -> None:
         address, t_ns = header.address, frame.t_ns
         if self._asked != address or at.asked_ns is None:
-            self._unasked(at, frame, address)
+            self._unasked(at, frame, header)
             return
+        if header.sequence != at.sequence and said.code != Reply.BUSY and self._owed(at, frame, header):
+            return  # the open command waits for its own
         self._asked = None
         latency_ns = t_ns - at.asked_ns
         # Damage in between may have been the command, asked again.
@@ -256,24 +274,46 @@ class Rules:
         at.replied_ns = frame.end_ns
         at.silent_since_ns, at.unanswered = None, 0
 
-    def _unasked(self, at: _At, frame: Frame, address: int) -> None:
-        t_ns = frame.t_ns
-        if self._command_damages != self._damages:
+    def _unasked(self, at: _At, frame: Frame, header: Header) -> None:
+        t_ns, address = frame.t_ns, header.address
+        if self._command_damages != self._damages or self._owed(at, frame, header):
             return
+        recent = at.replied_ns is not None and t_ns - at.replied_ns < _SECOND_NS
         if at.asked_ns is not None and not at.answered and at.damages == self._damages:
             latency_ns = t_ns - at.asked_ns
             detail = f"{latency_ns / 1e6:.0f} ms, after the controller had gone on"
             self._say(Kind.REPLY_LATE, t_ns, address, detail, latency=latency_ns / 1e9)
             at.answered = True
-        elif at.replied_ns is not None and t_ns - at.replied_ns < _SECOND_NS and self._asked is None:
-            if at.replies < len(at.asks):
-                # Each asking was answered: so the reply before this one was late.
+        elif at.replied_ns is not None and recent and at.replies < len(at.asks):
+            # Each asking was answered: so the reply before this one was late.
+            if self._is_late(at.asks, t_ns):
                 latency_ns = at.replied_ns - at.asks[0]
                 detail = f"{latency_ns / 1e6:.0f} ms, after it had been asked again; then the second reply"
                 self._say(Kind.REPLY_LATE, t_ns, address, detail, latency=latency_ns / 1e9)
-                at.replies += 1
-                at.asks.clear()
-            else:
-                self._say(Kind.SECOND_REPLY, t_ns, address)
+            at.replies += 1
+            at.asks.clear()
+        elif recent and self._asked is None:
+            self._say(Kind.SECOND_REPLY, t_ns, address)
         else:
             self._say(Kind.UNASKED, t_ns, address)
+
+    def _owed(self, at: _At, frame: Frame, header: Header) -> bool:
+        """Whether it answers an earlier command that was asked again before it was answered; then that is late."""
+        owed = at.owed
+        if owed is None or owed.sequence != header.sequence or frame.t_ns - owed.asks[-1] >= _SECOND_NS:
+            return False
+        at.owed = None
+        if self._is_late(owed.asks, frame.t_ns):
+            latency_ns = frame.t_ns - owed.asks[0]
+            detail = f"{latency_ns / 1e6:.0f} ms, after the controller had asked again and gone on"
+            self._say(Kind.REPLY_LATE, frame.t_ns, header.address, detail, latency=latency_ns / 1e9)
+        return True
+
+    def _is_late(self, asks: Sequence[int], t_ns: int) -> bool:
+        """Whether a command that was answered as often as asked was answered late: not if it was asked again too soon.
+
+        No reply came before it was asked again; which of them answers which asking cannot be told.
+        """
+        soonest_ns = REPLY_LIMIT_NS - self._resolution_ns
+        waited = len(asks) < 2 or asks[1] - asks[0] > soonest_ns
+        return waited and t_ns - asks[0] - self._resolution_ns > REPLY_LIMIT_NS

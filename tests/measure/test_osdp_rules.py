@@ -195,6 +195,44 @@ def test_two_replies_to_two_askings_are_late_ones() -> None:
     assert talk.say(ack).kinds[-1] is Kind.SECOND_REPLY
 
 
+def test_a_late_reply_after_the_repeat_was_answered_and_the_next_asked() -> None:
+    # As a slow device does it: asked with 1, again after 200 ms, that is answered; the first answer comes after 2's.
+    poll, ack = exchange(1)
+    talk = tell(*exchange(0), poll).say(poll, 200).say(ack, 2).say(exchange(2)[0], 50).say(exchange(2)[1], 2)
+    talk.say(ack, 20)
+    assert talk.kinds == [Kind.ASKED_AGAIN, Kind.REPLY_LATE]
+    assert talk.events[-1].numbers["latency"] > 0.27
+    # Owed once; one more is nobody's.
+    assert talk.say(ack).kinds[-1] is Kind.SECOND_REPLY
+
+
+def test_a_late_reply_in_the_midst_of_the_next_question_does_not_answer_it() -> None:
+    poll, ack = exchange(1)
+    talk = tell(*exchange(0), poll).say(poll, 200).say(ack, 2).say(exchange(2)[0], 50).say(ack, 2)
+    assert talk.say(exchange(2)[1], 2).say(exchange(3)[0]).say(exchange(3)[1]).kinds == [
+        Kind.ASKED_AGAIN,
+        Kind.REPLY_LATE,
+    ]
+
+
+def test_a_late_reply_while_another_address_is_asked() -> None:
+    poll, ack = exchange(1)
+    talk = tell(*exchange(0), poll).say(poll, 200).say(ack, 2).say(exchange(0, 2)[0], 50).say(ack, 2)
+    assert talk.kinds == [Kind.ASKED_AGAIN, Kind.REPLY_LATE]
+
+
+def test_nobody_is_late_where_the_controller_asked_again_too_soon() -> None:
+    poll, ack = exchange(1)
+    assert tell(*exchange(0), poll).say(poll, 90).say(ack, 5).say(ack, 120).kinds == [Kind.ASKED_AGAIN]
+
+
+def test_no_reply_is_owed_across_damage() -> None:
+    poll, ack = exchange(1)
+    bad = ack[:-1] + bytes((ack[-1] ^ 0x55,))
+    talk = tell(*exchange(0), poll).say(bad, 2).say(poll, 200).say(ack, 2).say(exchange(2)[0], 50)
+    assert talk.say(exchange(2)[1], 2).say(ack, 20).kinds[-1] is Kind.SECOND_REPLY
+
+
 def test_noise_before_a_frame_is_no_talker_that_cuts_in() -> None:
     assert Talk().say(POLL0).say(bytes((0xAA, 0x00, 0x3C)), 5).say(ACK0, 1.0).end().kinds == []
 
