@@ -78,6 +78,10 @@ class Hunt:
             self._state = state_of(self.observed)
         return self._state
 
+    def shares(self) -> dict[str, float]:
+        """The causes' probabilities as they are shown now, by name."""
+        return {cause.value: share for cause, share in self.state.shown.items()}
+
     def next_question(self) -> Question | None:
         """What to ask now; None where the hunt is over. The same until it is answered."""
         if self._asked is None and not self._over:

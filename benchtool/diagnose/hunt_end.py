@@ -97,7 +97,7 @@ def ending(state: State) -> Ending:
     return Ending(found, tuple(left), out, calls)
 
 
-def learned(before: Mapping[Cause, float], after: Mapping[Cause, float]) -> tuple[tuple[Cause, float, float], ...]:
+def learned(before: Mapping[str, float], after: Mapping[str, float]) -> tuple[tuple[str, float, float], ...]:
     """Which causes an answer moved: before and after, the most moved first; empty where it moved none."""
     moves = [(cause, before[cause], after[cause]) for cause in after if abs(after[cause] - before[cause]) >= _MOVED]
     return tuple(sorted(moves, key=lambda move: -abs(move[2] - move[1]))[:_MOST_TOLD])

@@ -1,0 +1,183 @@
+"""`benchtool hunt`: a guided conversation that finds why a reader is dead, or what it is not and whom to call."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from benchtool.capture.settings import CharFormat
+from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.options import listening_line_options, time_option
+
+if TYPE_CHECKING:
+    from benchtool.commands.site_ask import Asker
+    from benchtool.diagnose.hunt import Hunt
+    from benchtool.diagnose.hunt_card import CardHunt
+
+_MOST_OCTETS = 4_000_000
+_SAFETY = (
+    "Before you begin: test only what you are allowed to. Tell the users: doors may unlock or stay locked. Keep escape "
+    "routes open. Leave mains to licensed people. benchtool listens; it sends nothing."
+)
+
+
+@click.command("hunt")
+@click.argument("tap", required=False)
+@listening_line_options
+@time_option("How long to listen each time (20s on an adapter, 60s at a probe; a simulated bus is taken whole).")
+@click.option("--resume", metavar="FILE", help="Go on with a hunt that was left.")
+@click.option("--save", metavar="FILE", help="Where to save it when it is left or over; hunt.json if left without.")
+@click.option("--page", metavar="FILE", help="Write one page of what was done: .md, .txt or .html.")
+@click.option("--lines", "lines", type=click.Choice(("bus", "data")), help="How the reader is wired, if it is known.")
+def command(
+    tap: str | None,
+    baud: int | None,
+    char_format: CharFormat | None,
+    seconds: float | None,
+    resume: str | None,
+    save: str | None,
+    page: str | None,
+    lines: str | None,
+) -> None:
+    """Find why a reader is dead, question by question.
+
+    Asks what you see, hear and measure, listens at TAP when that is worth most, tells what it learned, and ends with
+    the cause, or with what is ruled out and whom to call. Without TAP it goes by eye and meter alone. Never transmits.
+
+    \b
+    Answers: a number of the list, or a value (61, 1.2k, open, -0.2); Enter alone where it cannot be told.
+    ? explains how to find out, < goes back, = tells where it stands, . leaves: --resume goes on from there.
+
+    \b
+    Examples:
+      benchtool hunt /dev/ttyUSB0 --baud 9600
+      benchtool hunt "sim:demo?fault=device-silent&at=4" --page visit.md
+      benchtool hunt probe:/dev/ttyACM0
+      benchtool hunt --resume hunt.json
+    """
+    from benchtool.commands import measured
+    from benchtool.commands.hunt_talk import say, talk
+    from benchtool.commands.site_ask import make_asker
+    from benchtool.reports import hunt_text
+
+    for path, option, endings in ((save, "--save", (".json",)), (page, "--page", (".md", ".txt", ".html"))):
+        _check(path, option, endings, resume)
+    asker = make_asker()
+    hunt: Hunt | CardHunt
+    if resume is not None:
+        hunt = _resumed(resume, tap)
+        save = save or resume
+    else:
+        say(hunt_text.wrap(_SAFETY))
+        kind = lines or _wired(tap) or _asked(asker)
+        if kind is None:
+            raise click.Abort
+        hunt = _new(kind, tap or "")
+    ended = talk(hunt, asker, _listener(hunt, baud, char_format, seconds))
+    if ended:
+        say(hunt_text.result_lines(hunt))
+    else:
+        say(["", "Left. Where it stands:", *hunt_text.standing(hunt)])
+        save = save or _free_name()
+    if save is not None:
+        measured.write_text(save, hunt.to_json())
+        click.echo(f"saved: {save}; go on with benchtool hunt --resume {save}", err=True)
+    if page is not None:
+        text = hunt_text.page(hunt, datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z"))
+        measured.write_text(page, hunt_text.page_html(text) if page.lower().endswith(".html") else text)
+        click.echo(f"page: {page}", err=True)
+
+
+def _new(kind: str, tap: str) -> Hunt | CardHunt:
+    from benchtool.diagnose.hunt import Hunt
+    from benchtool.diagnose.hunt_card import CardHunt
+
+    return CardHunt(tap, listens=bool(tap)) if kind == "data" else Hunt(tap, listens=bool(tap))
+
+
+def _wired(tap: str | None) -> str | None:
+    """How the reader is wired, where the TAP says so."""
+    if tap is None:
+        return None
+    from benchtool.taps.card_address import is_simulated_reader
+
+    return "data" if is_simulated_reader(tap) or tap.startswith("probe:") else "bus"
+
+
+def _asked(asker: Asker) -> str | None:
+    """The first question, where no TAP answers it; None where nobody does."""
+    from benchtool.commands.hunt_talk import say
+
+    say(
+        [
+            "",
+            "How is the reader wired to its controller?",
+            "   1  one pair of data wires (A and B, + and -), shared with others",
+            "   2  two data lines of its own (D0 and D1, data 0 and data 1)",
+        ]
+    )
+    while True:
+        try:
+            text = asker.ask("   1-2 > ", ("1", "2")).strip()
+        except (EOFError, KeyboardInterrupt):
+            return None
+        if text in ("1", "2"):
+            return "bus" if text == "1" else "data"
+        if text == ".":
+            return None
+        say(["   Look at the reader's terminals: A/B or +/- is 1; D0/D1, or green and white wires, mostly is 2."])
+
+
+def _resumed(path: str, tap: str | None) -> Hunt | CardHunt:
+    from benchtool.diagnose import hunt_card
+    from benchtool.diagnose.hunt import Hunt
+    from benchtool.diagnose.hunt_question import HuntError
+
+    try:
+        with Path(path).open("rb") as file:
+            text = file.read(_MOST_OCTETS).decode("utf-8", errors="replace")
+    except OSError as error:
+        raise CommandError(f"--resume {path}: {error.strerror or error}", Exit.INPUT) from None
+    try:
+        found: Hunt | CardHunt
+        found = hunt_card.CardHunt.from_json(text) if hunt_card.KEY in text[:200] else Hunt.from_json(text)
+    except HuntError as error:
+        raise CommandError(f"--resume {path}: {error}", Exit.INPUT) from None
+    if tap is not None:
+        found.tap, found.listens = tap, True
+    return found
+
+
+def _listener(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat | None, seconds: float | None) -> Any:
+    """What listens for this hunt; None without a tap."""
+    from benchtool.diagnose.hunt_card import CardHunt
+
+    if not hunt.tap:
+        return None
+    from benchtool.commands import hunt_listen
+
+    if isinstance(hunt, CardHunt):
+        return hunt_listen.card_listener(hunt.tap, seconds)
+    return hunt_listen.bus_listener(hunt.tap, baud, char_format, seconds)
+
+
+def _free_name() -> str:
+    """A name in this folder that nothing has yet."""
+    return next(
+        name
+        for name in ("hunt.json", *(f"hunt-{number}.json" for number in range(2, 10_000)))
+        if not Path(name).exists()
+    )
+
+
+def _check(path: str | None, option: str, endings: tuple[str, ...], resume: str | None) -> None:
+    """CommandError where a result has an ending that nobody expects, or would replace another file."""
+    if path is None:
+        return
+    if Path(path).suffix.lower() not in endings:
+        raise CommandError(f"{option} {path}: the name ends in {' or '.join(endings)}", Exit.USAGE)
+    if Path(path).exists() and path != resume:
+        raise CommandError(f"{option} {path}: there is a file of that name; choose another name", Exit.OUTPUT)

@@ -1,0 +1,149 @@
+"""A hunt at a reader with data lines (D0 and D1): the same conversation, with the inference of `reads`.
+
+Reads are card data, so none of them is saved: a hunt taken up again listens anew.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+from benchtool.diagnose.card_engine import diagnose_lines
+from benchtool.diagnose.card_evidence import CardEvidence
+from benchtool.diagnose.card_finding import CardDiagnosis
+from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading, card_kind, parse_card_reading
+from benchtool.diagnose.hunt_choose import LEAST_GAIN
+from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
+from benchtool.diagnose.readings import DOORS, LIVE, ReadingError
+from benchtool.diagnose.sensible import CERTAIN
+
+KEY, VERSION = "benchtool-card-hunt", 1
+_MOST_ANSWERS = 500
+_NAMES = frozenset(kind.name for kind in CARD_METER)
+_HOW = {
+    "ohm": "Type what the meter shows: 61, 1.2k, 0.3, or open where it shows no end of ohms (OL).",
+    "V": "Set the meter to DC volts, black probe on the controller's 0 V. Type what it shows: 4.9, 0.2, 120m.",
+}
+LISTEN = Question(
+    "listen",
+    Ask.LISTEN,
+    "Join the probe to D0, D1 and 0 V at the controller, let benchtool read, and hold a card to the reader five times.",
+    how="docs/probe.md draws how it is joined. Any card will do, also one that the door does not know; card numbers "
+    "are not shown and not kept.",
+    caution=f"{LIVE} {DOORS}",
+    minutes=3.0,
+)
+
+
+class CardHunt:
+    """One hunt at data lines. `listens`: whether there is a source to read cards from."""
+
+    def __init__(self, tap: str = "", *, listens: bool = True) -> None:
+        self.tap = tap
+        self.listens = listens
+        self.answers: tuple[Answer, ...] = ()
+        self._heard = CardEvidence()
+        self._diagnosis: CardDiagnosis | None = None
+
+    @property
+    def evidence(self) -> CardEvidence:
+        """Everything read and measured so far."""
+        listened = any(one.name == "listen" and one.text for one in self.answers)
+        heard = self._heard if listened else CardEvidence()
+        return replace(heard, readings=tuple(_reading(one) for one in self.answers if one.name in _NAMES and one.text))
+
+    def diagnosis(self) -> CardDiagnosis:
+        """Where it stands, as `benchtool reads` would tell it."""
+        if self._diagnosis is None:
+            self._diagnosis = diagnose_lines(self.evidence)
+        return self._diagnosis
+
+    def shares(self) -> dict[str, float]:
+        """The causes' probabilities now, by name."""
+        return {finding.cause.value: finding.probability for finding in self.diagnosis().findings}
+
+    @property
+    def minutes(self) -> float:
+        """About how long it took."""
+        times = {kind.name: kind.minutes for kind in CARD_METER} | {"listen": LISTEN.minutes}
+        return sum(times[one.name] for one in self.answers if one.text)
+
+    def next_question(self) -> Question | None:
+        """What to ask now; None where the hunt is over."""
+        done = {one.name for one in self.answers}
+        if self.listens and "listen" not in done:
+            return LISTEN
+        found = self.diagnosis()
+        if found.findings[0].probability >= CERTAIN and found.group is None:
+            return None
+        for step in found.next:
+            if step.name in _NAMES and step.name not in done and step.gain_bits >= LEAST_GAIN:
+                unit = card_kind(step.name).unit
+                return Question(
+                    step.name, Ask.VALUE, step.do, (), _HOW[unit], step.expect, step.caution, unit, step.gain_bits,
+                    step.minutes,
+                )  # fmt: skip
+        return None
+
+    def take(self, text: str) -> None:
+        """Answer the question that stands; empty: it cannot be told. HuntError leaves all as it was."""
+        question = self.next_question()
+        if question is None:
+            raise HuntError("the hunt is over: nothing is asked any more")
+        answer = Answer(question.name, text.strip())
+        if answer.text and question.ask is Ask.LISTEN:
+            raise HuntError("read cards first, then tell what came")
+        if answer.text:
+            _reading(answer)
+        self._became((*self.answers, answer))
+
+    def hear(self, heard: CardEvidence) -> None:
+        """Take in what was read."""
+        self._heard = replace(heard, readings=())
+        self._became((*(one for one in self.answers if one.name != "listen"), Answer("listen", "heard")))
+
+    def back(self) -> Answer | None:
+        """Take the last answer back; None where there was none."""
+        if not self.answers:
+            return None
+        last = self.answers[-1]
+        self._became(self.answers[:-1])
+        return last
+
+    def _became(self, answers: tuple[Answer, ...]) -> None:
+        self.answers, self._diagnosis = answers, None
+
+    def to_json(self) -> str:
+        """The text of a saved hunt; without what was read."""
+        answers = [[one.name, one.text] for one in self.answers if one.name != "listen"]
+        return json.dumps({KEY: VERSION, "tap": self.tap, "answers": answers}, indent=1)
+
+    @classmethod
+    def from_json(cls, text: str) -> CardHunt:
+        """Take a saved hunt up again; HuntError says what is wrong with it."""
+        try:
+            held: dict[str, Any] = json.loads(text)
+            if held[KEY] != VERSION:
+                raise HuntError("this hunt was saved by another version of benchtool: begin anew")
+            tap = "".join(one for one in str(held["tap"]) if one.isprintable())
+            hunt = cls(tap, listens=bool(tap))
+            answers = tuple(Answer(str(name), str(word)) for name, word in held["answers"][:_MOST_ANSWERS])
+            for one in answers:
+                if one.name not in _NAMES:
+                    raise HuntError(f"{one.name[:40]!r}: no such question")
+                if one.text:
+                    _reading(one)
+            hunt._became(answers)
+        except HuntError as error:
+            raise HuntError(f"not a saved hunt ({error})") from None
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            raise HuntError(f"not a saved hunt ({type(error).__name__}): hunt --save FILE makes one") from None
+        return hunt
+
+
+def _reading(answer: Answer) -> CardMeterReading:
+    try:
+        return parse_card_reading(f"{answer.name}={answer.text}")
+    except ReadingError as error:
+        raise HuntError(str(error)) from None
