@@ -195,6 +195,7 @@ def _still(pump: Pump, desk: Desk, size: tuple[int, int], glyphs: Glyphs) -> Non
     except KeyboardInterrupt:
         pass  # what was heard until then
     pump.settle()
+    desk.look.painted, desk.look.message = pump.model.rows.end, ""  # nobody looked on
     for line in canvas.paint(*size):
         click.echo("".join(text for _, text in line).rstrip())
     pump.finish()
@@ -204,7 +205,7 @@ def _summary(pump: Pump) -> None:
     """What `listen` prints at its end, and what was written down."""
     from benchtool.reports import frame_text, osdp_text
 
-    width = shutil.get_terminal_size().columns
+    width = min(shutil.get_terminal_size().columns, 100)
     model = pump.model
     click.echo(frame_text.tap_line(model.info))
     for until, figures in pump.past:

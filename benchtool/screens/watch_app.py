@@ -23,8 +23,8 @@ from prompt_toolkit.styles import Style
 
 from benchtool.screens.watch_desk import Desk
 from benchtool.screens.watch_glyphs import Glyphs
-from benchtool.screens.watch_keys import ask_label, key_bar, key_rows, names
-from benchtool.screens.watch_look import ASK_EXAMPLES
+from benchtool.screens.watch_keys import ask_label, key_bar, most_rows, names
+from benchtool.screens.watch_look import ASK_EXAMPLES, Page
 from benchtool.screens.watch_view import SMALLEST, Plan, Styled, draw, plan
 
 RATE_HZ = 8.0
@@ -51,21 +51,20 @@ class Canvas(UIControl):
     def paint(self, width: int, height: int) -> list[Styled]:
         """The picture as styled lines."""
         desk, look = self.desk, self.desk.look
-        rows = key_rows(width, height)
-        self._plan = shared = plan(width, height, desk.model.device_count(), rows)
-        desk.page_rows = shared.traffic if look.page.name == "BUS" else max(1, height - rows - 2)
-        if look.ask is not None and not look.message:
-            look.message = desk.hint()
-        shot = desk.model.snapshot(look, shared.traffic, shared.seconds)
         keys = key_bar(
             look,
             width,
-            rows,
+            most_rows(height),
             self.glyphs,
             simulated=desk.simulated,
             virtual=desk.virtual,
-            recording=bool(shot.recording),
+            recording=bool(desk.model.recording),
         )
+        self._plan = shared = plan(width, height, desk.model.device_count(), len(keys), blind=desk.model.blind)
+        desk.page_rows = shared.traffic if look.page is Page.BUS else max(1, height - len(keys) - 2)
+        if look.ask is not None and not look.message:
+            look.message = desk.hint()
+        shot = desk.model.snapshot(look, shared.traffic, shared.seconds)
         return draw(shot, look, shared, self.glyphs, keys)
 
     def is_focusable(self) -> bool:

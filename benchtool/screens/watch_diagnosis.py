@@ -58,7 +58,8 @@ class Worker:
     def __init__(self, on_found: Callable[[Work, Found], None], *, clock_ns: Callable[[], int] = monotonic_ns) -> None:
         self._on_found = on_found
         self._clock_ns = clock_ns
-        self._observed: tuple[Observed, Figures] | None = None
+        self._observed: tuple[int, Observed, Figures] | None = None
+        """Of which stretch, what was seen in it."""
         self._next: Work | None = None
         self._wake = threading.Condition()
         self._busy = self._stopped = False
@@ -101,11 +102,11 @@ class Worker:
         begun_ns, cpu_ns = self._clock_ns(), thread_time_ns()
         if work.evidence is not None:
             seen = observe(work.evidence, work.settings, tap=work.name, length_m=work.length_m, order=work.order)
-            self._observed = (seen, work.evidence.figures)
-        if self._observed is None:
-            observed, figures = Observed(), None
-        else:
-            observed, figures = self._observed
+            self._observed = (work.stretch, seen, work.evidence.figures)
+        observed: Observed = Observed()
+        figures: Figures | None = None
+        if self._observed is not None and self._observed[0] == work.stretch:
+            _, observed, figures = self._observed
         found = conclude(observed.measured(work.by_hand), figures)
         found = sensible(found, listened=observed.symptoms is not None)
         ended_ns = self._clock_ns()

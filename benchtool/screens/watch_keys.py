@@ -51,11 +51,11 @@ KEYS: tuple[Key, ...] = (
     ),
     Key(("f",), ("ask_filter",), "f", "filter", "Show only errors, events, addresses, or lines with certain words."),
     Key(("s",), ("ask_search",), "s", "search", "Look for words in the traffic, from the selected line back in time."),
-    Key((",", "."), ("older_match", "newer_match"), ", .", "older/newer", "The next older, or newer, line found."),
+    Key((",", "."), ("older_match", "newer_match"), ", .", "found", "The next older, or newer, line found."),
     Key(("tab",), ("switch",), "Tab", "devices", "The arrow keys move among the devices, or in the traffic again."),
     Key(("t",), ("ask_note",), "t", "note", "Write a note with this moment; it is kept beside a recording."),
     Key(("r",), ("record",), "r", "record", "Begin to record the raw truth, or end it. Only you may read the file."),
-    Key(("b",), ("ask_line",), "b", "bit rate", "Set another bit rate or format (19200 8E1) without leaving."),
+    Key(("b",), ("ask_line",), "b", "rate", "Set another bit rate or format (19200 8E1) without leaving."),
     Key(
         ("d",),
         ("ask_do",),
@@ -66,7 +66,7 @@ KEYS: tuple[Key, ...] = (
     ),
     Key(("p",), ("pause",), "p", "pause", "Stop the played or simulated bus, or go on.", virtual=True),
     Key(("-", "+"), ("slower", "faster"), "- +", "speed", "Play slower or faster, up to full speed.", virtual=True),
-    Key(("c",), ("count_anew",), "c", "count anew", "Counts, devices and findings begin anew: after a mend, say."),
+    Key(("c",), ("count_anew",), "c", "anew", "Counts, devices and findings begin anew: after a mend, say."),
     Key(
         ("escape", "backspace", "q"),
         ("back", "back", "back"),
@@ -97,17 +97,15 @@ def fitting(look: Look, *, simulated: bool, virtual: bool) -> list[Key]:
     ]
 
 
-def key_rows(width: int, height: int) -> int:
-    """Rows for the keys."""
-    if height < 14:
-        return 1
-    return 1 if width >= 180 else 2 if width >= 100 else 3 if height >= 20 else 2
+def most_rows(height: int) -> int:
+    """How many rows the keys may take."""
+    return 1 if height < 14 else 2 if height < 20 else 3
 
 
 def key_bar(
     look: Look, width: int, rows: int, glyphs: Glyphs, *, simulated: bool, virtual: bool, recording: bool
 ) -> list[Styled]:
-    """The keys that fit the moment, over so many rows; those that do not fit are in the help."""
+    """The keys that fit the moment, over at most so many rows; those that do not fit are in the help."""
     if look.ask is not None:
         words = [("Enter", "takes it"), ("Esc", "leaves it as it was")]
     else:
@@ -126,7 +124,6 @@ def key_bar(
             used = 0
         lines[-1] += [(KEY, shown), (TEXT, f" {label}  ")]
         used += size
-    lines += [[] for _ in range(rows - len(lines))]
     for line in lines:
         taken = sum(len(text) for _, text in line)
         line.append((TEXT, " " * max(0, width - taken)))

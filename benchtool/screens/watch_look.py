@@ -76,7 +76,9 @@ class Look:
     painted: int = 0
     """Lines below this number have been on the screen, or have passed by."""
     passed: int = 0
-    """Lines that passed by unseen since the traffic runs."""
+    """Lines that passed by unseen lately."""
+    passed_ns: int = 0
+    """Bus time when the last of them did."""
 
     def tell(self, text: str) -> None:
         """Say something in the line above the keys, until the next key."""

@@ -169,7 +169,10 @@ class Pump:
                 if self._recorder is not None:
                     self._recorder.write(item)
                 self.model.hear(item)
-        if self.source.is_file or self._seconds_ns is not None:
+        if self._seconds_ns is not None:
+            # A file is read in batches, time goes in strides: what lies beyond the time asked for was not listened to.
+            now_ns = min(now_ns, max(self._seconds_ns, self.model.now_ns))
+        elif self.source.is_file:
             now_ns = self.model.now_ns
         self.model.close(now_ns)
         self._notices()
@@ -208,6 +211,8 @@ class Pump:
 
     def count_anew(self, why: str) -> None:
         """Counts, devices and evidence begin anew; traffic, notes and recording go on."""
+        # What the decoder still holds is decided first: every octet is counted somewhere.
+        self.model.close(self.model.now_ns)
         self.past.append((f"until {self.model.now_ns / 1e9:.1f} s, when {why}", self.model.figures()))
         del self.past[:-20]
         self.model.begin(self.source.info, self.model.now_ns)

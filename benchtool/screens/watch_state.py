@@ -7,7 +7,6 @@ with the items, or as an argument.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 
 from benchtool.capture.chunk import Chunk, Gap, Item, LineCounts, LineErrors, Mark, TapInfo
@@ -26,15 +25,13 @@ from benchtool.screens import watch_words
 from benchtool.screens.watch_devices import DeviceLine, Devices
 from benchtool.screens.watch_diagnosis import Found, Work
 from benchtool.screens.watch_look import Look
-from benchtool.screens.watch_ring import Ring
 from benchtool.screens.watch_rows import Line, Row, RowKind, line_of
+from benchtool.screens.watch_scroll import Scroll
 from benchtool.screens.watch_strip import KEPT, Cell, Rates, Strip
 
 MOST_ROWS = 4000
 """Lines of traffic that the screen remembers."""
 MOST_NOTES = 500
-_TESTS = 600
-"""Lines that a filter puts into words for one picture: the rest of the memory is gone through in the next ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,12 +103,12 @@ class _Stretch:
     heard_ns: int | None = None
 
 
-class Model:
+class Model(Scroll):
     """One a screen; `begin` before all else."""
 
     def __init__(self, spoken: Spoken, keys: KeyRing, *, most_rows: int = MOST_ROWS) -> None:
         self.lock = threading.Lock()
-        self.rows: Ring[Row] = Ring(most_rows)
+        super().__init__(most_rows)
         self.notes: list[Note] = []
         self.by_hand = ByHand()
         self.found: Found | None = None
@@ -158,6 +155,12 @@ class Model:
     def settings(self) -> LineSettings:
         """What the receiver is set to."""
         return self._stretch.info.settings
+
+    @property
+    def blind(self) -> bool:
+        """Whether there is something that this tap cannot see."""
+        info = self._stretch.info
+        return info.line_errors is not LineErrors.MARKED or info.resolution_ns > 0
 
     @property
     def octets(self) -> int:
@@ -280,50 +283,6 @@ class Model:
         """How many devices are known."""
         return len(self._stretch.devices)
 
-    def back(self, look: Look, start: int, count: int) -> list[int]:
-        """At most `count` numbers of lines that the filter lets through, from `start` back; newest first."""
-        return list(self._walk(look, range(min(start, self.rows.end - 1), self.rows.first - 1, -1), count))
-
-    def forward(self, look: Look, start: int, count: int) -> list[int]:
-        """The same from `start` on; oldest first."""
-        return list(self._walk(look, range(max(start, self.rows.first), self.rows.end), count))
-
-    def _walk(self, look: Look, numbers: range, count: int) -> Iterator[int]:
-        tests = 0
-        everything = look.filter.all
-        for number in numbers:
-            if count <= 0:
-                return
-            try:
-                row = self.rows[number]
-            except IndexError:  # gone meanwhile: somebody else adds to the ring
-                continue
-            if not everything:
-                version, wanted = row.matched
-                if version != look.filter_number:
-                    tests += 1
-                    if tests > _TESTS:
-                        return
-                    wanted = look.filter.wants(row)
-                    row.matched = (look.filter_number, wanted)
-                if not wanted:
-                    continue
-            count -= 1
-            yield number
-
-    def search(self, matches: Callable[[Row], bool], look: Look, start: int, step: int) -> int | None:
-        """The nearest line from `start` on, in steps of 1 or -1, that is shown and matches; None: there is none."""
-        number = start
-        while self.rows.first <= number < self.rows.end:
-            try:
-                row = self.rows[number]
-            except IndexError:
-                return None
-            if look.filter.wants(row) and matches(row):
-                return number
-            number += step
-        return None
-
     def snapshot(self, look: Look, traffic: int, seconds: int) -> Snapshot:
         """A picture of everything, with `traffic` lines of traffic and so many `seconds` of the line's past."""
         stretch = self._stretch
@@ -333,7 +292,7 @@ class Model:
             cells = stretch.strip.cells(now_ns, min(seconds, KEPT))
             rates = stretch.strip.rates(now_ns)
         blind = stretch.info.line_errors is LineErrors.UNAVAILABLE
-        numbers = self._shown(look, traffic)
+        numbers = self.shown(look, traffic, now_ns)
         lines = []
         for number in numbers:
             try:
@@ -366,28 +325,6 @@ class Model:
             passed=look.passed,
             message=look.message,
         )
-
-    def _shown(self, look: Look, count: int) -> list[int]:
-        """The numbers of the lines on the screen, oldest first; moves them so that the selected one is there."""
-        if not look.held:
-            numbers = self.back(look, self.rows.end - 1, count)[::-1]
-            if numbers and len(numbers) == count:
-                look.passed += max(0, numbers[0] - max(look.painted, self.rows.first if not look.painted else 0))
-            look.painted = self.rows.end
-            return numbers
-        look.selected = max(look.selected, self.rows.first)
-        if look.selected > look.bottom:
-            look.bottom = look.selected
-        numbers = self.back(look, look.bottom, count)[::-1]
-        if numbers and look.selected < numbers[0]:
-            numbers = self.forward(look, look.selected, count)
-            if numbers:
-                look.bottom = numbers[-1]
-        if len(numbers) < count:
-            # Lines have fallen out of the memory above: what is left moves up.
-            numbers = self.forward(look, numbers[0] if numbers else self.rows.first, count)
-            look.bottom = numbers[-1] if numbers else look.bottom
-        return numbers
 
 
 _ANY = Mark.FRAMING | Mark.PARITY | Mark.BREAK | Mark.OVERRUN

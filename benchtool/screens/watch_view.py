@@ -31,6 +31,9 @@ HEAD, STRONG, ALARM, FAINT, CHOSEN, KEY, TEXT = (
     "class:key",
     "",
 )
+_WHOLE = " … [w: whole]"
+_LABEL = 21
+"""Columns before the strip of the line's past."""
 _FAST_ENOUGH = 3
 """A line or two that passed by is no news."""
 
@@ -41,11 +44,12 @@ class Plan:
 
     width: int
     height: int
+    state: int
     finding: int
     todo: int
     """Rows for the next measurement."""
     caution: bool
-    counts: bool
+    counts: int
     devices: int
     traffic: int
     keys: int
@@ -53,22 +57,26 @@ class Plan:
     @property
     def seconds(self) -> int:
         """How much of the line's past fits."""
-        return max(10, self.width - 20)
+        return max(10, self.width - _LABEL)
 
 
-def plan(width: int, height: int, devices: int, key_rows: int) -> Plan:
-    """Share out the rows: state, devices and traffic first, then what explains them."""
+def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = False) -> Plan:
+    """Share out the rows: state, devices and traffic first, then what explains them.
+
+    `blind`: there is something that this tap cannot see, and that must be said.
+    """
     roomy, tall = height >= 23, height >= 36
     finding = 3 if tall else 2 if roomy and width < 110 else 1
     todo = 2 if tall or (roomy and width < 70) else 1
-    caution, counts = height >= 20, height >= 18
-    fixed = 2 + finding + todo + caution + 2 + counts + 1 + key_rows
+    state = 2 if width < 76 and height >= 20 else 1
+    caution, counts = height >= 18, 1 + (blind and width < 130) if height >= 16 else 0
+    fixed = 1 + state + finding + todo + caution + 2 + counts + 1 + key_rows
     left = max(2, height - fixed)
     # Headings of both lists go off what is left.
-    known = min(max(1, devices), max(1, (left - 2) * 2 // 5))
+    known = min(max(1, devices), max(1, (left - 2) * 3 // 5))
     shown = known if left >= 6 else min(known, 1)
     traffic = max(1, left - shown - 2)
-    return Plan(width, height, finding, todo, caution, counts, shown, traffic, key_rows)
+    return Plan(width, height, state, finding, todo, caution, counts, shown, traffic, key_rows)
 
 
 def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled]) -> list[Styled]:
@@ -78,14 +86,16 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
         return [[(TEXT, fit(text, width, glyphs))] for text in _too_small(shot)[: plan.height]]
     if look.page is not Page.BUS:
         return _page(look, plan, glyphs, keys, shot)
-    lines = [_head(shot, width, glyphs), [(STRONG, fit(shot.state, width, glyphs))]]
+    lines = [_head(shot, width, glyphs), *_block(shot.state, plan.state, width, glyphs, STRONG, "")]
     lines += _block(shot.finding, plan.finding, width, glyphs, TEXT)
     lines += _block(_todo(shot), plan.todo, width, glyphs, TEXT)
     if plan.caution:
-        lines.append([(STRONG if shot.caution else TEXT, fit(_caution(shot), width, glyphs))])
+        lines += _block(_caution(shot), 1, width, glyphs, STRONG)
     lines += _strip(shot, plan, glyphs)
-    if plan.counts:
-        lines.append([(TEXT, fit(_counts(shot, width), width, glyphs))])
+    if plan.counts > 1:
+        lines += [[(TEXT, fit(_counts(shot), width, glyphs))], [(TEXT, fit(shot.unseen, width, glyphs))]]
+    elif plan.counts:
+        lines.append([(TEXT, fit(f"{_counts(shot)}   {shot.unseen}", width, glyphs))])
     lines += _devices(shot.devices, look, plan, glyphs)
     lines.append([(HEAD, fit(_traffic_head(shot, look, width), width, glyphs))])
     lines += [_traffic(line, shot.selected, width, glyphs) for line in shot.lines]
@@ -117,11 +127,13 @@ def _head(shot: Snapshot, width: int, glyphs: Glyphs) -> Styled:
     return [(HEAD, fit(f" {shot.tap}  {shot.settings}", width - len(right), glyphs)), (HEAD, right)]
 
 
-def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str) -> list[Styled]:
+def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, whole: str = _WHOLE) -> list[Styled]:
     """A sentence in at most so many rows, cut at the last."""
     parts = wrapped([text], width) or [""]
     if len(parts) > rows:
-        parts = [*parts[: rows - 1], " ".join(parts[rows - 1 :])]
+        # What is cut can be read whole: the key that opens it stands at the cut.
+        last = " ".join(parts[rows - 1 :])
+        parts = [*parts[: rows - 1], last[: max(0, width - len(whole))].rstrip() + whole if whole else last]
     return [[(style, fit(part, width, glyphs))] for part in parts + [""] * (rows - len(parts))]
 
 
@@ -141,29 +153,23 @@ def _strip(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
     busy = "".join(" " if cell.future else glyphs.deaf if cell.deaf else glyphs.level(cell.busy) for cell in cells)
     hurt = "".join(" " if not cell.damaged else str(cell.damaged) if cell.damaged < 10 else "#" for cell in cells)
     span = f"last {len(cells)} s"
+    left = plan.width - _LABEL
     return [
-        [
-            (TEXT, fit(f"busy {shot.rates.busy:4.0%} {span:>9} ", 20, glyphs)),
-            (TEXT, fit(busy, plan.width - 20, glyphs)),
-        ],
-        [
-            (TEXT, fit(f"damaged {shot.rates.damaged:.0f}/s", 20, glyphs)),
-            (ALARM, fit(hurt, plan.width - 20, glyphs)),
-        ],
+        [(TEXT, fit(f"busy {shot.rates.busy:4.0%} {span:>10} ", _LABEL, glyphs)), (TEXT, fit(busy, left, glyphs))],
+        [(TEXT, fit(f"damaged {shot.rates.damaged:.0f}/s", _LABEL, glyphs)), (ALARM, fit(hurt, left, glyphs))],
     ]
 
 
-def _counts(shot: Snapshot, width: int) -> str:
+def _counts(shot: Snapshot) -> str:
     counts, rates = shot.counts, shot.rates
-    errors = "?" if counts.line_errors is None else str(counts.line_errors)
+    errors = "cannot be seen" if counts.line_errors is None else str(counts.line_errors)
     parts = [
-        f"octets {counts.octets} ({rates.octets:.0f}/s)",
-        f"sound {counts.sound} ({rates.sound:.0f}/s)",
         f"damaged {counts.damaged}",
         f"line errors {errors}",
+        f"sound {counts.sound} ({rates.sound:.0f}/s)",
+        f"octets {counts.octets} ({rates.octets:.0f}/s)",
     ]
-    text = "  ".join(parts)
-    return text if len(text) + len(shot.unseen) + 3 > width else f"{text}   {shot.unseen}"
+    return "  ".join(parts)
 
 
 _PROTOCOLS = {

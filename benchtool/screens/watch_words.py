@@ -33,14 +33,14 @@ def state_sentence(
     now_ns: int, began_ns: int, heard_ns: int | None, rates: Rates, devices: Sequence[DeviceLine], ended: str
 ) -> str:
     """One sentence. `heard_ns`: when the last octet came, None if none did; `ended`: why nothing more comes."""
-    if ended:
-        return ended
+    if heard_ns is None and ended:
+        return f"{ended} Nothing was heard."
     if heard_ns is None:
         waited = (now_ns - began_ns) / _S
         if waited < 3:
             return "Listening: nothing heard yet."
         return f"Nothing heard for {waited:.0f} s: is the controller on, and the clip on the right pair?"
-    if now_ns - heard_ns > _QUIET_NS:
+    if now_ns - heard_ns > _QUIET_NS and not ended:
         return f"Fell silent: the last octet came {(now_ns - heard_ns) / _S:.0f} s ago."
     frames = rates.sound + rates.damaged
     if rates.octets and frames and not rates.sound:
@@ -60,10 +60,12 @@ def state_sentence(
     for state, word in _STATE_WORDS:
         those = [device for device in lively if device.state is state]
         if those and answering:
-            parts.append(f"address {_addresses(those)} {word}")
+            whose = "all of them" if len(those) == len(lively) > 1 else f"address {_addresses(those)}"
+            parts.append(f"{whose} {word}")
     if damaged >= 0.005:
         parts.append(f"{damaged:.0%} of frames damaged")
-    return f"{'; '.join(parts)}."
+    sentence = f"{'; '.join(parts)}."
+    return f"{ended} At the end: {sentence[0].lower()}{sentence[1:]}" if ended else sentence
 
 
 def headline(finding: Finding) -> str:
