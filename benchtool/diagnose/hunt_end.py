@@ -99,5 +99,7 @@ def ending(state: State) -> Ending:
 
 def learned(before: Mapping[str, float], after: Mapping[str, float]) -> tuple[tuple[str, float, float], ...]:
     """Which causes an answer moved: before and after, the most moved first; empty where it moved none."""
-    moves = [(cause, before[cause], after[cause]) for cause in after if abs(after[cause] - before[cause]) >= _MOVED]
+    # Data lines list no cause that is hardly possible: it counts as none.
+    pairs = [(cause, before.get(cause, 0.0), after.get(cause, 0.0)) for cause in {**before, **after}]
+    moves = [one for one in pairs if abs(one[2] - one[1]) >= _MOVED]
     return tuple(sorted(moves, key=lambda move: -abs(move[2] - move[1]))[:_MOST_TOLD])

@@ -1,0 +1,186 @@
+"""The hunt: questions, answers, going back, saving; sights as evidence. Likelihoods are this project's judgements."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchtool.diagnose.conclude import conclude
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.hunt import ADDRESS, Hunt, HuntError, understood
+from benchtool.diagnose.hunt_card import CardHunt
+from benchtool.diagnose.hunt_end import CALLS, ending, learned
+from benchtool.diagnose.hunt_question import Ask, Question
+from benchtool.diagnose.model import INDEX, all_sets
+from benchtool.diagnose.observed import Observed, from_json, to_json
+from benchtool.diagnose.readings import ByHand, Reading, Seen
+from benchtool.diagnose.sights_known import SIGHTS, sight_of
+from benchtool.diagnose.sights_weigh import chances, log_likelihood
+from benchtool.diagnose.weigh import that_counts
+
+
+@pytest.mark.parametrize("sight", SIGHTS, ids=lambda sight: sight.name)
+def test_answers_of_a_sight_are_probabilities_under_every_cause(sight: object) -> None:
+    known = sight_of(getattr(sight, "name"))  # noqa: B009 - typed as object for the test's id
+    for row in (known.usual, *known.rows.values()):
+        assert len(row) == len(known.answers)
+        assert math.isclose(sum(row), 1.0)
+    table = chances(known, 4 if known.at_device else None, {})
+    assert table.shape == (len(all_sets().members), len(known.answers))
+    assert np.allclose(table.sum(axis=1), 1.0)
+    assert (table > 0).all()
+
+
+def test_a_sight_weighs_as_its_table_says() -> None:
+    logs = log_likelihood([Seen("controllers", "more")], {})
+    two = all_sets().index([Cause.TWO_CONTROLLERS])
+    row = sight_of("controllers").rows[Cause.TWO_CONTROLLERS]
+    assert math.isclose(logs[two] - logs[0], math.log(row[1] / sight_of("controllers").usual[1]))
+
+
+def test_a_cause_at_another_device_does_not_change_what_this_one_does() -> None:
+    at = {Cause.DEVICE_SILENT: {4: 1.0, 5: 0.0}}
+    here, elsewhere = (chances(sight_of("reader@"), address, at) for address in (4, 5))
+    silent = 1 + INDEX[Cause.DEVICE_SILENT]
+    assert here[silent][0] > 10 * elsewhere[silent][0]
+
+
+def test_what_octets_tell_as_well_counts_only_where_none_came() -> None:
+    hand = ByHand(seen=(Seen("who-is-dead", "one"), Seen("controllers", "one")))
+    assert [one.sight for one in that_counts(hand, {"load": 0.1, "damage": 0.2}).seen] == ["controllers"]
+    assert that_counts(hand, {"load": 0}).seen == hand.seen
+    assert that_counts(hand, None).seen == hand.seen
+
+
+def test_evidence_of_what_was_seen_adds_up_with_the_rest() -> None:
+    seen = Seen("terminators", "none")
+    found = conclude(Observed(by_hand=ByHand((Reading("ab-ohms", 3000.0),), seen=(seen,))))
+    leader = found.findings[0]
+    assert leader.cause is Cause.TERMINATOR_MISSING_BOTH
+    [told] = [one for one in leader.evidence if one.text.startswith("seen: terminators")]
+    alone = log_likelihood([seen], {})
+    row = all_sets().index([Cause.TERMINATOR_MISSING_BOTH])
+    assert math.isclose(told.weight, (alone[row] - alone[0]) / math.log(10), abs_tol=0.01)
+
+
+def test_what_was_seen_is_saved_with_a_diagnosis() -> None:
+    held = Observed(by_hand=ByHand(seen=(Seen("reader@", "dark", 4),)))
+    assert from_json(to_json(held)).by_hand == held.by_hand
+
+
+def _answer(hunt: Hunt, **answers: str) -> None:
+    """Answer until nothing is asked; what is not given cannot be told."""
+    while (question := hunt.next_question()) is not None:
+        hunt.take(answers.get(question.name.replace("-", "_").replace("@", "_at_"), ""))
+
+
+def test_the_dead_readers_address_comes_first_and_without_a_tap_nobody_listens() -> None:
+    hunt = Hunt(listens=False)
+    assert hunt.next_question() == ADDRESS
+    names = []
+    while (question := hunt.next_question()) is not None:
+        names.append(question.name)
+        hunt.take("")
+    assert "listen" not in names
+    assert len(set(names)) == len(names)
+    assert any(sight_of(name).name == name for name in names if name in {one.name for one in SIGHTS})
+
+
+def test_a_meter_alone_finds_missing_terminators() -> None:
+    # Sheet 1.4: two terminators read about 60 ohm, none leaves kilohms; idle volts rise without their load.
+    hunt = Hunt(listens=False)
+    _answer(hunt, ab_ohms="12k", ab_idle="3.0", terminators="none", ab_ohms_far="12k")
+    end = ending(hunt.state)
+    assert end.causes[0][0] is Cause.TERMINATOR_MISSING_BOTH
+    assert end.found
+    assert Cause.PAIR_SHORTED in end.ruled_out
+    assert end.call == (CALLS[Cause.TERMINATOR_MISSING_BOTH],)
+
+
+def test_going_back_takes_the_last_answer_away() -> None:
+    hunt = Hunt(listens=False)
+    hunt.take("4")
+    before, question = hunt.shares(), hunt.next_question()
+    assert question is not None
+    hunt.take("1")
+    last = hunt.back()
+    assert last is not None
+    assert last.name == question.name
+    assert hunt.shares() == before
+    assert hunt.next_question() == question
+
+
+def test_a_hunt_left_goes_on_where_it_was() -> None:
+    hunt = Hunt("", listens=False)
+    for text in ("4", "1", ""):
+        hunt.take(text)
+    again = Hunt.from_json(hunt.to_json())
+    assert again.answers == hunt.answers
+    assert again.shares() == hunt.shares()
+    assert again.next_question() == hunt.next_question()
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "",
+        "[]",
+        "{}",
+        '{"benchtool-hunt": 2, "tap": "", "answers": [], "heard": null}',
+        '{"benchtool-hunt": 1, "tap": "", "answers": [["ab-ohms", "many"]], "heard": null}',
+        '{"benchtool-hunt": 1, "tap": "", "answers": [["listen", "heard"]], "heard": null}',
+        '{"benchtool-hunt": 1, "tap": "", "answers": [["reader@999", "dark"]], "heard": null}',
+        '{"benchtool-hunt": 1, "tap": "", "answers": [["nothing", "1"]], "heard": null}',
+    ],
+)
+def test_what_is_no_saved_hunt_is_said_in_a_line(text: str) -> None:
+    with pytest.raises(HuntError, match="not a saved hunt") as error:
+        Hunt.from_json(text)
+    assert "\n" not in str(error.value)
+
+
+@given(st.text(max_size=60))
+@settings(max_examples=60, deadline=None)
+def test_whatever_is_typed_is_taken_or_refused_in_a_line(text: str) -> None:
+    for question in (
+        ADDRESS,
+        Question("ab-ohms", Ask.VALUE, "", unit="ohm"),
+        Question("length", Ask.VALUE, "", unit="m"),
+        Question("controllers", Ask.CHOICE, "", sight_of("controllers").answers),
+    ):
+        said = ""
+        try:
+            kept = understood(question, text)
+        except HuntError as error:
+            kept, said = "", str(error)
+        assert "\n" not in said
+        assert kept == "" or understood(question, kept) == kept
+
+
+def test_a_dangerous_voltage_stops_the_hunt_before_anything_else() -> None:
+    with pytest.raises(HuntError, match="STOP"):
+        understood(Question("ab-idle", Ask.VALUE, "", unit="V"), "230")
+
+
+def test_what_an_answer_taught_names_the_most_moved_first() -> None:
+    assert learned({"x": 0.1, "y": 0.5, "z": 0.4}, {"x": 0.7, "y": 0.1, "z": 0.2})[0] == ("x", 0.1, 0.7)
+    assert learned({"x": 0.5}, {"y": 0.9})[0] == ("y", 0.0, 0.9)
+
+
+def test_a_hunt_at_data_lines_goes_by_meter_and_keeps_no_card() -> None:
+    hunt = CardHunt("sim:card", listens=True)
+    question = hunt.next_question()
+    assert question is not None
+    assert question.ask is Ask.LISTEN
+    hunt.take("")
+    while (question := hunt.next_question()) is not None:
+        hunt.take({"d0-idle": "0.02", "d0-ground-ohms": "0.5"}.get(question.name, ""))
+    assert hunt.diagnosis().findings[0].cause.value == "d0-stuck-low"
+    held = json.loads(hunt.to_json())
+    assert set(held) == {"benchtool-card-hunt", "tap", "answers"}
+    assert CardHunt.from_json(hunt.to_json()).evidence.readings == hunt.evidence.readings
