@@ -31,9 +31,16 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "simulate": ("benchtool.commands.simulate", "Stand in for a controller, a reader or an interface on a line."),
     "probe": ("benchtool.commands.probe", "Check the card-line probe: program, self-test, levels of D0 and D1."),
     "watch": ("benchtool.commands.watch", "One live screen of a bus: state, devices, traffic, findings."),
+    "shell": ("benchtool.commands.shell", "A prompt with all commands, to stay in through a visit."),
     "ports": ("benchtool.commands.ports", "List serial adapters and what each can see."),
 }
 """name: (module whose `command` is the click command, short help)."""
+
+
+_NO_WORDS: tuple[type[click.UsageError], ...] = tuple(
+    getattr(click.exceptions, name) for name in ("NoArgsIsHelpError",) if hasattr(click.exceptions, name)
+)
+"""What newer releases of click raise for a group without a sub-command; older ones show the help themselves."""
 
 
 class _PipeClosedError(Exception):
@@ -57,6 +64,10 @@ class _Lazy(click.Group):
             return click.Group.main(self, *args, **{**extra, "standalone_mode": False})
         try:
             code = click.Group.main(self, *args, **{**extra, "standalone_mode": False})
+        except _NO_WORDS as error:
+            # The help of a group is told as it is: squeezed into one line nobody can read it.
+            click.echo(error.format_message(), err=True)
+            sys.exit(error.exit_code)
         except click.UsageError as error:
             message = " ".join(error.format_message().split())
             path = error.ctx.command_path if error.ctx is not None else "benchtool"
@@ -84,13 +95,16 @@ class _Lazy(click.Group):
             formatter.write_dl([(name, COMMANDS[name][1]) for name in sorted(COMMANDS)])
 
 
-@click.group(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_Lazy, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="benchtool")
-def main() -> None:
+@click.pass_context
+def main(context: click.Context) -> None:
     """Listen to, decode and diagnose RS-485 buses and card readers.
 
     TAP is where to listen: a serial device (/dev/ttyUSB0, COM5), a URL (socket://host:port, rfc2217://host:port),
     a capture or octet log (visit.pcapng, pasted.txt), or a simulated bus (sim:demo).
+
+    Alone, at a terminal, benchtool opens a prompt with all commands (benchtool shell).
 
     \b
     Start with:
@@ -99,6 +113,15 @@ def main() -> None:
       benchtool listen /dev/ttyUSB0 --baud 9600
       benchtool diagnose visit.pcapng
     """
+    if context.invoked_subcommand is not None:
+        return
+    from benchtool.commands.shell import at_terminal, begin
+
+    if at_terminal():
+        assert isinstance(context.command, click.Group)
+        begin(context.command)
+    else:
+        click.echo(context.get_help())
 
 
 def run() -> None:

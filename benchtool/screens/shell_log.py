@@ -9,7 +9,7 @@ import stat
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any, BinaryIO, TextIO
+from typing import Any, TextIO
 
 HEAD = "benchtool: log of a visit"
 _COLOURS = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]*(?:\x07|\x1b\\)|[@-_])")
@@ -22,11 +22,11 @@ class LogError(Exception):
 
 
 class VisitLog:
-    """A log that can be begun and ended; `now` gives the local time. Lines are in the file as soon as they are whole."""
+    """A log that can be begun and ended; `now` gives the local time. Whole lines are in the file at once."""
 
     def __init__(self, now: Callable[[], datetime]) -> None:
         self._now = now
-        self._file: BinaryIO | None = None
+        self._file: io.FileIO | None = None
         self.path: Path | None = None
         self.show_cards = False
         self.trouble: str | None = None
@@ -58,7 +58,7 @@ class VisitLog:
             raise LogError(f"{path}: cannot be written ({getattr(error, 'strerror', None) or error})") from None
         if hasattr(os, "fchmod") and stat.S_ISREG(os.fstat(handle).st_mode):
             os.fchmod(handle, 0o600)
-        self._file = open(handle, "wb", buffering=0)
+        self._file = io.FileIO(handle, "w")
         self.path, self.show_cards, self.trouble = path, show_cards, None
         shown = "cards are shown in it" if show_cards else "*** stands for what may be a card, a key or a PIN"
         self._put(f"{HEAD}, {self._now():%Y-%m-%d %H:%M:%S} (this computer's clock); {shown}")
@@ -129,6 +129,9 @@ class Lines:
         *whole, self._held = (self._held + text).split("\n")
         for line in whole:
             self._give(line)
+        drawn_over = self._held[:-1].rfind("\r")
+        if drawn_over >= 0:
+            self._held = self._held[drawn_over:]
 
     def close(self) -> None:
         """What is left counts as a line."""
@@ -177,12 +180,12 @@ class Tee(io.TextIOBase):
         return self._stream.fileno()
 
     @property
-    def encoding(self) -> Any:
+    def encoding(self) -> Any:  # type: ignore[override]  # the stream's may change, so it is asked each time
         """Of the stream."""
         return self._stream.encoding
 
     @property
-    def errors(self) -> Any:
+    def errors(self) -> Any:  # type: ignore[override]  # as above
         """Of the stream."""
         return self._stream.errors
 
