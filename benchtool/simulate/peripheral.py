@@ -3,6 +3,8 @@
 Rules used (sheet section 5): the reply carries the request's sequence number and check kind; a repeated sequence
 number gets the same reply again; an unknown command a NAK 03, a wrong sequence number a NAK 04, a security block a
 NAK 05 where there is no secure channel. It begins at sequence 0 and waits two characters before it talks (sheet 5.2).
+After a change of its address it takes whichever number comes first, and keeps its session: some controllers count on
+(libosdp does, in its session), others begin at 0, which ends the session anyway.
 A command to all is answered from the broadcast address (sheet 5.1). A command that fails its check is not answered: its
 address may be damaged.
 """
@@ -79,6 +81,8 @@ class Peripheral(Answering):
         self.session = session
         self._baud: int | None = None
         self._sequence: int | None = None
+        self._moved = False
+        """Whether its address or bit rate has changed since it was last asked."""
         self._last_reply = b""
 
     def wants(self, octets: bytes) -> bool:
@@ -87,7 +91,7 @@ class Peripheral(Answering):
 
     def restart(self) -> None:
         """Begin with no sequence number, no reply to repeat and no secure channel."""
-        self._sequence = None
+        self._sequence, self._moved = None, False
         self._last_reply = b""
         self.functions.restart()
         if self.session is not None:
@@ -104,8 +108,7 @@ class Peripheral(Answering):
             self.address, self._baud = self.functions.new_line
             self.functions.new_line = None
             self._sequence = None
-            if self.session is not None:
-                self.session.drop()
+            self._moved = True
         return octets
 
     def is_for_me(self, frame: Frame) -> bool:
@@ -145,10 +148,11 @@ class Peripheral(Answering):
         if sequence:
             if sequence == self._sequence:
                 return self._last_reply
-            if self._sequence is None or sequence != self._sequence % 3 + 1:
+            due = self._moved if self._sequence is None else sequence == self._sequence % 3 + 1
+            if not due:
                 wrong = bytes((NakCode.SEQUENCE,))
                 return build_frame(asked, Reply.NAK, wrong, sequence=sequence, crc=crc, reply=True)
-        self._sequence = sequence
+        self._sequence, self._moved = sequence, False
         if self.session is not None:
             self._last_reply = self.session.answer(frame.octets, asked, frame.end_ns, self.functions.do)
             return self._last_reply

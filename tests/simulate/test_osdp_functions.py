@@ -384,6 +384,12 @@ def test_a_crowd_answers_each_for_itself() -> None:
     assert told == build_frame(2, Reply.COM, change[6:-2], sequence=1, reply=True)
     assert crowd.baud() is None
     assert [member.address for member in members] == [1, 7, 3]
-    crowd.hear(heard(build_frame(7, Command.POLL, sequence=0), 7 * S))
+    # libosdp goes on with the number after COMSET's; only the first number is free
+    for number, code, data in ((2, Reply.ACK, b""), (1, Reply.NAK, bytes((NakCode.SEQUENCE,))), (3, Reply.ACK, b"")):
+        crowd.hear(heard(build_frame(7, Command.POLL, sequence=number), (6 + number) * S))
+        due_ns = crowd.wake_ns()
+        assert due_ns is not None
+        assert crowd.act(due_ns) == build_frame(7, code, data, sequence=number, reply=True)
+    crowd.hear(heard(build_frame(7, Command.POLL, sequence=0), 17 * S))
     assert crowd.wake_ns() is not None
     assert Crowd("one", [members[1]], SETTINGS).baud() == 19200

@@ -160,6 +160,12 @@ def test_the_peer_controls_our_device(how: str) -> None:
             assert panel.submit_command(0, {"command": kind} | what)
             on.until(lambda before=before: len(told) > before)  # type: ignore[misc]
         secured = bool(panel.sc_status() & 1)
+        # It goes on at the new address with the number after COMSET's.
+        assert panel.submit_command(0, {"command": commands.Comset, "address": 9, "baud_rate": 115200})
+        on.until(lambda: ours.address == 9)
+        perform(parse_action("card 26-bit 101 4095"), ours.functions)
+        on.until(lambda: len(events) == 5)
+        assert panel.status() & 1
     kinds = osdp.constants.Event
     assert [event["event"] for event in events[:4]] == [kinds.CardRead, kinds.KeyPress, kinds.Status, kinds.Status]
     # sheet 6.2: site 101, number 4095
