@@ -77,7 +77,7 @@ def _play(game: Practice, asker: Asker, scope_file: str | None) -> None:
     explained = False
     while True:
         word, _, rest = asker.ask("practice> ", _WORDS).strip().partition(" ")
-        word, rest = word.lower(), rest.strip()
+        word, rest = _whole(word.lower()), rest.strip()
         if word in ("quit", "q", "exit", "."):
             if not explained:
                 click.echo("\n".join(game.explain()))
@@ -87,6 +87,12 @@ def _play(game: Practice, asker: Asker, scope_file: str | None) -> None:
         if game.over and not explained:
             explained = True
             click.echo("\n".join([*game.explain(), "replay shows benchtool's own hunt; quit leaves."]))
+
+
+def _whole(word: str) -> str:
+    """The word that a beginning of two letters or more can only mean."""
+    found = [one for one in _WORDS if one.startswith(word)]
+    return found[0] if len(found) == 1 and len(word) > 1 else word
 
 
 def _done(game: Practice, word: str, rest: str, scope_file: str | None) -> list[str]:

@@ -13,7 +13,7 @@ from benchtool.diagnose.evidence import Gatherer
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_better import alive, better
-from benchtool.diagnose.hunt_question import Ask
+from benchtool.diagnose.hunt_question import Answer, Ask
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.readings import ByHand, Reading, Seen, Tried, action_of, kind_of
 from benchtool.diagnose.sights_known import sight_of
@@ -169,17 +169,16 @@ class Practice:
         found.take("")
         if self._listened:
             found.hear(self.heard)
-        for name, text in self._answers():
-            found.answers = (*found.answers, replace(found.answers[0], name=name, text=text))
-        question = Hunt.next_question(found)
+        found.also(self._answers())
+        question = found.next_question()
         if question is None:
             return ["What you have is enough: name it."]
         return wrap(f"Next worth its time: {question.name}. {question.text}")
 
-    def _answers(self) -> list[tuple[str, str]]:
-        readings = [(one.name, f"{one.value:.4g}") for one in self._hand.readings]
-        tried = [(one.name, "better" if one.better else "same") for one in self._hand.tried]
-        return [*readings, *tried, *((one.name, one.answer) for one in self._hand.seen)]
+    def _answers(self) -> list[Answer]:
+        readings = [Answer(one.name, f"{one.value:.4g}") for one in self._hand.readings]
+        tried = [Answer(one.name, "better" if one.better else "same") for one in self._hand.tried]
+        return [*readings, *tried, *(Answer(one.name, one.answer) for one in self._hand.seen)]
 
     def name(self, cause: str) -> list[str]:
         """The learner's answer."""

@@ -7,6 +7,7 @@ left that is worth its time. Everything answered is kept as a list, so it can be
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -121,6 +122,12 @@ class Hunt:
             self._became((*(one for one in self.answers if one.name != "listen"), Answer("listen", "heard")))
         else:
             self._became(self.answers)
+
+    def also(self, answers: Sequence[Answer]) -> None:
+        """Take in what was answered before any question; HuntError leaves all as it was."""
+        for one in answers:
+            _with(Observed(), one)
+        self._became((*self.answers, *answers))
 
     def back(self) -> Answer | None:
         """Take the last answer back; None where there was none."""

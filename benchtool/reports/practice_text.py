@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from benchtool.diagnose.advice import ADVICE
@@ -14,8 +15,9 @@ from benchtool.reports.diagnosis_text import weight_words
 from benchtool.reports.hunt_text import wrap
 
 _MOST_PROOFS = 5
-_NOT_TOLD = ("0 ", "with ")
-"""Beginnings of sentences that say that nothing was found, or give a reversed pair or a wrong rate away."""
+_NOT_TOLD = re.compile(r"with the two|with our|.*(?:^|\s)0 (?:of|replies|addresses|stray)\b|.*\(1: yes")
+"""Sentences that say that nothing was found, or give a reversed pair or a wrong rate away."""
+
 
 HELP = (
     "listen               what listening shows: counts by address, what is wrong",
@@ -57,7 +59,7 @@ def heard_lines(observed: Observed) -> list[str]:
         late = "" if row.latency_ms is None else f"{row.latency_ms:.1f} ms"
         counts = f"{row.requests:5}  {row.answered:8}  {row.silent:6}  {row.damaged:7}  {row.unasked:7}"
         lines.append(f"{row.address:7}  {counts}  {late}".rstrip())
-    told = [text for text, _ in observed.told.values() if not text.startswith(_NOT_TOLD)]
+    told = [text for text, _ in observed.told.values() if not _NOT_TOLD.match(text)]
     lines += [line for text in told for line in wrap(text, "- ")]
     return lines
 
