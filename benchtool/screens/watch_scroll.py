@@ -1,4 +1,4 @@
-"""Which lines of the traffic are on the screen: newest, held, filtered, searched. Pure; another thread may add lines."""
+"""Which lines of the traffic are on the screen: newest, held, filtered, searched. Pure; others may add lines."""
 
 from __future__ import annotations
 

@@ -75,6 +75,8 @@ class Snapshot:
     rates: Rates
     counts: Counts
     unseen: str
+    resolution_ns: int
+    """Times shorter than this cannot be told apart."""
     lines: tuple[Line, ...]
     """The traffic on the screen, oldest first."""
     selected: int
@@ -319,6 +321,7 @@ class Model(Scroll):
             rates=rates,
             counts=Counts(stretch.octets, stretch.sound, stretch.damaged, None if blind else stretch.line_errors),
             unseen=watch_words.unseen(stretch.info),
+            resolution_ns=stretch.info.resolution_ns,
             lines=tuple(lines),
             selected=look.selected if look.held else -1,
             newer=max(0, newest - numbers[-1]) if look.held and numbers else 0,

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchtool.frames.frame import Protocol
+from benchtool.reports.frame_text import milliseconds
 from benchtool.screens.watch_devices import SIGNS, DeviceLine, State
 from benchtool.screens.watch_glyphs import Glyphs, fit, history
 from benchtool.screens.watch_look import Focus, Look, Page
@@ -96,7 +97,7 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
         lines += [[(TEXT, fit(_counts(shot), width, glyphs))], [(TEXT, fit(shot.unseen, width, glyphs))]]
     elif plan.counts:
         lines.append([(TEXT, fit(f"{_counts(shot)}   {shot.unseen}", width, glyphs))])
-    lines += _devices(shot.devices, look, plan, glyphs)
+    lines += _devices(shot.devices, shot.resolution_ns, look, plan, glyphs)
     lines.append([(HEAD, fit(_traffic_head(shot, look, width), width, glyphs))])
     lines += [_traffic(line, shot.selected, width, glyphs) for line in shot.lines]
     lines += [[(TEXT, "")]] * (plan.traffic - len(shot.lines))
@@ -180,7 +181,7 @@ _PROTOCOLS = {
 }
 
 
-def _devices(devices: Sequence[DeviceLine], look: Look, plan: Plan, glyphs: Glyphs) -> list[Styled]:
+def _devices(devices: Sequence[DeviceLine], resolution_ns: int, look: Look, plan: Plan, glyphs: Glyphs) -> list[Styled]:
     width, chosen = plan.width, look.focus is Focus.DEVICES
     look.device = min(look.device, max(0, len(devices) - 1))
     if look.device < look.devices_top:
@@ -196,7 +197,7 @@ def _devices(devices: Sequence[DeviceLine], look: Look, plan: Plan, glyphs: Glyp
     for number, device in enumerate(shown, look.devices_top):
         bad = device.state in (State.SILENT, State.DAMAGED)
         style = CHOSEN if chosen and number == look.device else ALARM if bad else TEXT
-        latency = "-" if device.latency_ns is None else f"{device.latency_ns / 1e6:.1f}"
+        latency = milliseconds(device.latency_ns, resolution_ns)
         columns = _device_columns(
             f"{SIGNS[device.state]} {device.state.value}",
             _PROTOCOLS.get(device.protocol, "?"),

@@ -1,0 +1,381 @@
+"""The live screen's state, by injected items, keys and time: what it shows, hides, holds and hands on."""
+
+from __future__ import annotations
+
+import os
+import stat
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from benchtool.capture.chunk import Chunk, TapInfo
+from benchtool.capture.files import open_capture
+from benchtool.frames.decoders import UNTOLD
+from benchtool.frames.osdp.keys import KeyRing
+from benchtool.screens.watch_devices import State
+from benchtool.screens.watch_glyphs import ASCII, BLOCKS, fit
+from benchtool.screens.watch_look import Look, Page
+from benchtool.screens.watch_pace import FULL, Pace
+from benchtool.screens.watch_ring import Ring
+from benchtool.screens.watch_rows import Filter
+from benchtool.screens.watch_state import Model
+from benchtool.taps.address import open_tap
+from tests.screens.watching import watching
+
+SIZES = ((80, 24), (120, 40), (60, 20))
+GOLDEN = Path(__file__).parent.parent.parent / "fixtures" / "screens"
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize(
+    ("name", "address"), [("demo", "sim:demo"), ("noise", "sim:demo?fault=noise-broadband"), ("modbus", "sim:modbus")]
+)
+def test_pictures_stay_as_they_were_looked_at(name: str, address: str, size: tuple[int, int]) -> None:
+    """Golden text, each looked at by a person; made by `BENCHTOOL_GOLDEN=1 pytest …`."""
+    screen = watching(address)
+    screen.run(8)
+    path = GOLDEN / f"watch-{name}-{size[0]}x{size[1]}.txt"
+    if os.environ.get("BENCHTOOL_GOLDEN"):
+        path.write_text(screen.text(*size), encoding="utf-8")
+    assert path.read_text(encoding="utf-8") == screen.text(*size)
+
+
+@pytest.mark.parametrize("width", [20, 40, 59, 80, 131, 220])
+@pytest.mark.parametrize("height", [4, 10, 15, 24, 60])
+def test_every_size_is_filled_and_not_passed(width: int, height: int) -> None:
+    screen = watching()
+    screen.run(1)
+    for key in (None, "w", "q", "?", "escape"):
+        if key is not None:
+            screen.press(key)
+        lines = screen.picture(width, height)
+        assert len(lines) <= height
+        assert {len(line) for line in lines} <= {0, width}
+
+
+def test_plain_ascii_draws_nothing_else() -> None:
+    screen = watching("sim:demo?fault=noise-broadband", glyphs=ASCII)
+    screen.run(8)
+    for keys in ((), ("enter",), ("escape", "w"), ("escape", "?")):
+        screen.press(*keys)
+        assert screen.text(100, 40).isascii()
+
+
+def test_devices_are_told_alive_and_silent_by_word_and_sign() -> None:
+    screen = watching()
+    screen.run(8)
+    shot = screen.model.snapshot(Look(), 5, 60)
+    # What the scenario says: readers 1 to 4 answer, 5 never does.
+    assert {one.address: one.state for one in shot.devices} == dict.fromkeys(range(1, 5), State.ALIVE) | {
+        5: State.SILENT
+    }
+    assert shot.state == "Alive: 4 of 5 devices answer; address 5 silent."
+    assert "- silent" in screen.text()
+    assert shot.devices[3].last.startswith("7.4 s: keys")
+
+
+def test_counts_are_those_of_listen() -> None:
+    screen = watching("sim:demo?fault=noise-broadband&for=6", speed=FULL)
+    while not screen.pump.closed:
+        screen.pump.step()
+    tap = open_tap("sim:demo?fault=noise-broadband&for=6")
+    heard = 0
+    with tap:
+        while not tap.ended:
+            heard += sum(len(item.octets) for item in tap.read(0) if isinstance(item, Chunk))
+    figures = screen.model.figures()
+    assert figures.octets == heard
+    shot = screen.model.snapshot(Look(), 5, 60)
+    assert (shot.counts.octets, shot.counts.sound, shot.counts.damaged) == (heard, figures.sound, figures.damaged)
+
+
+def test_secrets_are_hidden_everywhere_and_shown_when_asked_for() -> None:
+    screen = watching()
+    screen.run(4)
+    # The scenario presents card 20118 of site 57 at 3.2 s; 26 bits with these inside (docs/card-formats.md).
+    bits = "0011100101001110100101100"[1:]
+    screen.type("f", "raw")
+    screen.run(0.1)
+    screen.press("enter")
+    hidden = screen.text(120, 60)
+    assert "card read" in hidden
+    assert "20118" not in hidden
+    assert bits not in hidden.replace(" ", "")
+    screen.press("escape")
+    assert "20118" not in screen.text(200, 60)
+    screen.look.show_secrets = True
+    screen.press("enter")
+    assert "57 20118" in screen.text(120, 60)
+
+
+def test_a_frame_opens_to_its_last_bit_with_its_check_value() -> None:
+    screen = watching()
+    screen.run(0.1)
+    screen.press("home", "enter")
+    text = screen.text(100, 40)
+    # Sheet 5.1: SOM 53, address 01, length 8, control 04 (CRC), POLL 60; CRC as sent and worked out 00BA.
+    assert screen.look.page is Page.FRAME
+    for shown in ("0    53   0101 0011", "5    60   0110 0000", "7    00   0000 0000", "sent 00BA, worked out 00BA"):
+        assert shown in text
+
+
+def test_damage_opens_with_the_reason_and_the_check_value_that_would_be_right(tmp_path: Path) -> None:
+    # The frame of sheet 5.7 (COMPUTED) with its last octet changed: 33 8B is right, 34 8B was sent.
+    path = tmp_path / "a.log"
+    path.write_text("0.5 53 01 08 00 05 60 8B 34\n1.0 53 01 08 00 05 60 8B 33\n")
+    screen = watching(str(path), speed=FULL)
+    screen.run(0.2)
+    screen.press("home", "enter")
+    assert "sent 348B, worked out 338B: THEY DIFFER" in screen.text(100, 40)
+    assert "BAD check" in screen.text(100, 40)
+
+
+def test_held_traffic_stands_still_while_the_bus_goes_on() -> None:
+    screen = watching()
+    screen.run(3)
+    screen.press(" ")
+    before = screen.model.snapshot(screen.look, 6, 60)
+    screen.run(2)
+    after = screen.model.snapshot(screen.look, 6, 60)
+    assert after.lines == before.lines
+    assert after.newer > 20
+    assert "newer below" in screen.text()
+    screen.press(" ")
+    assert screen.model.snapshot(screen.look, 6, 60).lines[-1].number == screen.model.rows.end - 1
+
+
+def test_scrolling_back_reaches_the_first_line_and_comes_back() -> None:
+    screen = watching()
+    screen.run(5)
+    screen.press(*["pageup"] * 60)
+    shot = screen.model.snapshot(screen.look, 6, 60)
+    assert [line.number for line in shot.lines] == [0, 1, 2, 3, 4, 5]
+    assert shot.selected == 0
+    screen.press("end")
+    shot = screen.model.snapshot(screen.look, 6, 60)
+    assert shot.selected == shot.lines[-1].number
+
+
+def test_filter_shows_only_what_it_says_and_search_finds_back_in_time() -> None:
+    screen = watching()
+    screen.run(8)
+    screen.type("f", "5")
+    lines = screen.model.snapshot(screen.look, 6, 60).lines
+    assert lines
+    assert {line.who for line in lines} == {"-> 5"}
+    screen.type("f", "")
+    screen.type("s", "keys pressed")
+    line = next(one for one in screen.model.snapshot(screen.look, 6, 60).lines if one.number == screen.look.selected)
+    assert line.what.startswith("KEYPAD")
+    screen.press(",")
+    assert "No older line" in screen.look.message
+
+
+def test_what_passes_by_unseen_is_told_and_still_recorded(tmp_path: Path) -> None:
+    screen = watching("sim:demo?for=10", speed=16.0)
+    path = tmp_path / "all.pcapng"
+    screen.type("r", str(path))
+    while not screen.pump.closed:
+        screen.run(0.1)
+        text = screen.text()
+    assert "passed too fast to show" in text
+    screen.pump.finish()
+    with open_capture(str(path)) as capture:
+        recorded = sum(len(item.octets) for item in capture if isinstance(item, Chunk))
+    assert recorded == screen.model.figures().octets > 0
+    if os.name == "posix":
+        assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_a_file_that_is_there_is_not_recorded_over(tmp_path: Path) -> None:
+    path = tmp_path / "kept.pcapng"
+    path.write_text("kept")
+    screen = watching()
+    screen.type("r", str(path))
+    assert "exists already" in screen.look.message
+    assert not screen.model.recording
+    assert path.read_text() == "kept"
+
+
+def test_a_measurement_goes_into_the_diagnosis_at_once() -> None:
+    screen = watching()
+    screen.run(6)
+    before = screen.model.found
+    assert before is not None
+    screen.type("m", "ab-ohms 61")
+    after = screen.model.found
+    assert after is not None
+    assert [reading.text() for reading in after.diagnosis.by_hand.readings] == ["ab-ohms 61 ohm"]
+    screen.type("m", "ab-ohms sixty")
+    assert "a number is wanted" in screen.look.message
+    screen.type("m", "swap-clip same")
+    assert screen.model.found is not None
+    assert [one.name for one in screen.model.found.diagnosis.by_hand.tried] == ["swap-clip"]
+    screen.press("w")
+    assert "measured: ab-ohms 61 ohm" in screen.text(100, 60)
+
+
+def test_diagnosis_is_not_made_more_often_than_it_may() -> None:
+    screen = watching()
+    screen.run(20)
+    # Every 3 s from 1.5 s on, by the clock passed in.
+    assert 6 <= len(screen.pump.worker.costs_ns) <= 7
+
+
+def test_a_card_is_presented_and_a_fault_injected_on_a_simulated_bus() -> None:
+    screen = watching("sim:bench")
+    screen.run(1)
+    screen.type("d", "card 26-bit 57 20118")
+    assert screen.look.message == "card at address 1: told at its next poll"
+    screen.run(1)
+    assert "card 26-bit •••" in screen.model.snapshot(Look(), 5, 60).devices[0].last
+    screen.type("d", "card 26-bit 999999 1")
+    assert "write: card" in screen.look.message
+    assert "999999" not in screen.look.message
+    before_ns = screen.model.now_ns
+    screen.type("d", "fault pair-reversed-at-tap")
+    screen.run(5)
+    shot = screen.model.snapshot(Look(), 5, 60)
+    assert shot.now_ns > before_ns
+    assert shot.counts.sound == 0
+    assert "pair-reversed-at-tap" in shot.finding
+    screen.type("d", "fault no-such-fault")
+    assert "no fault 'no-such-fault'" in screen.look.message
+    screen.run(0.5)
+    assert "pair-reversed-at-tap" in screen.model.snapshot(Look(), 5, 60).tap
+
+
+def test_rate_changes_without_leaving_and_the_recording_goes_on_in_another_file(tmp_path: Path) -> None:
+    screen = watching("sim:bench")
+    path = tmp_path / "v.pcapng"
+    screen.type("r", str(path))
+    screen.run(2)
+    first = screen.model.octets
+    screen.type("b", "19200 8E1")
+    assert str(screen.model.settings) == "19200 8E1"
+    screen.run(2)
+    screen.pump.finish()
+    sums = []
+    for name, expected in ((path, "9600 8N1"), (tmp_path / "v-2.pcapng", "19200 8E1")):
+        with open_capture(str(name)) as capture:
+            assert str(capture.info.settings) == expected
+            sums.append(sum(len(item.octets) for item in capture if isinstance(item, Chunk)))
+    assert sums[0] >= first > 0
+    assert sums[1] == screen.model.figures().octets
+    assert [figures.octets for _, figures in screen.pump.past] == [sums[0]]
+
+
+def test_rate_of_a_capture_is_not_changed_and_its_speed_is(tmp_path: Path) -> None:
+    path = tmp_path / "a.log"
+    path.write_text("".join(f"{at} 53 01 08 00 05 60 8B 33\n" for at in range(1, 30)))
+    screen = watching(str(path))
+    screen.run(2.5)
+    assert screen.model.octets == 16
+    screen.type("b", "19200")
+    assert "was heard with 9600 8N1" in screen.look.message
+    screen.press("p")
+    screen.run(5)
+    assert screen.model.octets == 16
+    screen.press("p", "+")
+    screen.run(2)
+    assert screen.model.octets > 16 + 40
+    assert screen.model.pace == "speed 4"
+
+
+def test_notes_have_their_moment_and_lie_beside_the_recording(tmp_path: Path) -> None:
+    screen = watching()
+    screen.type("r", str(tmp_path / "v.pcapng"))
+    screen.run(2)
+    screen.type("t", "door banged")
+    screen.pump.finish()
+    assert [(round(note.t_ns / 1e9, 1), note.text) for note in screen.model.notes] == [(2.0, "door banged")]
+    notes = tmp_path / "v.notes.txt"
+    assert notes.read_text().endswith(" s  door banged\n")
+    if os.name == "posix":
+        assert stat.S_IMODE(notes.stat().st_mode) == 0o600
+
+
+def test_every_octet_is_counted_when_counting_begins_anew() -> None:
+    screen = watching("sim:demo?for=9", speed=4.0)
+    for _ in range(4):
+        screen.run(0.4)
+        screen.press("c")
+    while not screen.pump.closed:
+        screen.run(0.1)
+    total = sum(figures.octets for _, figures in screen.pump.past) + screen.model.figures().octets
+    tap = open_tap("sim:demo?for=9")
+    with tap:
+        heard = 0
+        while not tap.ended:
+            heard += sum(len(item.octets) for item in tap.read(0) if isinstance(item, Chunk))
+    assert total == heard
+    shown = [screen.model.rows[number] for number in range(screen.model.rows.first, screen.model.rows.end)]
+    assert sum(len(row.frame.lead) + len(row.frame.octets) for row in shown if row.frame is not None) == heard
+
+
+def test_memory_is_bounded() -> None:
+    model = Model(UNTOLD, KeyRing(), most_rows=50)
+    model.begin(
+        TapInfo(
+            "made",
+        ),
+        0,
+    )
+    frame = bytes.fromhex("5301080005608b33")
+    with model.lock:
+        for number in range(500):
+            model.hear(Chunk(number * 10**9, number * 10**9 + 8_000_000, frame))
+    assert (model.rows.first, model.rows.end) == (model.rows.end - 50, model.rows.end)
+    assert len(model.snapshot(Look(), 100, 10_000).cells) == 240
+
+
+@given(st.integers(1, 9), st.integers(0, 40))
+def test_ring_keeps_the_newest(most: int, count: int) -> None:
+    ring: Ring[int] = Ring(most)
+    for number in range(count):
+        assert ring.append(number) == number
+    assert [ring[number] for number in range(ring.first, ring.end)] == list(range(max(0, count - most), count))
+    with pytest.raises(IndexError):
+        ring[ring.first - 1]
+
+
+@given(st.text(max_size=30), st.integers(1, 40))
+def test_cut_text_has_the_columns_asked_for(text: str, width: int) -> None:
+    for glyphs in (BLOCKS, ASCII):
+        made = fit(text, width, glyphs)
+        assert made.isprintable() or not made
+    assert len(fit(text, width, ASCII)) == width
+    assert fit(text, width, ASCII).isascii()
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.binary(max_size=40), max_size=12))
+def test_any_octets_can_be_drawn_and_opened(lumps: list[bytes]) -> None:
+    screen = watching("sim:bench")
+    with screen.model.lock:
+        for number, octets in enumerate(lumps):
+            if octets:
+                screen.model.hear(Chunk(number * 10**8, number * 10**8 + 10**7, octets))
+        screen.model.idle(10**10)
+    screen.press("enter")
+    screen.text()
+    for _ in range(5):
+        if screen.look.page is Page.FRAME:
+            screen.press("left")
+            screen.text(60, 20)
+
+
+def test_filter_words() -> None:
+    assert Filter.parse("errors 3,4 poll") == Filter(True, False, frozenset({3, 4}), ("poll",))
+    assert Filter.parse("  ").all
+    assert Filter.parse("errors 3,4 poll").text() == "errors 3 4 poll"
+
+
+def test_pace_gives_up_what_cannot_be_kept_up_with() -> None:
+    pace = Pace(4.0)
+    pace.turn(0)
+    assert pace.turn(10**9) == 4 * 10**9
+    pace.reached(10**9)
+    assert pace.bus_ns == 10**9
