@@ -12,7 +12,7 @@ import click
 
 from benchtool.commands import card_exercise, card_keys
 from benchtool.commands.card_answer import Answer, answer_for, answer_lines, build_answer
-from benchtool.commands.card_options import read_tables, table_option
+from benchtool.commands.card_options import CardNumber, read_tables, table_option
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import Duration
 from benchtool.frames.card.entry import EntryError, Kind, parse_entry
@@ -68,8 +68,10 @@ def _exercise(
     if isinstance(sys.stdin, io.TextIOWrapper):
         sys.stdin.reconfigure(errors="replace")
 
+    typed = sys.stdin.isatty()
+
     def ask(prompt: str) -> str:
-        if sys.stdin.isatty():
+        if typed:
             answer: str = click.prompt(prompt, default="", show_default=False, prompt_suffix="")
             return answer
         line = sys.stdin.readline()
@@ -79,7 +81,7 @@ def _exercise(
         click.echo(prompt + "".join(letter for letter in line if letter.isprintable()))
         return line
 
-    if not card_exercise.run(kind, seed, count, rows, _glyphs(ascii_only), ask) and strict:
+    if not card_exercise.run(kind, seed, count, rows, _glyphs(ascii_only), ask, again=typed) and strict:
         sys.exit(int(Exit.FAULT))
 
 
@@ -91,8 +93,8 @@ def _exercise(
 @click.option("--as", "kind", type=click.Choice([*(kind.value for kind in Kind), KEYS]), help="Take VALUE as this.")
 @click.option("--keys", metavar="KEYS", help="Build the bursts of a keypad for keys, as 1234#.")
 @click.option("--pause", type=Duration(), metavar="5s", help="With --as keys: the longest pause between keys.")
-@click.option("--site", type=int, metavar="CODE", help="Build frames: site code.")
-@click.option("--number", type=int, metavar="NUMBER", help="Build frames: card number.")
+@click.option("--site", type=CardNumber(), metavar="CODE", help="Build frames: site code.")
+@click.option("--number", type=CardNumber(), metavar="NUMBER", help="Build frames: card number.")
 @click.option("--format", "format_name", metavar="NAME", help='Only this format, as "26-bit" or "37-bit 16+19".')
 @click.option("--field", "fields", multiple=True, metavar="NAME=N", help="Build frames: a further field of a --table.")
 @table_option
@@ -171,18 +173,22 @@ def command(
     rows = _rows(format_name, known)
     others = _others(fields)
     if exercise is not None:
-        if value or site is not None or number is not None or printed is not None:
+        if value or site is not None or number is not None or printed is not None or others:
             raise CommandError("--exercise makes its own cards: give no value beside it", Exit.USAGE)
         _exercise(exercise, seed, count or 5, rows if format_name else users or FORMATS, as_json, ascii_only, strict)
         return
     if seed is not None or count is not None:
         raise CommandError("--seed and --count belong to --exercise", Exit.USAGE)
     if keys is not None:
-        if value or number is not None or printed is not None:
+        if value or number is not None or printed is not None or others:
             raise CommandError("--keys builds bursts: give no value beside it, but --site if you like", Exit.USAGE)
         card_keys.build_keys(keys, site, as_json)
         return
     if kind == KEYS and value:
+        if others or site is not None or number is not None or printed is not None:
+            raise CommandError(
+                "--as keys reads bursts: --site, --number, --field and --printed are not for them", Exit.USAGE
+            )
         if not card_keys.read_keys(" ".join(value), pause, as_json) and strict:
             sys.exit(int(Exit.FAULT))
         return
@@ -197,7 +203,7 @@ def command(
 
     def answer_of(typed: str) -> Answer:
         entry = parse_entry(typed, length=length, kind=chosen, left_aligned=left_aligned, rows=known)
-        return answer_for(entry, rows, format_name is not None, expected)
+        return answer_for(entry, rows, format_name is not None, expected, others)
 
     if value == ("-",):
         if isinstance(sys.stdin, io.TextIOWrapper):
@@ -207,13 +213,15 @@ def command(
         if site is not None or number is not None:
             if value or printed is not None:
                 raise CommandError("give a value to explain, or --site and --number to build, not both", Exit.USAGE)
+            if length is not None or left_aligned or chosen is not None:
+                raise CommandError("--length, --left-aligned and --as say how a VALUE is taken: leave them", Exit.USAGE)
             if number is None:
                 raise CommandError("a frame needs a card number: add --number", Exit.USAGE)
             answer = build_answer(None, site, number, rows, others)
         elif value:
             answer = answer_of(" ".join(value))
         elif expected is not None:
-            answer = answer_for(expected, rows, format_name is not None)
+            answer = answer_for(expected, rows, format_name is not None, others=others)
         else:
             raise CommandError("nothing to do: give card bits, or see benchtool card --help", Exit.USAGE)
     except EntryError as error:

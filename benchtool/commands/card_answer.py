@@ -107,17 +107,32 @@ def _printed(entry: Entry, data: int, rows: tuple[CardFormat, ...]) -> Answer:
         if problem is not None:
             left_out.append(problem)
     if not reads:
-        raise CommandError(f"{data} does not fit: {'; '.join(left_out)}", Exit.USAGE)
+        raise CommandError(f"the number does not fit: {'; '.join(left_out)}", Exit.USAGE)
     return Answer(entry.taken, tuple(reads), notes=entry.notes, left_out=tuple(left_out))
 
 
-def answer_for(entry: Entry, rows: tuple[CardFormat, ...], named: bool, printed: Entry | None = None) -> Answer:
-    """Say what a value is. `rows` are the formats wanted, `named` whether the user chose them."""
+def answer_for(
+    entry: Entry,
+    rows: tuple[CardFormat, ...],
+    named: bool,
+    printed: Entry | None = None,
+    others: Mapping[str, int] | None = None,
+) -> Answer:
+    """Say what a value is. `rows` are the formats wanted, `named` whether the user chose them.
+
+    `others` are further fields by name, for frames built from site code and card number.
+    """
+    if others and entry.pair is None:
+        raise CommandError(
+            "--field builds frames, beside --site and --number or SITE,NUMBER: a value that is explained has its fields"
+            " already",
+            Exit.USAGE,
+        )
     if entry.bits is None:
         if printed is not None:
             raise CommandError("--printed compares with bits: give them as bits or as hex with a length", Exit.USAGE)
         if entry.pair is not None:
-            return build_answer(entry, entry.pair[0], entry.pair[1], rows)
+            return build_answer(entry, entry.pair[0], entry.pair[1], rows, others)
         assert entry.data is not None
         return _printed(entry, entry.data, rows)
     bits = entry.bits

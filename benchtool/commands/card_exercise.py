@@ -56,11 +56,20 @@ def sheet(kind: Kind | None, seed: int, count: int, rows: Sequence[CardFormat]) 
 
 
 def run(
-    kind: Kind | None, seed: int, count: int, rows: Sequence[CardFormat], glyphs: Glyphs, ask: Callable[[str], str]
+    kind: Kind | None,
+    seed: int,
+    count: int,
+    rows: Sequence[CardFormat],
+    glyphs: Glyphs,
+    ask: Callable[[str], str],
+    *,
+    again: bool,
 ) -> bool:
     """Ask `count` questions. Whether all were answered rightly.
 
     `ask` shows a prompt and gives a line; EOFError and KeyboardInterrupt end the exercise with the score so far.
+    `again`: whether an answer that cannot be read is asked for again. A person can mend it; in a file the next line is
+    the answer to the next question, so there it counts as wrong.
     """
     click.echo(f"{count} exercise{'' if count == 1 else 's'}, seed {seed} (the same again: --seed {seed}).")
     click.echo("Type the answer; an empty line if you don't know; q to stop.")
@@ -71,7 +80,7 @@ def run(
             for part in exercise.question:
                 click.echo("\n".join(wrapped(part.strip(), "      " if part.startswith("\t") else "   ")))
             asked += 1
-            judged = _answered(exercise, ask)
+            judged = _answered(exercise, ask, again)
             if judged is None:
                 asked -= 1
                 break
@@ -85,7 +94,7 @@ def run(
     return right == asked == count
 
 
-def _answered(exercise: Exercise, ask: Callable[[str], str]) -> bool | None:
+def _answered(exercise: Exercise, ask: Callable[[str], str], again: bool) -> bool | None:
     """Whether the answer is right; None to stop."""
     while True:
         given = ask(f"   {exercise.wanted}: ").strip()
@@ -97,6 +106,8 @@ def _answered(exercise: Exercise, ask: Callable[[str], str]) -> bool | None:
         if judged is not None:
             return judged
         click.echo("\n".join(wrapped(f"That cannot be read as an answer; wanted: {exercise.wanted}.", "   ")))
+        if not again:
+            return False
 
 
 def _explain(exercise: Exercise, right: bool, glyphs: Glyphs) -> None:

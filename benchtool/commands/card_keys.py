@@ -26,7 +26,8 @@ _ENDS = {
 def _burst(word: str) -> Burst:
     match = re.fullmatch(r"([01]{1,64})(?:@([0-9]{1,9}(?:\.[0-9]{1,9})?))?", word)
     octet = re.fullmatch(r"([0-9A-Fa-f]{2})(?:@([0-9]{1,9}(?:\.[0-9]{1,9})?))?", word)
-    found = match if match and len(match[1]) > 2 else octet
+    # 00, 01, 10 and 11 are two bits: no key is one of these octets.
+    found = match or octet
     if found is None:
         raise CommandError(
             "bursts are 4, 6 or 8 bits each with blanks between, as 0001 0010 1011; hex octets for 8 bits, as E1 D2;"
@@ -37,9 +38,26 @@ def _burst(word: str) -> Burst:
     return Burst(bits, None if found[2] is None else round(float(found[2]) * 1e9))
 
 
+def _bursts(typed: str) -> list[Burst]:
+    """Bursts in the order typed, which is the order in which they came: times must not go back."""
+    bursts = [_burst(word) for word in typed.split()]
+    latest = 0
+    for number, burst in enumerate(bursts, 1):
+        if burst.t_ns is None:
+            continue
+        if burst.t_ns < latest:
+            raise CommandError(
+                f"the time of burst {number} is before that of an earlier one: give the bursts in the order in which"
+                " they came, with times since one moment",
+                Exit.USAGE,
+            )
+        latest = burst.t_ns
+    return bursts
+
+
 def read_keys(typed: str, pause: float | None, as_json: bool) -> bool:
     """Print the keys of bursts. Whether every burst is a key."""
-    said = entries([_burst(word) for word in typed.split()], PAUSE_NS if pause is None else round(pause * 1e9))
+    said = entries(_bursts(typed), PAUSE_NS if pause is None else round(pause * 1e9))
     if as_json:
         rows = [
             {"keys": one.keys, "burst_bits": one.length, "ended": one.ended.value, "begin_ns": one.begin_ns}
@@ -51,7 +69,9 @@ def read_keys(typed: str, pause: float | None, as_json: bool) -> bool:
             begun = "" if one.begin_ns is None else f"at {one.begin_ns / 1e9:.3f} s, "
             click.echo(f"keys {one.keys or '(none)':<12} {begun}in {STYLES[one.length]}, {_ENDS[one.ended]}")
         for burst in said.strange:
-            click.echo(f"no key: {burst.bits.text}, {burst.bits.length} bits")
+            size = burst.bits.length
+            wanted = "" if size in STYLES else ": a key is a burst of 4, 6 or 8 bits"
+            click.echo(f"no key: {burst.bits.text}, {size} bit{'' if size == 1 else 's'}{wanted}")
     return not said.strange
 
 
@@ -63,16 +83,18 @@ def build_keys(keys: str, site: int | None, as_json: bool) -> None:
     except ValueError as error:
         raise CommandError(f"--keys: {error}", Exit.USAGE) from None
     pin = keys.rstrip("#")
-    frame = None
+    frame, left_out = None, []
     try:
         if site is not None:
             frame = buffered(site, pin)
     except ValueError as error:
-        raise CommandError(f"--keys: {error}", Exit.USAGE) from None
+        left_out.append(str(error))
     if as_json:
         values: dict[str, object] = {"bursts": {str(length): texts for length, texts in styles.items()}}
         if frame is not None:
             values["buffered"] = {"format": "26-bit", "bits": frame.text, "hex": frame.hex}
+        if site is not None:
+            values["left_out"] = left_out
         click.echo(json.dumps(values))
         return
     for length, texts in styles.items():
@@ -80,5 +102,7 @@ def build_keys(keys: str, site: int | None, as_json: bool) -> None:
         click.echo("\n".join(wrapped(" ".join(texts))))
     if frame is not None:
         click.echo(f"collected and sent as 26-bit with site code {site}:\n  {frame.text}  hex {frame.hex}")
+    elif left_out:
+        click.echo("\n".join(wrapped(f"not as one 26-bit frame of a keypad that collects the PIN: {left_out[0]}", "")))
     elif pin.isdigit():
         click.echo("(A keypad that collects the PIN sends one 26-bit frame: add --site for it.)")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -12,6 +13,20 @@ from benchtool.commands.errors import CommandError, Exit
 from benchtool.frames.card.formats import CardFormat
 
 _F = TypeVar("_F", bound=Callable[..., Any])
+
+
+class CardNumber(click.ParamType):  # type: ignore[type-arg]  # generic only in newer releases of click
+    """A whole number of a card; what cannot be read is not repeated, since it may be a card's number."""
+
+    name = "integer"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """The number."""
+        if isinstance(value, int):
+            return value
+        if not re.fullmatch(r"\s*-?[0-9]{1,80}\s*", str(value)):
+            self.fail("a whole number in decimal digits is wanted", param, ctx)
+        return int(value)
 
 
 def table_option(function: _F) -> _F:

@@ -159,11 +159,33 @@ def test_keys_are_read_and_built() -> None:
     assert built["bursts"]["6"] == ["000010", "101111", "110111"]
     # number 17: bits 14-25 hold two ones, so bit 26 is 1; site 101 holds four, so bit 1 is 0
     assert built["buffered"]["bits"] == "00110010100000000000100011"
-    for wrong in (("--as", "keys", "01x"), ("--keys", "12a"), ("--keys", "99999", "--site", "1"), ("--as", "keys")):
+    for wrong in (("--as", "keys", "01x"), ("--keys", "12a"), ("--as", "keys", "E1@2", "C3@1"), ("--as", "keys")):
         result = run("card", *wrong)
         assert (result.exit_code, result.stderr.count("\n")) == (2, 1)
         assert "12a" not in result.stderr
-        assert "99999" not in result.stderr
+        assert "C3" not in result.stderr
+
+
+@pytest.mark.parametrize("bursts", [("10",), ("0001", "00"), ("E1@0.2", "11@0.4")])
+def test_two_bits_are_never_an_octet(bursts: tuple[str, ...]) -> None:
+    text = run("card", "--as", "keys", *bursts).stdout
+    assert f"no key: {bursts[-1][:2]}, 2 bits: a key is a burst of 4, 6 or 8 bits" in text
+
+
+def test_keys_that_fit_in_no_26_bit_frame_still_give_their_bursts() -> None:
+    result = run("card", "--keys", "1234567890", "--site", "101")
+    assert result.exit_code == 0
+    assert "not as one 26-bit frame" in result.stdout
+    assert "0 to 65535" in result.stdout
+    values = json.loads(run("card", "--keys", "1234", "--site", "300", "--json").stdout)
+    assert values["bursts"]["4"] == ["0001", "0010", "0011", "0100"]
+    assert values["left_out"] == ["26-bit carries site codes 0 to 255"]
+    assert "buffered" not in values
+
+
+def test_a_further_field_may_stand_beside_site_and_number_in_one(table: str) -> None:
+    built = run("card", "6,1042", "--table", table, "--field", "issue=2", "--format", "house 20", "--json")
+    assert json.loads(built.stdout)["reads"][0]["bits"] == FRAME
 
 
 def test_explain_is_a_lesson_also_for_a_table(table: str) -> None:
@@ -197,11 +219,15 @@ def test_right_answers_from_a_pipe_score_in_full(kind: str) -> None:
 def test_wrong_unreadable_missing_and_stopping_answers() -> None:
     right = answers("open", 4, 3)
     wrong = ["D1" if answer == "D0" else "D0" for answer in right]
-    result = run("card", "--exercise", "open", "--seed", "4", "--count", "3", stdin=f"{right[0]}\nwhat?\n{wrong[1]}\n")
+    result = run("card", "--exercise", "open", "--seed", "4", "--count", "3", stdin=f"{right[0]}\nwhat?\n{wrong[2]}\n")
     assert result.exit_code == 0
     assert result.stdout.count("cannot be read as an answer") == 1
-    assert result.stdout.count("NOT RIGHT. The answer is") == 1
-    assert "Score: 1 of 2 right. 1 of 3 not answered." in result.stdout
+    assert result.stdout.count("NOT RIGHT. The answer is") == 2
+    # One line a question: the unreadable second line is the second answer, and is explained.
+    assert result.stdout.count("That cannot be read") == 1
+    assert "Score: 1 of 3 right." in result.stdout
+    slipped = run("card", "--exercise", "open", "--seed", "4", "--count", "3", stdin=f"what?\n{right[1]}\n{right[2]}\n")
+    assert "Score: 2 of 3 right." in slipped.stdout
     stopped = run("card", "--exercise", "open", "--seed", "4", "--strict", stdin=f"{right[0]}\nq\n")
     assert (stopped.exit_code, "Score: 1 of 1 right. 4 of 5 not answered." in stopped.stdout) == (1, True)
     assert "No exercise was answered." in run("card", "--exercise", stdin="").stdout
@@ -216,8 +242,16 @@ def test_ctrl_c_leaves_the_score(capsys: pytest.CaptureFixture[str]) -> None:
             return answer
         raise KeyboardInterrupt
 
-    assert not card_exercise.run(Kind.FLIPPED, 2, 5, FORMATS, ASCII, ask)
+    assert not card_exercise.run(Kind.FLIPPED, 2, 5, FORMATS, ASCII, ask, again=True)
     assert "Score: 1 of 1 right. 4 of 5 not answered." in capsys.readouterr().out
+
+
+def test_a_person_is_asked_again(capsys: pytest.CaptureFixture[str]) -> None:
+    given = iter(["what?", *answers("flipped", 2, 1)])
+    assert card_exercise.run(Kind.FLIPPED, 2, 1, FORMATS, ASCII, lambda prompt: next(given), again=True)
+    said = capsys.readouterr().out
+    assert "That cannot be read" in said
+    assert "Score: 1 of 1 right." in said
 
 
 def test_exercises_may_use_formats_of_a_table(table: str) -> None:

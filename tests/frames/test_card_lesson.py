@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import random
 import re
+from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchtool.frames.card import exercise_answers as answers_
 from benchtool.frames.card.build import build_bits, build_values
 from benchtool.frames.card.decode import decode_as
 from benchtool.frames.card.exercise import Exercise, Kind, make_exercise
-from benchtool.frames.card.formats import FORMATS, CardFormat
+from benchtool.frames.card.formats import FORMATS, CardField, CardFormat, ParityGroup, Sense
 from benchtool.frames.card.lesson import double_error, flipped, left_by_open_line, single_errors, suspects
 from benchtool.reports.card_draw import ASCII, WIDTH
 from benchtool.reports.card_lesson import lesson_text
@@ -130,6 +133,184 @@ def test_answers_may_be_written_as_people_write_them(kind: Kind, given_so: str, 
         assert exercise.judge("0" * 25) is None
     else:
         assert exercise.judge(given_so.format(*numbers, hex=bits.hex, bits=bits.text)) is means
+
+
+TABLE_ROW = CardFormat(
+    "house 12",
+    12,
+    (CardField("level", (2, 3)), CardField("badge", (4, 5, 6, 7, 8, 9, 10))),
+    (ParityGroup(1, Sense.EVEN, (2, 3, 4)), ParityGroup(12, Sense.ODD, (8, 9, 10))),
+    "invented",
+)
+
+
+@pytest.mark.parametrize(
+    ("understand", "means", "same", "none"),
+    [
+        (
+            answers_.numbers("site_code", "card_number"),
+            (237, 463),
+            [
+                *("237 463", "237,463", "237-463", "237 - 463", "237/463", "237:463", "237, 463.", "00237 00463"),
+                *("card number 463, site code 237", "site 237 card 463", "number=463; site=237", "card_number 463 237"),
+                *("463 is the card number, 237 the site code", "463 card number 237 site code", "237 and 463"),
+                *(
+                    "facility code 237, card no. 463",
+                    "Site Code: 237; Number: 463",
+                    "card number 463 and site code 237",
+                ),
+            ],
+            ["237", "237 463 1", "site 237, site 463", "237.463", "23x 463", "", "237?463", "237 D463"],
+        ),
+        (
+            answers_.numbers("bit"),
+            (17,),
+            ["17", "17.", "17th", "bit 17", "bit17", "Bit #17", "the 17th bit", "bit no. 17", "it is bit 17!"],
+            ["17 18", "x17", "17x", "1.7", "seventeen", "14-26"],
+        ),
+        (
+            answers_.parity_bits(1, 26),
+            "01",
+            [
+                *("01", "0 1", "0,1", "0 and 1", "0/1", "bit 1 = 0, bit 26 = 1", "bit 26 = 1, bit 1 = 0", "1:0 26:1"),
+                *(
+                    "bit 1 is 0 and bit 26 is 1",
+                    "bit 1 0 bit 26 1",
+                    "parity bit 1: 0; parity bit 26: 1",
+                    "0 1.",
+                    "b1=0 b26=1",
+                ),
+            ],
+            ["0", "011", "0 2", "bit 1 = 0", "bit 10, bit 261", "bit 1 = 0, bit 25 = 1", "1 = 0, 1 = 1", ""],
+        ),
+        (
+            answers_.open_line,
+            "0",
+            [
+                *(
+                    "D0",
+                    "d0",
+                    "0",
+                    "data 0",
+                    "DATA0",
+                    "line D0",
+                    "line 0",
+                    "D0 is open",
+                    "the D0 line",
+                    "D0 open.",
+                    "d-0",
+                ),
+                *("data line 0", "D0 is broken", "Data-0 wire"),
+            ],
+            ["D0 or D1", "not D0", "D0 works", "", "D2", "open", "D0, D1 is fine"],
+        ),
+        (
+            answers_.changed({"swapped": "s", "reversed": "r", "nothing": "n"}),
+            "s",
+            [
+                "swapped",
+                "Swap",
+                "s",
+                "inverted",
+                "D0 and D1 swapped",
+                "D0 and D1 are swapped.",
+                "lines swapped",
+                "the data lines are swapped",
+            ],
+            ["not swapped", "swapped or reversed", "swapped and reversed", "", "D0 and D1", "x"],
+        ),
+        (
+            answers_.changed({"swapped": "s", "reversed": "r", "nothing": "n"}),
+            "r",
+            [
+                "reversed",
+                "rev",
+                "r",
+                "bit order reversed",
+                "the bit order is reversed",
+                "reversed bit order",
+                "reverse",
+                "bits reversed",
+            ],
+            ["not reversed"],
+        ),
+        (
+            answers_.changed({"swapped": "s", "reversed": "r", "nothing": "n"}),
+            "n",
+            [
+                "nothing",
+                "n",
+                "nothing wrong",
+                "nothing is wrong",
+                "none",
+                "ok",
+                "no",
+                "no fault",
+                "neither swapped nor reversed",
+            ],
+            ["no swapped", "nothing reversed"],
+        ),
+        (
+            answers_.bits_of(26),
+            0x1DA039E,
+            [
+                *("26:1DA039E", "1DA039E/26", "1da039e", "0x1DA039E", "hex 1DA039E", f"{0x1DA039E:026b}", "1 DA 03 9E"),
+                *("76:80:E7:80", "7680E780/26", "0 11101101 0000000111001111 0", "0-11101101-0000000111001111-0"),
+            ],
+            ["1DA039E/27", "27:1DA039E", "FDA039E", "1DA039G", "0" * 25, "0" * 27, "", "/26"],
+        ),
+        (
+            answers_.name_among(FORMATS, {"34-bit 16+16"}),
+            "right",
+            ["34-bit 16+16", "34 bit 16+16", "34 16 + 16", "it is 34-bit 16+16.", "the 34-bit 16+16 format"],
+            ["34", "16+16 19", "", "27-bit"],
+        ),
+    ],
+)
+def test_natural_spellings_are_understood_and_what_says_two_things_is_not(
+    understand: Callable[[str], object | None], means: object, same: list[str], none: list[str]
+) -> None:
+    assert {text: understand(text) for text in same} == dict.fromkeys(same, means)
+    assert {text: understand(text) for text in none} == dict.fromkeys(none, None)
+
+
+@given(st.text(max_size=80) | st.text("0123456789 ,;-.bitdsx=:", max_size=80))
+def test_anything_may_be_typed_as_an_answer(text: str) -> None:
+    for kind in Kind:
+        assert make_exercise(kind, random.Random(1), FORMATS).judge(text) in (True, False, None)
+
+
+def given_by_its_card(exercise: Exercise, row: CardFormat) -> bool:
+    """Whether a format of the frame's length gives every number that the question names: worked out from the bits."""
+    bits = exercise.question[-1].strip().replace(" ", "")
+    if len(bits) != row.length:
+        return False
+    said = dict(re.findall(r"(site code|card number) ([0-9]+)", exercise.question[0]))
+    found = {
+        field.name.replace("_", " "): str(int("".join(bits[place - 1] for place in field.places), 2))
+        for field in row.fields
+    }
+    return said.items() <= found.items()
+
+
+@given(st.integers(0, 10**6))
+def test_the_question_for_the_format_has_one_right_answer(seed: int) -> None:
+    exercise = make_exercise(Kind.FORMAT, random.Random(seed), FORMATS)
+    assert [row.name for row in FORMATS if given_by_its_card(exercise, row)] == [exercise.answer]
+    assert [row.name for row in FORMATS if exercise.judge(row.name)] == [exercise.answer]
+
+
+def test_formats_that_no_question_tells_apart_are_all_right() -> None:
+    twin = replace(FORMATS[0], name="house 26")
+    exercise = make_exercise(Kind.FORMAT, random.Random(3), (FORMATS[0], twin))
+    assert exercise.judge("26-bit") is exercise.judge("house 26") is True
+    assert "Right as well" in exercise.why
+
+
+def test_the_frame_to_build_says_what_bits_that_belong_to_nothing_are() -> None:
+    exercise = make_exercise(Kind.BUILD, random.Random(3), (TABLE_ROW,))
+    assert "What belongs to nothing, at 11, is 0." in exercise.question[0]
+    assert "belongs to nothing" not in make_exercise(Kind.BUILD, random.Random(3), FORMATS).question[0]
 
 
 def test_a_flipped_bit_is_really_flipped_in_the_question() -> None:

@@ -227,7 +227,7 @@ CARDS = ("device", 0, "cards")
         (put(*CARDS, to={"at_s": 1}), "[[device]] 'cards' is a list, not a table"),
         (put(*CARDS, 0, "at_s", to=-1.0), "[[device]] 'cards' 'at_s' is 0 to 1000000, not -1.0"),
         (put(*CARDS, 0, "format", to="27-bit"), "Reader: a card at 1 s: no card format is called '27-bit'"),
-        (put(*CARDS, 0, "site_code", to=256), "Reader: a card at 1 s: 26-bit carries site codes 0 to 255, not 256"),
+        (put(*CARDS, 0, "site_code", to=256), "Reader: a card at 1 s: 26-bit carries site codes 0 to 255"),
         (put(*CARDS, 0, "card_number", to=65536), "Reader: a card at 1 s: 26-bit carries card numbers 0 to 65535"),
         (cut(*CARDS, 0, "site_code"), "Reader: a card at 1 s: 26-bit needs a site code, 0 to 255"),
         (put("device", 0, "keys", 0, "keys", to="12é"), "Reader: keys are printable ASCII, not '12é'"),

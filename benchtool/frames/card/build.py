@@ -29,7 +29,7 @@ def _rules(row: CardFormat) -> tuple[ParityRule, ...]:
 
 
 def why_not_values(row: CardFormat, values: Mapping[str, int]) -> str | None:
-    """Why the format cannot carry these fields by name, in words that name the range; None where it can.
+    """Why the format cannot carry these fields by name, in words that name the range, never the number; else None.
 
     Only ranges: a check value that cannot be written, or parity that cannot be worked out, is found by building.
     """
@@ -38,7 +38,7 @@ def why_not_values(row: CardFormat, values: Mapping[str, int]) -> str | None:
         if field.name not in values:
             return f"{row.name} needs {one}, {field.lowest} to {field.highest}"
         if not field.lowest <= values[field.name] <= field.highest:
-            return f"{row.name} carries {many} {field.lowest} to {field.highest}, not {values[field.name]}"
+            return f"{row.name} carries {many} {field.lowest} to {field.highest}"
     for name in values:
         if row.field(name) is None:
             return f"{row.name} has no {_WORDS.get(name, ('a ' + name, ''))[0].removeprefix('a ')}"
@@ -110,7 +110,7 @@ def build_data(row: CardFormat | str, data: int) -> Bits:
     """The frame for the bits of all fields as one number, as cards are printed. Raises ValueError if it cannot be."""
     row = _row(row)
     if data < 0 or data >> row.data_bits:
-        raise ValueError(f"{row.name} carries data 0 to {(1 << row.data_bits) - 1}, not {data}")
+        raise ValueError(f"{row.name} carries data 0 to {(1 << row.data_bits) - 1}")
     value = 0
     for field, ready in reversed(list(zip(row.fields, plan(row).fields, strict=True))):
         taken = data & ((1 << field.count) - 1)

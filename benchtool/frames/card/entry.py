@@ -19,6 +19,11 @@ from benchtool.frames.card.places import LONGEST
 _PRINTED_WIDTHS = (1, 2, 3, 5, 10)
 """Digits of a number as printed on cards: site code 3, card number 5, both as one number 10."""
 
+_PADDING_NOT_ZERO = (
+    "this padding is not all 0: some readers send it so, and a hex digit too many looks the same; --left-aligned says"
+    " that it is right"
+)
+
 
 class Kind(Enum):
     """What a value is; the value is what `--as` takes."""
@@ -29,7 +34,10 @@ class Kind(Enum):
 
 
 class EntryError(ValueError):
-    """What was typed cannot be read; the message is one line and says what to type instead."""
+    """What was typed cannot be read; the message is one line and says what to type instead.
+
+    It never repeats what was typed, which may be a card: it names places, counts and lengths.
+    """
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +56,6 @@ class Entry:
     """What else it could have been."""
 
 
-def _shown(text: str) -> str:
-    shown = ascii(text)
-    return shown if len(shown) <= 44 else f"{shown[:40]}...'"
-
-
 def _split(text: str, length: int | None, kind: Kind | None) -> tuple[str, int | None]:
     """Take `VALUE/26` and `26:HEX` apart."""
     written: int | None = None
@@ -62,6 +65,12 @@ def _split(text: str, length: int | None, kind: Kind | None) -> tuple[str, int |
         count, digits = int(match[1]), match[3]
         if match[2] or re.search("[A-Fa-f]", digits) or len(digits) == (count + 3) // 4:
             text, written = digits, count
+    elif "/" in text:
+        before, _, behind = text.rpartition("/")
+        if not before:
+            raise EntryError("nothing stands before the /: write HEX/26, hex and its length in bits")
+        what = "is no number of bits" if behind else "is missing"
+        raise EntryError(f"the length behind the / {what}: write HEX/26, hex and its length in bits")
     if written is not None and length is not None and written != length:
         raise EntryError(f"the value says {written} bits and --length says {length}: give one of them")
     return text, length if written is None else written
@@ -85,7 +94,7 @@ def _bits(text: str, length: int | None) -> Entry:
     if wrong:
         place = wrong.start() + 1
         raise EntryError(
-            f"{_shown(text)} is not bits: character {place} is {wrong[0]!a}; bits are 0 and 1"
+            f"this is not bits: character {place} of {len(text)} (blanks not counted) is neither 0 nor 1"
             " (hex needs --length 26 or the like; a number printed on a card needs --printed)"
         )
     if length is not None and len(text) != length:
@@ -104,13 +113,14 @@ def _hex(text: str, length: int | None, left_aligned: bool, rows: Sequence[CardF
     digits = text[2:] if text[:2] in ("0x", "0X") else text
     wrong = re.search("[^0-9A-Fa-f]", digits)
     if wrong or not digits:
-        what = f"character {wrong[0]!a} is no hex digit" if wrong else "no digits"
+        place = wrong.start() + 1 + len(text) - len(digits) if wrong else 0
+        what = f"character {place} of {len(text)} (blanks not counted) is no hex digit" if wrong else "no digits"
         raise EntryError(
-            f"{_shown(text)} is neither bits, hex nor a printed number: {what}"
-            " (0CA1FFF/26 is hex with a length; 213,2000 is site code and card number)"
+            f"this is neither bits, hex nor a printed number: {what}"
+            " (HEX/26 is hex with a length; SITE,NUMBER is site code and card number)"
         )
     if length is None:
-        raise EntryError(f"hex {_shown(digits)} needs its length in bits: add --length 26, or write {digits[:20]}/26")
+        raise EntryError("hex needs its length in bits: add --length 26, or write HEX/26")
     if not 1 <= length <= LONGEST:
         raise EntryError(f"a length of {length} bits cannot be read: 1 to {LONGEST}")
     value = int(digits, 16)
@@ -123,10 +133,12 @@ def _hex(text: str, length: int | None, left_aligned: bool, rows: Sequence[CardF
         spare = value & ((1 << padding) - 1)
         if padding:
             taken += f"; the last {padding} bits ({spare:0{padding}b}) are padding and left out"
-        return Entry(Kind.HEX, taken, bits=Bits(value >> padding, length))
+        # Octets guessed at, and padding that holds ones: allowed (sheet 0, trap 7), and what a slip looks like.
+        notes: tuple[str, ...] = (_PADDING_NOT_ZERO,) if spare and not left_aligned else ()
+        return Entry(Kind.HEX, taken, bits=Bits(value >> padding, length), notes=notes)
     if value >> length:
-        raise EntryError(f"hex {_shown(digits)} needs {value.bit_length()} bits, and the length is {length}")
-    notes: tuple[str, ...] = ()
+        raise EntryError(f"the hex needs {value.bit_length()} bits, and the length is {length}: correct one")
+    notes = ()
     if (
         len(digits) == octet_digits
         and padding
@@ -142,11 +154,11 @@ def _decimal(text: str, length: int | None, most: int) -> Entry:
     hexadecimal = re.fullmatch("0[xX][0-9A-Fa-f]+", text)
     if not hexadecimal and not re.fullmatch("[0-9]+", text):
         raise EntryError(
-            f"{_shown(text)} is not a number as printed on a card: write 0013961168, or 213,2000 for site code, number"
+            "this is not a number as printed on a card: write its decimal digits, or SITE,NUMBER for site code, number"
         )
     data = int(text, 16 if hexadecimal else 10)
     if data >> most:
-        raise EntryError(f"{_shown(text)} is more than any format carries: 0 to {(1 << most) - 1}")
+        raise EntryError(f"the number is more than any format carries: 0 to {(1 << most) - 1}")
     notes: tuple[str, ...] = ()
     if not text.strip("01") and len(text) > 3:
         notes += (f"if it is bits: --as bits {text}",)

@@ -13,8 +13,10 @@ from enum import Enum
 from benchtool.frames.card import exercise_answers as answers
 from benchtool.frames.card.build import build_values
 from benchtool.frames.card.decode import CardReading, decode_as, decode_in
+from benchtool.frames.card.format_rules import owners
 from benchtool.frames.card.formats import CardField, CardFormat
 from benchtool.frames.card.lesson import flipped, left_by_open_line
+from benchtool.frames.card.places import places_text
 
 
 class Kind(Enum):
@@ -101,15 +103,18 @@ def _decode(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) 
         " ".join(str(number) for _, number in read.values),
         f"The fields lie as drawn: {where}.",
         read,
-        answers.numbers(len(row.fields)),
+        answers.numbers(*(field.name for field in row.fields)),
     )
 
 
 def _build(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) -> Exercise:
     read = _frame(chance, row)
+    owned = {place for _, places in owners(row) for place in places}
+    spare = [place for place in range(1, row.length + 1) if place not in owned]
+    zeros = f" (What belongs to nothing, at {places_text(spare)}, is 0.)" if spare else ""
     return Exercise(
         Kind.BUILD,
-        (f"Which {row.length} bits does a {row.name} reader send for {numbers_in_words(read)}?",),
+        (f"Which {row.length} bits does a {row.name} reader send for {numbers_in_words(read)}?{zeros}",),
         f"{row.length} bits, blanks as you like, or hex",
         spaced(read.bits.text),
         "Write each number into its bits, then fill in every parity bit so that its group comes out right.",
@@ -135,7 +140,7 @@ def _parity(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) 
         " ".join(str(read.bits.bit(bit)) for bit in bits),
         f"{counts}.",
         read,
-        answers.parity_bits(len(bits)),
+        answers.parity_bits(*bits),
     )
 
 
@@ -156,7 +161,7 @@ def _flipped(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat])
         str(place),
         f"{seen}. It came as {numbers_in_words(came)}: compared with the right frame, only bit {place} differs.",
         read,
-        answers.numbers(1),
+        answers.numbers("bit"),
         (place,),
     )
 
@@ -178,12 +183,12 @@ def _open(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) ->
         f"The whole frame has {row.length - ones} zeros, pulses on D0, and {ones} ones, pulses on D1."
         f" {left.length} bits arrived, all {1 - line}: so nothing came on D{line}.",
         read,
-        answers.choice({"d0": "0", "0": "0", "d1": "1", "1": "1"}),
+        answers.open_line,
     )
 
 
-_SWAPPED = {"swapped": "swapped", "inverted": "swapped", "reversed": "reversed", "nothing": "nothing"}
 _TRIES = 50
+"""How often a frame is drawn anew where a question would have two right answers."""
 
 
 def _swapped(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) -> Exercise:
@@ -214,30 +219,42 @@ def _swapped(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat])
         answer,
         f"{seen}, and beside the right frame (drawn below) {why}.",
         read,
-        answers.choice({word: means[name] for word, name in _SWAPPED.items()}),
+        answers.changed(means),
     )
 
 
+def _says_too(read: CardReading, other: CardReading) -> bool:
+    """Whether another format gives all that the card says: each number by its name, or all of them in their order."""
+    said = {field.name: number for field, number in read.values}
+    found = {field.name: number for field, number in other.values}
+    return other.ok and (said.items() <= found.items() or list(said.values()) == list(found.values()))
+
+
 def _format(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) -> Exercise:
-    read = _frame(chance, row)
-    reads = decode_in(rows, read.bits)
-    same = [other for other in reads if [n for _, n in other.values] == [n for _, n in read.values] and other.ok]
+    for _ in range(_TRIES):
+        read = _frame(chance, row)
+        reads = decode_in(rows, read.bits)
+        same = [other for other in reads if _says_too(read, other)]
+        if len(same) == 1:
+            break
+    too = [other.format.name for other in same if other.format != row]
+    both = f" Right as well, since the card says no more: {', '.join(too)}." if too else ""
     others = "; ".join(
         f"{other.format.name} gives {numbers_in_words(other)}{'' if other.ok else ', and fails'}"
         for other in reads
         if other.format != row
     )
-    printed = ",".join(str(number) for _, number in read.values)
+    others = others or "No other has this length"
     return Exercise(
         Kind.FORMAT,
         (
-            f"The card says {printed}, and its reader sent these bits. Which format is it, of"
+            f"The card says {numbers_in_words(read)}, and its reader sent these bits. Which format is it, of"
             f" {', '.join(one.name for one in rows)}?",
             "\t" + spaced(read.bits.text),
         ),
         "<a format's name>",
         row.name,
-        f"{row.length} bits, and {row.name} gives {numbers_in_words(read)}. {others or 'No other has this length'}.",
+        f"{row.length} bits, and {row.name} gives {numbers_in_words(read)}. {others}.{both}",
         read,
         answers.name_among(rows, {other.format.name for other in same}),
     )

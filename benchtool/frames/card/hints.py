@@ -158,7 +158,9 @@ def _typed_hints(bits: Bits) -> list[Hint]:
 
 
 def _length_hints(bits: Bits, rows: Sequence[CardFormat]) -> list[Hint]:
-    hints = []
+    # Bits that say what they are come before what the length alone may mean, and lost pulses explain nothing more.
+    hints = _typed_hints(bits)
+    typed = bool(hints)
     length = bits.length
     lengths = sorted({row.length for row in rows if row.length > max(STYLES)}) or [max(STYLES)]
     seen = decode_seen(bits)
@@ -184,16 +186,15 @@ def _length_hints(bits: Bits, rows: Sequence[CardFormat]) -> list[Hint]:
                         tuple(filter(_sound, first + second)),
                     )
                 )
-        elif 0 < whole - length <= 2:
+        elif 0 < whole - length <= 2 and not typed:
             hints.append(
                 Hint(
                     "pulses lost",
                     f"{whole - length} fewer than {whole} bits: pulses lost (noise, low supply, a long or thin cable).",
                 )
             )
-        elif length - whole == 1:
+        elif length - whole == 1 and not typed:
             hints.append(Hint("pulse too many", f"one more than {whole} bits: a pulse too many (noise, ringing)."))
-    hints += _typed_hints(bits)
     if 1 < length < lengths[0] and bits.value in (0, (1 << length) - 1):
         hints.append(_one_line_hint(bits))
     elif length < lengths[0] and length not in STYLES and not hints:

@@ -75,14 +75,17 @@ def load(text: str) -> tuple[CardFormat, ...]:
         raise TableFileError(f"not TOML: {one_line(str(error))}") from None
     if data.get("kind") != KIND:
         raise TableFileError(f'not a table of card formats: kind = "{KIND}" is wanted (docs/format-tables.md)')
-    if data.get("version") != VERSION:
-        raise TableFileError(f"version {data.get('version')!r} of the table is not known, only {VERSION}")
+    if "version" not in data:
+        raise TableFileError(f"version is missing: version = {VERSION} is wanted")
+    if data["version"] != VERSION:
+        raise TableFileError(f"version {data['version']!r} of the table is not known, only {VERSION}")
     top = Part(data, "", "a table of card formats")
     try:
         top.word("kind")
         top.number("version")
         parts = top.parts("format")
         if not parts:
+            top.done()
             raise ValueError("no [[format]] in it")
         formats = tuple(_format(part) for part in parts)
         top.done()
