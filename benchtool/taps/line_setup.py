@@ -7,18 +7,51 @@ Everything is set in one go, so INPCK|PARMRK can never be left behind by a later
 from __future__ import annotations
 
 import array
+import contextlib
 import fcntl
 import sys
 import termios
+from typing import Any, NamedTuple
 
 from benchtool.capture.settings import LineSettings, Parity
 
 CMSPAR = 0o10000000000
-_TCGETS2, _TCSETS2 = 0x802C542A, 0x402C542B
+_TCGETS2, _TCSETS2, _TCSETSW2 = 0x802C542A, 0x402C542B, 0x402C542C
 _CBAUD, _BOTHER = 0o010017, 0o010000
 _IOSSIOSPEED = 0x80045402
 _SIZES = {5: termios.CS5, 6: termios.CS6, 7: termios.CS7, 8: termios.CS8}
 _IFLAG, _OFLAG, _CFLAG, _LFLAG, _ISPEED, _OSPEED, _CC = range(7)
+
+
+class LineState(NamedTuple):
+    """How a line was set before; `words` is Linux's struct termios2, which knows odd rates, where there is one."""
+
+    attributes: list[Any]
+    words: array.array[int] | None
+
+
+def line_state(fd: int) -> LineState:
+    """How the line is set, to be put back; termios.error where the system cannot say."""
+    words = None
+    if sys.platform.startswith("linux"):
+        words = array.array("i", [0] * 11)
+        try:
+            fcntl.ioctl(fd, _TCGETS2, words)
+        except OSError:
+            words = None
+    return LineState(termios.tcgetattr(fd), words)
+
+
+def put_back(fd: int, state: LineState) -> None:
+    """Set the line as it was, once all is out; where it has gone meanwhile nothing is to be put back.
+
+    Marked line errors left on would double each FF for the program that reads next.
+    """
+    with contextlib.suppress(OSError, termios.error):
+        if state.words is not None:
+            fcntl.ioctl(fd, _TCSETSW2, state.words)
+        else:
+            termios.tcsetattr(fd, termios.TCSADRAIN, state.attributes)
 
 
 def set_line(fd: int, settings: LineSettings) -> list[str]:

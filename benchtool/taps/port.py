@@ -21,7 +21,7 @@ from typing import Protocol
 from benchtool.capture.settings import LineSettings
 from benchtool.taps.counters import ICOUNT_SIZE, Counters
 from benchtool.taps.holders import holders, lock_owner, permission_problem, process_words
-from benchtool.taps.line_setup import set_line
+from benchtool.taps.line_setup import LineState, line_state, put_back, set_line
 from benchtool.taps.live import Source, SourceLostError
 from benchtool.taps.tap import TapError
 
@@ -50,10 +50,11 @@ Opener = Callable[[str, LineSettings], Port]
 
 
 class PosixPort:
-    """The open device. Made by `open_port`."""
+    """The open device. Made by `open_port`. On closing the line is set as it was `before`."""
 
-    def __init__(self, fd: int, notices: list[str]) -> None:
+    def __init__(self, fd: int, notices: list[str], before: LineState | None = None) -> None:
         self.fd = fd
+        self._before = before
         self.notices = notices
         self._wait = _waiter(fd)
 
@@ -76,6 +77,8 @@ class PosixPort:
         fd, self.fd = self.fd, -1
         if fd < 0:
             return
+        if self._before is not None:
+            put_back(fd, self._before)
         # Not undone by closing while another process still has it open.
         with contextlib.suppress(OSError):
             fcntl.ioctl(fd, termios.TIOCNXCL)
@@ -112,8 +115,10 @@ def open_port(device: str, settings: LineSettings) -> PosixPort:
     return PosixPort(*open_line(device, settings, os.O_RDONLY))
 
 
-def open_line(device: str, settings: LineSettings, access: int) -> tuple[int, list[str]]:
-    """Open and set a device with `access` (os.O_RDONLY to listen); its descriptor and what it did not take, in words.
+def open_line(device: str, settings: LineSettings, access: int) -> tuple[int, list[str], LineState]:
+    """Open and set a device with `access` (os.O_RDONLY to listen).
+
+    Its descriptor, what it did not take, in words, and how it was set before.
 
     TapError says in one line what is in the way.
     """
@@ -124,19 +129,23 @@ def open_line(device: str, settings: LineSettings, access: int) -> tuple[int, li
         fd = os.open(device, access | os.O_NOCTTY | os.O_NONBLOCK)
     except OSError as error:
         raise _refused(device, error) from error
+    before = None
     try:
         fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         fcntl.ioctl(fd, termios.TIOCEXCL)
         _lower_control_lines(fd)
+        before = line_state(fd)
         notices = set_line(fd, settings)
         termios.tcflush(fd, termios.TCIFLUSH)
     except (OSError, termios.error) as error:
+        if before is not None:
+            put_back(fd, before)
         os.close(fd)
         raise _refused(device, error) from error
     others = holders(device)
     if others:
         notices.append(f"{device} is also open in {', '.join(others)}, which takes octets away; close that program")
-    return fd, notices
+    return fd, notices, before
 
 
 def _lower_control_lines(fd: int) -> None:

@@ -21,11 +21,11 @@ _STUCK_S = 2.0
 class PosixProbePort:
     """The open port. Made by `open_posix`."""
 
-    def __init__(self, fd: int) -> None:
-        self._port = PosixPort(fd, [])
+    def __init__(self, port: PosixPort) -> None:
+        self._port = port
         # A pseudo-terminal has no such line.
         with contextlib.suppress(OSError):
-            fcntl.ioctl(fd, termios.TIOCMBIS, struct.pack("I", termios.TIOCM_DTR))
+            fcntl.ioctl(port.fd, termios.TIOCMBIS, struct.pack("I", termios.TIOCM_DTR))
 
     def read(self, timeout_s: float) -> bytes:
         """What has come."""
@@ -56,4 +56,4 @@ def open_posix(device: str, settings: LineSettings) -> PosixProbePort:
         raise TapError(f"there is no device {device!r}; see benchtool ports", reason="absent") from None
     if not stat.S_ISCHR(mode):
         raise TapError(f"{device} is no serial device; a probe is written probe:/dev/ttyACM0", reason="unusable")
-    return PosixProbePort(open_line(device, settings, os.O_RDWR)[0])
+    return PosixProbePort(PosixPort(*open_line(device, settings, os.O_RDWR)))

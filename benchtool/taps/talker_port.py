@@ -37,10 +37,10 @@ class PosixTalkPort:
     """An open POSIX device to talk on. Made by `open_talk_port`."""
 
     def __init__(
-        self, device: str, settings: LineSettings, fd: int, notices: list[str], switching: Switching, clock: Clock
+        self, device: str, settings: LineSettings, port: PosixPort, switching: Switching, clock: Clock
     ) -> None:
-        self.notices = notices
-        self._port = PosixPort(fd, notices)
+        self.notices = port.notices
+        self._port = port
         self._clock = clock
         self._switching = switching
         self._parmrk = ParmrkDecoder(parity=settings.format.parity is not Parity.NONE)
@@ -49,7 +49,9 @@ class PosixTalkPort:
         self._flag_set = self._port.low_latency(True)
         self.info = TapInfo(device, settings, LineErrors.UNAVAILABLE, self._resolution_ns(device, settings))
         if switching is Switching.KERNEL:
-            self._before = _kernel_mode(fd, device)
+            self._before = _kernel_mode(port.fd, device)
+        elif switching is Switching.RTS:
+            _need_rts(port.fd, device)
 
     def _resolution_ns(self, device: str, settings: LineSettings) -> int:
         """How fine the times of what is heard are, as for listening; the low-latency flag forces 1 ms (sheet 10.3)."""
@@ -113,7 +115,7 @@ class PosixTalkPort:
         self.info = replace(self.info, settings=settings, resolution_ns=resolution)
 
     def close(self) -> None:
-        """Put the kernel's mode back as it was, and close."""
+        """Put the kernel's mode and the line back as they were, and close."""
         if self._before is not None and self._port.fd >= 0:
             with contextlib.suppress(OSError):
                 fcntl.ioctl(self._port.fd, _TIOCSRS485, self._before)
@@ -124,11 +126,11 @@ class PosixTalkPort:
 
 def open_talk_port(device: str, settings: LineSettings, switching: Switching, clock: Clock) -> PosixTalkPort:
     """Open a device for listening and talking, for us alone; TapError says in one line what is in the way."""
-    fd, notices = open_line(device, settings, os.O_RDWR)
+    port = PosixPort(*open_line(device, settings, os.O_RDWR))
     try:
-        return PosixTalkPort(device, settings, fd, notices, switching, clock)
-    except TapError:
-        os.close(fd)
+        return PosixTalkPort(device, settings, port, switching, clock)
+    except BaseException:
+        port.close()
         raise
 
 
@@ -152,6 +154,15 @@ def _kernel_mode(fd: int, device: str) -> bytes:
     if not struct.unpack_from("I", got)[0] & _ENABLED:
         raise refused
     return before
+
+
+def _need_rts(fd: int, device: str) -> None:
+    try:
+        _set_rts(fd, False)
+    except OSError as error:
+        raise TapError(
+            f"{device} has no RTS to switch ({error.strerror}); leave --direction out", reason="unusable"
+        ) from error
 
 
 def _set_rts(fd: int, on: bool) -> None:

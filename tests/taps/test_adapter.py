@@ -18,10 +18,13 @@ from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, Lin
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.taps import line_setup, port
 from benchtool.taps.adapter import AdapterTap
+from benchtool.taps.clock import SystemClock
 from benchtool.taps.counters import Counters
 from benchtool.taps.line_setup import CMSPAR, actual_rate
 from benchtool.taps.live import SourceLostError
 from benchtool.taps.port import PosixPort, open_port
+from benchtool.taps.talker_line import Switching
+from benchtool.taps.talker_port import open_talk_port
 from benchtool.taps.tap import TapError
 from tests.taps.fakes import MS, FakeClock, FakePort, S, Step, collect, octets_of, pseudo_terminal, unplug, usb_adapter
 
@@ -319,6 +322,29 @@ def test_the_line_is_set_raw_with_errors_marked() -> None:
         with pytest.raises(OSError, match="Bad file descriptor"):  # the kernel refuses to transmit
             os.write(opened.fd, b"x")
         opened.close()
+        os.close(held)
+
+
+@pytest.mark.parametrize("baud", [38400, 12345])
+@pytest.mark.parametrize("talks", [False, True])
+def test_the_line_is_put_back_as_it_was(baud: int, talks: bool) -> None:
+    with pseudo_terminal() as (near, name):
+        held = os.open(name, os.O_RDWR | os.O_NOCTTY)
+        line_setup.set_line(held, LineSettings(baud))
+        attributes = termios.tcgetattr(held)
+        attributes[0] = termios.IGNPAR
+        attributes[6][termios.VTIME] = 3
+        termios.tcsetattr(held, termios.TCSANOW, attributes)
+        before = termios.tcgetattr(held)
+        if talks:
+            open_talk_port(name, LineSettings(250000), Switching.ADAPTER, SystemClock()).close()
+        else:
+            with AdapterTap(name, LineSettings(250000)):
+                assert termios.tcgetattr(held) != before
+        assert termios.tcgetattr(held) == before
+        assert actual_rate(held) == baud
+        os.write(near, b"\xff")
+        assert os.read(held, 9) == b"\xff"
         os.close(held)
 
 

@@ -396,6 +396,11 @@ def test_rts_is_on_while_we_talk_and_off_when_all_is_out(
     assert clock.waited == [pytest.approx(8 * CHAR / 1e9)]
 
 
+def test_a_line_without_rts_is_told(pair: tuple[int, str]) -> None:
+    with pytest.raises(TapError, match="has no RTS to switch .*leave --direction out"):
+        open_talk_port(pair[1], SETTINGS, Switching.RTS, SystemClock())
+
+
 @pytest.mark.parametrize(
     ("address", "reason"),
     [
