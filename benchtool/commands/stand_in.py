@@ -131,7 +131,7 @@ def devices_for(
                 required=keys.required,
             )
         rng = np.random.Generator(np.random.PCG64([seed, 1, index]))
-        member = device_station(scenario, spec, settings, rng, session=session)
+        member = device_station(scenario, spec, settings, rng, session=session, contacts=True)
         if isinstance(member, Peripheral):
             tell = _teller(notice, _address_of(member))
             member.functions.happened = tell

@@ -211,8 +211,12 @@ def device_station(
     rng: np.random.Generator,
     *,
     session: DeviceSession | None = None,
+    contacts: bool = False,
 ) -> Answering:
-    """A device of the scenario; of OSDP, with a secure channel where there is a `session`."""
+    """A device of the scenario; of OSDP, with a secure channel where there is a `session`.
+
+    With `contacts` a reader says that it has inputs though the scenario changes none: a person may change them.
+    """
     reply_ns = round(spec.reply_ms * 1e6)
     outages = None
     if spec.reset_every_s or spec.reset_by_load:
@@ -237,16 +241,20 @@ def device_station(
             answers=spec.answers,
             outages=outages,
         )
+    inputs = len(spec.inputs[0].inputs) if spec.inputs else _INPUTS
+    interface = spec.kind == "interface"
+    # libosdp's controller gives a device up that tells of inputs that its capabilities do not list.
+    contact = bytes((1, 1, inputs)) if interface or spec.inputs or contacts else b""
     return Peripheral(
         spec.name,
         spec.address,
         settings,
         identity=identity_of(spec),
-        capabilities=_CAPABILITIES[spec.kind == "interface"] + _secured(session),
+        capabilities=contact + _CAPABILITIES[interface] + _secured(session),
         reply_ns=reply_ns,
         rng=rng,
         events=_events(spec),
-        inputs=len(spec.inputs[0].inputs) if spec.inputs else _INPUTS,
+        inputs=inputs,
         answers=spec.answers,
         outages=outages,
         sequence=spec.sequence,
@@ -269,9 +277,9 @@ def identity_of(spec: DeviceSpec) -> bytes:
 _INPUTS = 2
 _CAPABILITIES = {
     False: bytes((3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
-    True: bytes((1, 1, 2, 2, 4, 1, 3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
+    True: bytes((2, 4, 1, 3, 1, 1, 4, 4, 1, 5, 2, 1, 8, 1, 0, 10, 128, 0, 13, 0, 1)),
 }
-"""PDCAP records (function, compliance, number) of a reader and of a door interface, sheet 5.5."""
+"""PDCAP records (function, compliance, number) of a reader and of a door interface but for inputs, sheet 5.5."""
 
 
 def _events(spec: DeviceSpec) -> list[Event]:

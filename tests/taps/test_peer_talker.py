@@ -25,7 +25,9 @@ import osdp.helpers
 import osdp.peripheral_device
 
 from benchtool.capture.settings import LineSettings
+from benchtool.commands.stand_in import Keys, device_of, devices_for, scenario_for
 from benchtool.frames.osdp.codes import Command, Reply
+from benchtool.frames.osdp.keys import KeyRing
 from benchtool.frames.osdp.secure import DEFAULT, DEFAULT_KEY, INSTALLED
 from benchtool.simulate.crowd import Crowd
 from benchtool.simulate.osdp_actions import command_of, parse_action, perform
@@ -179,6 +181,24 @@ def test_the_peer_controls_our_device(how: str) -> None:
         begun = [text for text in channel if text.startswith("secure channel on")]
         assert begun[-1:] == ["secure channel on the installed key"]
         assert ("a new key set; the next session takes it" in channel) == (how == "default key")
+
+
+@pytest.mark.parametrize("how", ["reader", "interface"])
+@unstalled
+def test_the_peer_takes_inputs_of_the_devices_that_simulate_stands_in_with(how: str) -> None:
+    crowd = devices_for(scenario_for(None, how, [7], None), FAST, Keys(KeyRing(), False, False), lambda *_: None, 1)
+    with bench(crowd) as on:
+        panel = osdp.control_panel.ControlPanel([osdp.helpers.PDInfo(7, on.channel, scbk=None)], log_level=LOG).ctx
+        events: list[dict[str, Any]] = []
+        panel.set_event_callback(_kept(events))
+        on.refresh = panel.refresh
+        on.until(lambda: bool(panel.status() & 1))
+        perform(parse_action("input 1 on"), device_of(crowd, 7).functions)
+        on.until(lambda: bool(events))
+        assert events[0]["event"] == osdp.constants.Event.Status
+        perform(parse_action("card 26-bit 101 4095"), device_of(crowd, 7).functions)
+        on.until(lambda: len(events) == 2)
+        assert panel.status() & 1
 
 
 @pytest.mark.parametrize("how", ["clear", "default key", "own key"])
