@@ -397,7 +397,7 @@ def test_rts_is_on_while_we_talk_and_off_when_all_is_out(
 
 
 def test_a_line_without_rts_is_told(pair: tuple[int, str]) -> None:
-    with pytest.raises(TapError, match="has no RTS to switch .*leave --direction out"):
+    with pytest.raises(TapError, match=r"has no RTS to switch .*leave --direction out"):
         open_talk_port(pair[1], SETTINGS, Switching.RTS, SystemClock())
 
 
