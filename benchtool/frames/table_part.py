@@ -20,6 +20,11 @@ class Part:
         self._known.append(name)
         return self._data.pop(name, default)
 
+    def _meant(self, name: str) -> str:
+        """A key that stands there and looks like the one that is missing."""
+        near = get_close_matches(name, self._data, 1)
+        return f" (is {near[0]} meant for it?)" if near else ""
+
     def part(self, name: str) -> Part | None:
         """A table inside; None where there is none."""
         value = self._taken(name)
@@ -33,7 +38,7 @@ class Part:
         """Tables inside that may come several times, `[[name]]`; told apart by their number, from 1."""
         value = self._taken(name, [])
         if isinstance(value, dict):
-            raise ValueError(f"{self.where}[[{name}]] is wanted, in double brackets")
+            raise ValueError(f"{self.where}[[{name}]] is wanted, in double brackets{self._meant(name)}")
         if not isinstance(value, list) or not all(isinstance(one, dict) for one in value):
             raise ValueError(f"{self.where}[[{name}]] is wanted, not {name} = {value!r}")
         return [Part(one, f"{self.where}{name} {index}: ", self._what) for index, one in enumerate(value, 1)]
@@ -46,9 +51,7 @@ class Part:
         """A whole number; ValueError where it is missing and has no default."""
         value = self._taken(name, default)
         if value is None:
-            near = get_close_matches(name, self._data, 1)
-            mend = f" (is {near[0]} meant for it?)" if near else ""
-            raise ValueError(f"{self.where}{name} is missing: a whole number is wanted{mend}")
+            raise ValueError(f"{self.where}{name} is missing: a whole number is wanted{self._meant(name)}")
         if not isinstance(value, int) or isinstance(value, bool):
             raise ValueError(f"{self.where}{name}: a whole number is wanted, not {value!r}")
         return value

@@ -238,6 +238,7 @@ PARITY = '[[format.field]]\nname = "card_number"\nbits = "2-7"\n[[format.parity]
         (SMALL.replace("length = 8", "lenght = 8"), "length is missing: a whole number is wanted .is lenght meant"),
         (SMALL.replace("version = 1\n", ""), "version is missing: version = 1 is wanted"),
         (SMALL + PARITY.replace("format.field]", "format.fields]"), "fields is not known in .*: did you mean field"),
+        (SMALL.replace("format]", "formats]") + PARITY, r"in double brackets .is formats meant for it"),
         (SMALL.replace("[[format", "[[formats"), "formats is not known in .*: did you mean format"),
         (SMALL.replace("[[format]]", "[format]"), "in double brackets"),
         (SMALL + PARITY + SMALL.split("version = 1\n")[1] + PARITY, "two formats are called 'small'"),

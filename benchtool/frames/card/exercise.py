@@ -38,7 +38,7 @@ ASKS: dict[Kind, str] = {
     Kind.FLIPPED: "find the one bit that arrived wrong",
     Kind.OPEN: "which of D0 and D1 is open",
     Kind.SWAPPED: "swapped lines, bit order reversed, or nothing wrong",
-    Kind.FORMAT: "which format carries the printed number",
+    Kind.FORMAT: "which format carries the numbers on the card",
 }
 """What each kind asks, in words."""
 
@@ -205,7 +205,7 @@ def _swapped(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat])
     why = {
         "swapped": "every bit is the other way round, so D0 and D1 are swapped",
         "reversed": "the same bits stand in the opposite order",
-        "nothing": "the bits are the right frame",
+        "nothing": "the bits are the same",
     }[answer]
     seen = f"The parity of {failing} fails" if failing else "Every parity passes"
     return Exercise(
@@ -217,7 +217,7 @@ def _swapped(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat])
         ),
         "swapped, reversed or nothing",
         answer,
-        f"{seen}, and beside the right frame (drawn below) {why}.",
+        f"{seen}, and beside the right frame {why}.",
         read,
         answers.changed(means),
     )
@@ -252,7 +252,7 @@ def _format(chance: random.Random, row: CardFormat, rows: Sequence[CardFormat]) 
             f" {', '.join(one.name for one in rows)}?",
             "\t" + spaced(read.bits.text),
         ),
-        "<a format's name>",
+        "<a format's whole name>",
         row.name,
         f"{row.length} bits, and {row.name} gives {numbers_in_words(read)}. {others}.{both}",
         read,
