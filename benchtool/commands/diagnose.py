@@ -316,6 +316,10 @@ def _listen(
     observed = observe(evidence, session.tap.info.settings, tap=session.tap.info.name, length_m=length_m)
     if spoken.table is not None and spoken.table.check is None:
         observed = replace(observed, limits=(*observed.limits, _NO_CHECK))
+    if spoken.table is not None and spoken.table.address is None and spoken.table.reply_address is None:
+        from benchtool.diagnose.table_evidence import without_addresses
+
+        observed = without_addresses(observed)
     if spoken.name:
         observed = replace(observed, limits=(*observed.limits, _ASCII))
     end_progress(progress)

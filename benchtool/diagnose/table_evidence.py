@@ -9,6 +9,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from benchtool.diagnose.evidence import Gatherer
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.lean import MOST_LOG, Lean
+from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.repair import Mended
 from benchtool.frames.frame import Frame, Protocol
 from benchtool.frames.protocol_table import ProtocolTable
@@ -19,11 +22,27 @@ from benchtool.measure.tally import Tally
 _WIDE = 16
 """Bits of a check value from which on one flipped bit is looked for."""
 _MOST_OCTETS = 48
+_NO_ADDRESS = (
+    "the table knows no address in these frames: which device a finding is about, and whether two devices have one "
+    "address, cannot be told"
+)
 
 
 def _plain(frame: Frame) -> Frame:
     """The frame as the conduct counter takes one without sequence numbers: its address, and nothing else."""
     return frame._replace(octets=bytes(((frame.address or 0) & 0xFF, 0)))
+
+
+def without_addresses(observed: Observed) -> Observed:
+    """The same of a bus of which no address is known: nothing is said of one, and no cause is offered that needs two."""
+    told = {
+        name: (text.replace("address 0", "the bus"), {key: value for key, value in numbers.items() if key != "address"})
+        for name, (text, numbers) in observed.told.items()
+    }
+    lean = Lean(Cause.ADDRESS_DUPLICATE, -MOST_LOG, "no address is known in these frames")
+    return replace(
+        observed, addresses=(), told=told, leans=(*observed.leans, lean), limits=(*observed.limits, _NO_ADDRESS)
+    )
 
 
 class _PlainConduct(ConductCounter):

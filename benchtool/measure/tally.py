@@ -72,6 +72,9 @@ class Figures:
     unproved: int = 0
     """Of `frames_ok`, those that no check value proves sound: all of a protocol table without one."""
 
+    no_address: bool = False
+    """Whether frames of a protocol table came and none had an address: their row counts the whole bus under 0."""
+
     @property
     def proved(self) -> dict[Protocol, int]:
         """Sound frames by protocol, without those that nothing proves."""
@@ -123,6 +126,7 @@ class Tally:
         self._modbus: dict[int, _Address] = {}
         self._others: dict[Protocol, dict[int, _Address]] = {}
         self._others_ok: dict[Protocol, int] = {}
+        self._address_known = False
 
     def begin(self, now_ns: int) -> None:
         """Listening begins at `now_ns`; without this it begins with the first octet."""
@@ -169,6 +173,7 @@ class Tally:
             else:
                 self._others_ok[protocol] = self._others_ok.get(protocol, 0) + 1
                 self._unproved += not frame.proved
+                self._address_known = self._address_known or frame.address is not None
             if self._was_bad:
                 self._was_bad = False
                 self._resync += 1
@@ -229,6 +234,7 @@ class Tally:
             ),
             decoder_counters=dict(decoder_counters or {}),
             unproved=self._unproved,
+            no_address=Protocol.TABLE in self._others_ok and not self._address_known,
         )
 
     @staticmethod

@@ -266,15 +266,20 @@ def figures_object(figures: Figures) -> dict[str, Any]:
         "resolution": figures.resolution_ns / 1e9,
         "silence": _spread_object(figures.silence),
         "turnaround": _spread_object(figures.turnaround),
-        "addresses": [_address_object(address) for address in figures.addresses],
+        "addresses": [_address_object(row, figures) for row in figures.addresses],
         "decoder_counters": dict(figures.decoder_counters),
     }
 
 
-def _address_object(address: AddressFigures) -> dict[str, Any]:
+def _address(row: AddressFigures, figures: Figures) -> str | None:
+    """The address in words; None for the frames of a table that has none."""
+    return None if figures.no_address and row.protocol is Protocol.TABLE else str(row.address)
+
+
+def _address_object(address: AddressFigures, figures: Figures) -> dict[str, Any]:
     return {
         "protocol": address.protocol.value,
-        "address": address.address,
+        "address": None if _address(address, figures) is None else address.address,
         "requests": address.requests,
         "answered": address.answered,
         "silent": address.silent,
@@ -319,7 +324,7 @@ def figures_text(figures: Figures) -> list[str]:
         lines.append("")
         lines.append("address      asked answered silent damaged   reply ms: min  median     99 %")
         lines.extend(
-            f"{row.protocol.value[:6]:<6} {row.address:>4} {row.requests:>7} {row.answered:>8} {row.silent:>6} "
+            f"{row.protocol.value[:6]:<6} {_address(row, figures) or '-':>4} {row.requests:>7} {row.answered:>8} {row.silent:>6} "
             f"{row.damaged:>7} {milliseconds(row.latency.least_ns, figures.resolution_ns):>15} "
             f"{milliseconds(row.latency.median_ns, figures.resolution_ns):>7} "
             f"{milliseconds(row.latency.p99_ns, figures.resolution_ns):>8}"

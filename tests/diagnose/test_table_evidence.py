@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 from benchtool.capture.chunk import Chunk, LineErrors, TapInfo
 from benchtool.capture.settings import LineSettings
-from benchtool.diagnose.engine import diagnose
+from benchtool.diagnose.conclude import conclude
+from benchtool.diagnose.engine import diagnose, observe
 from benchtool.diagnose.evidence import Evidence
+from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.repair import Mended
-from benchtool.diagnose.table_evidence import TableGatherer
+from benchtool.diagnose.table_evidence import TableGatherer, without_addresses
 from benchtool.frames.check_value import CheckKind, CheckValue
 from benchtool.frames.frame import Protocol
 from benchtool.frames.protocol_table import LengthRule, Place, ProtocolTable, RoleRule
 from benchtool.frames.table_decoder import TableDecoder
 from benchtool.measure.tally import Tally
+from benchtool.reports.frame_text import figures_object, figures_text
 
 SETTINGS = LineSettings(19200)
 CRC = CheckValue(CheckKind.CRC, 16, poly=0x8BB7)
@@ -100,3 +104,24 @@ def test_a_silent_device_is_found() -> None:
     found = evidence(TABLE, silent=2)
     assert {row.address: row.silent for row in found.figures.addresses}[2] >= 39
     assert diagnose(found, SETTINGS).findings[0].cause.value == "device-silent"
+
+
+def test_of_a_table_without_an_address_none_is_told() -> None:
+    found = evidence(replace(TABLE, address=None), damage=True)
+    assert found.figures.no_address
+    assert figures_object(found.figures)["addresses"][0]["address"] is None
+    row = next(line for line in figures_text(found.figures) if line.startswith("table"))
+    assert row.split()[:2] == ["table", "-"]
+    observed = without_addresses(observe(found, SETTINGS))
+    told = conclude(observed, found.figures)
+    assert any("knows no address" in text for text in told.limits)
+    assert told.findings[0].cause is not Cause.ADDRESS_DUPLICATE
+    words = str((told.findings, told.steps))
+    assert "address 0" not in words
+    assert "unplug@" not in words
+
+
+def test_of_a_table_with_addresses_they_are_told() -> None:
+    found = evidence(TABLE)
+    assert not found.figures.no_address
+    assert [row["address"] for row in figures_object(found.figures)["addresses"]] == [1, 2, 3]
