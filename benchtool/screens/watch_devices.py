@@ -68,7 +68,17 @@ class DeviceLine:
 
 
 class _Device:
-    __slots__ = ("asked_ns", "exchanges", "identity", "protocol", "replies", "requests", "told", "told_text")
+    __slots__ = (
+        "asked_ns",
+        "exchanges",
+        "identity",
+        "identity_text",
+        "protocol",
+        "replies",
+        "requests",
+        "told",
+        "told_text",
+    )
 
     def __init__(self, protocol: Protocol) -> None:
         self.protocol = protocol
@@ -76,6 +86,7 @@ class _Device:
         self.exchanges: deque[tuple[Outcome, int]] = deque(maxlen=_KEPT)
         self.asked_ns = 0
         self.identity: tuple[Frame, Seen] | None = None
+        self.identity_text = ""
         self.told: tuple[Frame, Seen] | None = None
         self.told_text = ""
 
@@ -108,7 +119,7 @@ class Devices:
             if found is None:
                 return
             if frame.octets[5] == Reply.PDID:
-                found.identity = (frame, seen)
+                found.identity, found.identity_text = (frame, seen), ""
             elif frame.octets[5] not in _ROUTINE:
                 found.told, found.told_text = (frame, seen), ""
 
@@ -131,12 +142,12 @@ class Devices:
 
     def lines(self, now_ns: int) -> tuple[DeviceLine, ...]:
         """All of them, by protocol and address."""
-        latencies = [one.latency_ns for one in self._devices.values()]
-        known = sorted(latency for latency in latencies if latency is not None)
+        latencies = {key: one.latency_ns for key, one in self._devices.items()}
+        known = sorted(latency for latency in latencies.values() if latency is not None)
         usual_ns = known[(len(known) - 1) // 2] if len(known) > 1 else None
         return tuple(
-            _line(address, device, now_ns, usual_ns)
-            for (_, address), device in sorted(
+            _line(key[1], device, latencies[key], now_ns, usual_ns)
+            for key, device in sorted(
                 self._devices.items(), key=lambda one: (one[0][0].value != "osdp", one[0][0].value, one[0][1])
             )
         )
@@ -146,15 +157,16 @@ _ROUTINE = frozenset({Reply.PDCAP})
 """Replies that tell of nothing that happened."""
 
 
-def _line(address: int, device: _Device, now_ns: int, usual_ns: int | None) -> DeviceLine:
-    latency_ns = device.latency_ns
+def _line(address: int, device: _Device, latency_ns: int | None, now_ns: int, usual_ns: int | None) -> DeviceLine:
     if device.told is not None and not device.told_text:
         device.told_text = told_words(*device.told)
+    if device.identity is not None and not device.identity_text:
+        device.identity_text = identity_words(*device.identity)
     return DeviceLine(
         device.protocol,
         address,
-        _state(device, now_ns, usual_ns),
-        "" if device.identity is None else identity_words(*device.identity),
+        _state(device, latency_ns or 0, now_ns, usual_ns),
+        device.identity_text,
         device.requests,
         device.replies,
         device.requests - device.replies,
@@ -164,18 +176,16 @@ def _line(address: int, device: _Device, now_ns: int, usual_ns: int | None) -> D
     )
 
 
-def _state(device: _Device, now_ns: int, usual_ns: int | None) -> State:
+def _state(device: _Device, latency_ns: int, now_ns: int, usual_ns: int | None) -> State:
     if now_ns - device.asked_ns > _NOT_ASKED_NS or not device.exchanges:
         return State.NOT_ASKED
     outcomes = [outcome for outcome, _ in device.exchanges]
     newest = outcomes[-4:]
-    damaged = sum(1 for outcome in outcomes if outcome is Outcome.DAMAGED)
-    silent = sum(1 for outcome in outcomes if outcome is Outcome.SILENT)
+    damaged, silent = outcomes.count(Outcome.DAMAGED), outcomes.count(Outcome.SILENT)
     if not any(outcome is Outcome.ANSWERED for outcome in newest):
         return State.DAMAGED if any(outcome is Outcome.DAMAGED for outcome in newest) else State.SILENT
     if damaged * 6 >= len(outcomes):
         return State.DAMAGED
-    latency_ns = device.latency_ns or 0
     limit_ns = REPLY_LIMIT_NS.get(device.protocol, 1_000_000_000)
     if latency_ns > limit_ns // 2 or (usual_ns is not None and latency_ns > _SLOWER * max(usual_ns, 1_000_000)):
         return State.SLOW

@@ -24,6 +24,10 @@ _STAND_INS = {
 }
 
 
+_LATEST_NS = 200_000_000
+"""From here on an answer is drawn as late as can be: what OSDP allows (sheet 5.2)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Glyphs:
     """Signs for what is not text."""
@@ -81,13 +85,14 @@ def fit(text: str, width: int, glyphs: Glyphs) -> str:
 
 def history(exchanges: Sequence[int | str], count: int, glyphs: Glyphs) -> str:
     """The last exchanges with a device, a sign each: the higher the later it answered (1 ms to 200 ms, by factors)."""
-    signs = []
-    for one in exchanges[-count:]:
-        if isinstance(one, int):
-            share, level = one / 200e6, 0
-            while share < 1 and level < len(glyphs.levels):
-                share, level = share * 2, level + 1
-            signs.append(glyphs.levels[max(0, len(glyphs.levels) - 1 - level)])
-        else:
-            signs.append(glyphs.nothing if one == "silent" else glyphs.damaged)
+    top = len(glyphs.levels) - 1
+    signs = [
+        # Whole powers of two: cheap, for this is done for every device at every picture.
+        glyphs.levels[max(0, top - max(0, (_LATEST_NS // (one or 1)).bit_length() - 1))]
+        if isinstance(one, int)
+        else glyphs.nothing
+        if one == "silent"
+        else glyphs.damaged
+        for one in exchanges[-count:]
+    ]
     return "".join(signs).rjust(count)

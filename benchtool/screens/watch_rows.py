@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from functools import lru_cache
 
 from benchtool.frames.frame import Frame
 from benchtool.frames.meaning import Meaning
@@ -86,24 +87,35 @@ def meaning_of(row: Row) -> Meaning | None:
     return None if row.frame is None else osdp_text.meaning_of(row.frame, row.seen)
 
 
+_COLUMNS = len(frame_text.HEADER) - len("what")
+"""What stands before the words in a line of `listen`."""
+
+
+def _what(frame: Frame, seen: Seen, show_secrets: bool) -> str:
+    """What a line of `listen` says of a frame, without its columns: a narrow screen has others."""
+    meaning = osdp_text.line_meaning(osdp_text.meaning_of(frame, seen), seen)
+    return frame_text.frame_line(frame, meaning=meaning, show_secrets=show_secrets)[_COLUMNS:]
+
+
+@lru_cache(maxsize=256)
+def _what_again(frame: Frame, show_secrets: bool) -> str:
+    """The same in the clear: most frames of a bus have come before, octet for octet."""
+    return _what(frame, NOTHING, show_secrets)
+
+
 def line_of(number: int, row: Row, *, show_secrets: bool = False) -> Line:
     """Put a line into words."""
     time = f"{row.t_ns / 1e9 + 0.0:.4f}"
     if row.frame is not None:
-        meaning = osdp_text.line_meaning(osdp_text.meaning_of(row.frame, row.seen), row.seen)
-        whole = frame_text.frame_line(row.frame, meaning=meaning, show_secrets=show_secrets)
-        # The columns of `listen`, cut apart so that a narrow screen can leave some out.
-        rest = whole[max(9, len(time)) :]
-        return Line(
-            number,
-            "!" if row.is_error else " ",
-            time,
-            rest[1:9].strip(),
-            frame_text.who(row.frame),
-            frame_text.verdict(row.frame),
-            rest[27:],
-            row.is_error,
-        )
+        frame = row.frame
+        quiet = "" if frame.silence_ns is None else f"{frame.silence_ns / 1e6:.1f}"
+        timeless = frame._replace(t_ns=0, end_ns=0, silence_ns=None)
+        if row.seen.sight is None:
+            what = _what_again(timeless, show_secrets)
+        else:
+            what = _what(timeless, row.seen, show_secrets)
+        who, verdict = frame_text.who(frame), frame_text.verdict(frame)
+        return Line(number, "!" if row.is_error else " ", time, quiet, who, verdict, what, row.is_error)
     if row.event is not None:
         level = osdp_text.LEVEL_WORDS[row.event.row.level]
         sign = "!" if row.is_error else "*"

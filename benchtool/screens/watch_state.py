@@ -32,6 +32,8 @@ from benchtool.screens.watch_strip import KEPT, Cell, Rates, Strip
 MOST_ROWS = 4000
 """Lines of traffic that the screen remembers."""
 MOST_NOTES = 500
+_SLOW_NS = 250_000_000
+"""Devices, the strip and the rates are worked out anew four times a second of bus time: nobody reads faster."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +127,7 @@ class Model(Scroll):
         self._spoken, self._keys = spoken, keys
         self._now_ns = 0
         self._stretch: _Stretch
+        self._slow: tuple[tuple[int, ...], tuple[DeviceLine, ...], tuple[Cell, ...], Rates] | None = None
 
     def begin(self, info: TapInfo, now_ns: int, *, by_file: bool = False) -> None:
         """Listening begins, or counting begins anew; the lines stay. `by_file`: time begins with the first octet."""
@@ -290,9 +293,12 @@ class Model(Scroll):
         stretch = self._stretch
         with self.lock:
             now_ns = self._now_ns
-            devices = stretch.devices.lines(now_ns)
-            cells = stretch.strip.cells(now_ns, min(seconds, KEPT))
-            rates = stretch.strip.rates(now_ns)
+            key = (self.stretches, now_ns // _SLOW_NS, len(stretch.devices), seconds)
+            if self._slow is None or self._slow[0] != key:
+                devices = stretch.devices.lines(now_ns)
+                cells = stretch.strip.cells(now_ns, min(seconds, KEPT))
+                self._slow = (key, devices, cells, stretch.strip.rates(now_ns))
+            _, devices, cells, rates = self._slow
         blind = stretch.info.line_errors is LineErrors.UNAVAILABLE
         numbers = self.shown(look, traffic, now_ns)
         lines = []

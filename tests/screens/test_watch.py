@@ -73,7 +73,7 @@ def test_devices_are_told_alive_and_silent_by_word_and_sign() -> None:
     }
     assert shot.state == "Alive: 4 of 5 devices answer; address 5 silent."
     assert "- silent" in screen.text()
-    assert shot.devices[3].last.startswith("7.4 s: keys")
+    assert shot.devices[3].last.startswith("7.8 s: keys")
 
 
 def test_counts_are_those_of_listen() -> None:
@@ -130,6 +130,7 @@ def test_damage_opens_with_the_reason_and_the_check_value_that_would_be_right(tm
     screen.press("home", "enter")
     assert "sent 348B, worked out 338B: THEY DIFFER" in screen.text(100, 40)
     assert "BAD check" in screen.text(100, 40)
+    screen.pump.finish()
 
 
 def test_held_traffic_stands_still_while_the_bus_goes_on() -> None:
@@ -282,6 +283,7 @@ def test_rate_of_a_capture_is_not_changed_and_its_speed_is(tmp_path: Path) -> No
     screen.run(2)
     assert screen.model.octets > 16 + 40
     assert screen.model.pace == "speed 4"
+    screen.pump.finish()
 
 
 def test_notes_have_their_moment_and_lie_beside_the_recording(tmp_path: Path) -> None:
