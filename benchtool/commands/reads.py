@@ -130,7 +130,7 @@ def command(
         )
     readings = _meter(meter)
     wanted = _wanted(expect, tables, printed)
-    _check_files(source, record, plot, report)
+    _check_files(source, record, plot, report, told=bool(readings) or presented is not None)
     if (caution := key_file_caution(osdp_key)) is not None:
         click.echo(f"note: {caution}", err=True)
     options = _options(kind, length, wanted, expect, time_unit, columns, resolution)
@@ -230,9 +230,26 @@ def _diagnose(
             wanted.expected,
             wanted.formats,
             readings,
+            _of_scope(run),
+            run.turned,
+            bool(run.outcome.waveforms),
             presented,
         )
     )
+
+
+def _of_scope(run: ReadsRun) -> tuple[CardMeterReading, ...]:
+    """The lows of pulses that a scope recorded, the highest of each line: as --meter d0-traffic would say them."""
+    from benchtool.diagnose.card_readings import CardMeterReading
+
+    found = []
+    for line in (0, 1):
+        lows = [
+            of_line.pulse_v for _, _, lines in run.outcome.waveforms if (of_line := lines[line]).pulse_v is not None
+        ]
+        if lows and not run.turned:
+            found.append(CardMeterReading(f"d{line}-traffic", max(lows)))
+    return tuple(found)
 
 
 def _write(
@@ -356,11 +373,18 @@ def _meter_help() -> list[str]:
     return lines
 
 
-def _check_files(source: tuple[str, ...], record: str | None, plot: str | None, report: str | None) -> None:
+def _check_files(
+    source: tuple[str, ...], record: str | None, plot: str | None, report: str | None, *, told: bool
+) -> None:
     from benchtool.commands.measured import check_output
 
-    if not source:
-        raise CommandError("give a source: a file, -, probe:/dev/ttyACM0 or sim:card (see reads --help)", Exit.USAGE)
+    if not source and not told:
+        raise CommandError(
+            "give a source: a file, -, probe:/dev/ttyACM0 or sim:card; or readings alone (--meter, --presented)",
+            Exit.USAGE,
+        )
+    if not source and (record is not None or plot is not None):
+        raise CommandError("--record and --plot need a source whose pulses they keep", Exit.USAGE)
     if record is not None and Path(record).suffix.lower() not in (".csv", ".edges", ".txt"):
         raise CommandError(f"--record {record}: the name of an edge list ends in .csv", Exit.USAGE)
     if plot is not None and Path(plot).suffix.lower() not in (".png", ".svg"):

@@ -21,7 +21,7 @@ from benchtool.frames.card.hints import hints_for
 from benchtool.frames.card.keypad import key_of
 from benchtool.frames.card.pulses import Burst, PulseReader
 from benchtool.frames.card.read import CardRead
-from benchtool.measure.card_analog import line_figures
+from benchtool.measure.card_analog import TURNED, line_figures
 from benchtool.measure.pulse_figures import PulseTally
 from benchtool.reports.reads_outcome import Outcome, Taken, letter
 from benchtool.taps.card_file import CardFile
@@ -75,6 +75,8 @@ class ReadsRun:
         self._pulses_seen = False
         self.records: list[LineRecord] = []
         """The pieces that were seen, for the diagnosis."""
+        self.turned = False
+        """Whether a source rests low, and was turned over to read it."""
         self.outcome = Outcome(timeout_ns=timeout_ns)
         self.failure: CommandError | None = None
         """What ended the run early, to be raised once the result is printed."""
@@ -128,6 +130,7 @@ class ReadsRun:
                 self._pulses_seen |= source.info.sees_pulses
                 notes = [*source.info.notes, *source.problems]
                 self.outcome.notes += [f"{source.info.where}: {note}" for note in notes]
+                self.turned |= any(TURNED in note for note in notes)
                 if isinstance(source, CardFile) and source.waveform is not None:
                     waveform = source.waveform
                     self.outcome.waveforms.append((info.where, waveform, line_figures(waveform)))

@@ -117,9 +117,13 @@ CARD_ADVICE: dict[CardCause, CardAdvice] = {
         ),
     ),
     CardCause.LENGTH_OTHER: CardAdvice(
-        "Frames are whole, but of another length than the controller is set to.",
-        ("bits lost or doubled: then lengths differ from read to read",),
-        ("Set the controller to the format of these cards, or the reader to the controller's.",),
+        "Frames are whole, but of another length than the controller is set to, or than any format known here.",
+        ("bits lost or doubled: then lengths differ from read to read", "cards of two sorts, where some are right"),
+        (
+            "Set the controller to the format of these cards, or the reader to the controller's.",
+            "A length that no format here has: benchtool formats infer finds its layout from several cards and the "
+            "numbers printed on them; give the table it writes with --table.",
+        ),
     ),
     CardCause.BITS_LOST: CardAdvice(
         "Single bits do not arrive: a loose terminal, a bad joint, or a receiver that misses pulses.",
@@ -128,7 +132,12 @@ CARD_ADVICE: dict[CardCause, CardAdvice] = {
     ),
     CardCause.BITS_DOUBLED: CardAdvice(
         "Single pulses are counted twice: a contact that bounces, ringing, or an input without hysteresis.",
-        ("two readers on one pair", "noise from a cable beside"),
+        (
+            "two readers on one pair",
+            "noise from a cable beside",
+            "sound reads here all the same: a bounce below 10 us within a pulse is joined to it here, and doubles the "
+            "bit at a controller that counts falls",
+        ),
         (
             OFF,
             "Remake terminals and plugs; keep D0 and D1 off cables of locks, motors and mains.",
@@ -148,7 +157,7 @@ CARD_ADVICE: dict[CardCause, CardAdvice] = {
     CardCause.PULL_UP_WEAK: CardAdvice(
         "The lines rise too slowly: the pull-up is weak or missing, so pulses get long, and run together on a long "
         "cable.",
-        ("a reader set to wide pulses",),
+        ("a reader set to wide pulses, above the published 100 us: set it to 50 to 100 us",),
         (OFF, "Fit 1 kOhm from D0 to +5 V and from D1 to +5 V at the controller (as reader manuals show)."),
     ),
     CardCause.NOISE: CardAdvice(
@@ -209,6 +218,10 @@ CARD_ADVICE: dict[CardCause, CardAdvice] = {
     CardCause.NONE_OF_THESE: CardAdvice(
         "What was seen fits none of the causes in the list.",
         ("two faults at once: one cause at a time is weighed here",),
-        ("Mend what is surely wrong first, and read again.", "Record the lines, and look at the pulses."),
+        (
+            "Measure again what does not fit the reads: another terminal or range is a common slip.",
+            "Mend what is surely wrong first, and read again.",
+            "Record the lines, and look at the pulses.",
+        ),
     ),
 }

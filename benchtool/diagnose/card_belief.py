@@ -8,13 +8,14 @@ from typing import NamedTuple
 
 import numpy as np
 
-from benchtool.diagnose import card_model
+from benchtool.diagnose import card_model, card_rules
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause
 from benchtool.diagnose.card_kinds import (
     LENGTH_RIGHT,
     Kind,
     Printed,
+    alike_in_length,
     expected_formats,
     judged_reads,
     kinds,
@@ -29,6 +30,13 @@ SUREST = 0.6
 """As for the bus (`weigh.py`): causes nearer than `APART` are a group, in which none gets more than `SUREST`."""
 _LEAST = 0.01
 """Less probable causes are not named in a group."""
+_INVERTING = 0.45
+"""How likely levels that were turned over are with a reader that rests high, beside one that rests low: somebody used
+an inverting input, which is less common (judgement)."""
+_TURNED_VOLTS = 0.002
+"""The same for volts, which no scope inverts unless it is set to."""
+_BESIDES = 0.3
+"""None of these: share of it in which one cause of the list makes the reads, and something else the readings."""
 
 Numbers = dict[str, float | int | str]
 
@@ -42,6 +50,8 @@ class Piece(NamedTuple):
     """Log-likelihood under each cause, shape (causes,)."""
     by_hand: bool = False
     """A meter reading, which is shown whatever it weighs."""
+    misfits: tuple[CardCause, ...] = ()
+    """Under which it can be hardly anything but a slip."""
 
 
 class Belief(NamedTuple):
@@ -69,10 +79,46 @@ class Belief(NamedTuple):
 
 def believe(evidence: CardEvidence) -> Belief:
     """Weigh everything given."""
-    pieces = (*_of_reads(evidence), *_of_shape(evidence), *_of_meter(evidence))
+    lines = _through(evidence, [*_of_reads(evidence), *_of_shape(evidence)])
+    pieces = (*lines, *_of_meter(evidence), *_besides(evidence, lines))
     logs = np.sum([piece.logs for piece in pieces], axis=0) if pieces else np.zeros(len(CAUSES))
-    prior = card_model.log_prior(length_told=bool(evidence.expected))
+    prior = card_model.log_prior(length_told=bool(evidence.expected) or alike_in_length(evidence)[1] > 0)
     return Belief(pieces, logs, normalised(logs + prior))
+
+
+def _through(evidence: CardEvidence, lines: list[Piece]) -> list[Piece]:
+    """What the lines show, where a record was not made as a controller sees them: turned over, or cut at half swing."""
+    if not lines:
+        return lines
+    whole = np.sum([piece.logs for piece in lines], axis=0)
+    sound = INDEX[CardCause.HEALTHY]
+    alike = [CardCause.POLARITY_INVERTED] if evidence.turned else []
+    if evidence.volts_seen and whole[sound] > whole[INDEX[CardCause.GROUND_SHIFT]]:
+        # A low that is too high for an input is low all the same beside half of the swing.
+        alike.append(CardCause.GROUND_SHIFT)
+    found = []
+    for piece in lines:
+        logs = piece.logs.copy()
+        logs[[INDEX[cause] for cause in alike]] = logs[sound]
+        found.append(piece._replace(logs=logs))
+    if evidence.turned:
+        logs = np.full(len(CAUSES), math.log(_TURNED_VOLTS if evidence.volts_seen else _INVERTING))
+        logs[INDEX[CardCause.POLARITY_INVERTED]] = 0.0
+        how = "in volts" if evidence.volts_seen else "in the record: the lines do, or an inverting input made it"
+        found.append(Piece(f"both lines rest low and pulse high {how}", {"turned": 1}, logs))
+    return found
+
+
+def _besides(evidence: CardEvidence, lines: list[Piece]) -> list[Piece]:
+    """Reads that one cause explains, beside readings that it does not: that too is none of these."""
+    if not lines or not _readings(evidence):
+        return []
+    whole = np.sum([piece.logs for piece in lines], axis=0)
+    prior = np.log([card_model.PRIOR[cause] for cause in CAUSES[:-1]])
+    one_of_list = math.log(_BESIDES) + float(np.logaddexp.reduce(whole[:-1] + prior))
+    logs = np.zeros(len(CAUSES))
+    logs[-1] = max(0.0, one_of_list - float(whole[-1]))
+    return [Piece("reads that fit one cause, beside readings that fit another", {}, logs)]
 
 
 def normalised(logs: Floats) -> Floats:
@@ -87,14 +133,17 @@ def _of_reads(evidence: CardEvidence) -> list[Piece]:
         return []
     evidence = without_keys(evidence)
     expected = expected_formats(evidence)
-    frames = {read.bits: kind for read, kind in zip(evidence.reads, seen, strict=False)}
+    # Of a frame that was made from a number nobody received the parity.
+    frames = {read.bits: kind for read, kind in zip(evidence.reads, seen, strict=False) if not read.built}
     different = [*frames.values(), *seen[len(evidence.reads) :]]
-    lengths, parity = card_model.load().log_kinds(seen, different, expected)
+    most, wrong, length = alike_in_length(evidence)
+    lengths, parity = card_model.load().log_kinds(seen, different, expected, (most, wrong))
     wanted = "/".join(str(length) for length in sorted({row.length for row in expected}))
     wanted += " bits wanted" if evidence.expected else " bits of the format that fits best"
     came = [read.bits.length for read in evidence.reads]
-    found = [Piece(_lengths_text(came, seen, wanted), _lengths_numbers(came, seen), lengths)]
-    if any(kind in LENGTH_RIGHT for kind in seen):
+    said = f"; {most} of the {wrong} of another length have {length} bits" if wrong > 1 else ""
+    found = [Piece(_lengths_text(came, seen, wanted) + said, _lengths_numbers(came, seen), lengths)]
+    if any(kind in LENGTH_RIGHT for kind in different):
         counts = {kind: different.count(kind) for kind in LENGTH_RIGHT if kind in different}
         text = "of frames that differ " + "; ".join(f"{count}: {kind.value}" for kind, count in counts.items())
         found.append(Piece(text, {kind.name.lower(): count for kind, count in counts.items()}, parity))
@@ -142,7 +191,7 @@ def _of_repeats(evidence: CardEvidence, seen: list[Kind]) -> list[Piece]:
     if len(wrong) < 2:
         return []
     again = len(wrong) - len(set(wrong))
-    same = card_model.repeat_chances()
+    same = card_rules.repeat_chances()
     if again * 2 >= len(wrong) - 1:
         text = f"{again + 1} of {len(wrong)} wrong reads are the same bit by bit"
         return [Piece(text, {"wrong": len(wrong), "same": again + 1}, np.log(same))]
@@ -169,7 +218,8 @@ def _of_printed(evidence: CardEvidence, seen: list[Kind]) -> list[Piece]:
         if entry is None:
             continue
         agreement = printed_agrees(evidence.reads[place].bits, entry, expected)
-        logs += np.log(card_model.printed_chances(seen[place])[:, list(Printed).index(agreement)])
+        chances = card_rules.printed_chances(seen[place], built=evidence.reads[place].built)
+        logs += np.log(chances[:, list(Printed).index(agreement)])
         if agreement.value not in told:
             told.append(agreement.value)
         numbers[f"read {place + 1}"] = agreement.name.lower()
@@ -183,8 +233,7 @@ def _of_shape(evidence: CardEvidence) -> list[Piece]:
     for figure in FIGURES:
         if figure.name in values:
             value = values[figure.name]
-            text = figure.text.format(value=value)
-            found.append(Piece(text, {figure.name: round(value, 4)}, model.log_figure(figure, value)))
+            found.append(Piece(figure.words(value), {figure.name: round(value, 4)}, model.log_figure(figure, value)))
     return found
 
 
@@ -193,14 +242,23 @@ def last_readings(evidence: CardEvidence) -> tuple[CardMeterReading, ...]:
     return tuple({reading.kind: reading for reading in evidence.readings}.values())
 
 
+def _readings(evidence: CardEvidence) -> tuple[CardMeterReading, ...]:
+    """By hand, and from a scope's record what was not measured by hand too."""
+    by_hand = last_readings(evidence)
+    kinds_done = {reading.kind for reading in by_hand}
+    return (*by_hand, *(reading for reading in evidence.scope if reading.kind not in kinds_done))
+
+
 def _of_meter(evidence: CardEvidence) -> list[Piece]:
     """Each reading by itself, and what all of them say together beyond that, as one line must explain all."""
-    readings = last_readings(evidence)
+    readings = _readings(evidence)
     model = card_model.load()
-    found = [
-        Piece(f"measured: {reading.text()}", {reading.kind: reading.value}, model.log_meter((reading,)), by_hand=True)
-        for reading in readings
-    ]
+    found = []
+    for reading in readings:
+        by = "in the record" if reading in evidence.scope else "measured"
+        misfits = tuple(cause for cause, misfit in zip(CAUSES, model.misfits(reading), strict=True) if misfit)
+        logs = model.log_meter((reading,))
+        found.append(Piece(f"{by}: {reading.text()}", {reading.kind: reading.value}, logs, True, misfits))
     if len(readings) > 1:
         beyond = model.log_meter(readings) - np.sum([piece.logs for piece in found], axis=0)
         found.append(Piece("how the readings fit together on one line", {}, np.asarray(beyond)))

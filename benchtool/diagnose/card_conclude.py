@@ -20,6 +20,7 @@ _WEIGHTY = 0.3
 """Evidence that speaks by less than this (log10: a factor of 2) is summed up in one line."""
 _LEAST_REST = 0.05
 _LOG10 = math.log(10)
+_MISFIT = "does not fit, no line with this cause shows it; measure it again"
 
 
 def conclude(evidence: CardEvidence) -> CardDiagnosis:
@@ -47,13 +48,24 @@ def _levelled(belief: Belief) -> tuple[dict[CardCause, float], tuple[CardCause, 
     alike = belief.group(leader)
     if not alike:
         return shown, ()
+    while True:
+        levelled = _capped(shown, leader, alike)
+        # A cause that comes out above the leader for the leader's cap is as likely as it is.
+        above = [cause for cause in CAUSES if levelled[cause] > levelled[leader] and cause not in alike]
+        if not above:
+            return levelled, tuple(sorted((leader, *alike), key=lambda cause: -levelled[cause]))
+        alike = (*alike, *above)
+
+
+def _capped(shown: dict[CardCause, float], leader: CardCause, alike: tuple[CardCause, ...]) -> dict[CardCause, float]:
+    levelled = dict(shown)
     rest = sum(shown[cause] for cause in alike)
     mass = shown[leader] + rest
     if shown[leader] > SUREST * mass:
         for cause in alike:
-            shown[cause] *= (1 - SUREST) * mass / rest
-        shown[leader] = SUREST * mass
-    return shown, (leader, *alike)
+            levelled[cause] *= (1 - SUREST) * mass / rest
+        levelled[leader] = SUREST * mass
+    return levelled
 
 
 def _finding(cause: CardCause, probability: float, belief: Belief, group: tuple[CardCause, ...]) -> CardFinding:
@@ -76,7 +88,8 @@ def _proofs(cause: CardCause, belief: Belief) -> tuple[Proof, ...]:
     for piece in belief.pieces:
         weight = float(piece.logs[INDEX[cause]] - piece.logs[INDEX[other]]) / _LOG10
         if abs(weight) >= _WEIGHTY or piece.by_hand:
-            lines.append(Proof(piece.text, round(weight, 2), dict(piece.numbers)))
+            odd = f": {_MISFIT}" if cause in piece.misfits else ""
+            lines.append(Proof(piece.text + odd, round(weight, 2), dict(piece.numbers)))
         else:
             rest += weight
     lines.sort(key=lambda proof: -abs(proof.weight))
@@ -96,6 +109,14 @@ def _limits(evidence: CardEvidence) -> tuple[str, ...]:
         found.append("No pulses were seen, only bits: widths, levels, glitches and noise between reads are unknown.")
     elif not evidence.records:
         found.append("Only the pulses of reads were seen: lines at rest, glitches and stray pulses are unknown.")
+    built = sum(read.built for read in evidence.reads)
+    if built:
+        found.append(f"{built} reads are numbers, not bits: what parity was received is unknown, and was not weighed.")
+    if evidence.turned and not evidence.volts_seen:
+        found.append(
+            "Whether the lines rest low, or an inverting input recorded them, the record cannot show: measure DC volts "
+            "from D0 to 0 V with no card at the reader."
+        )
     keys = len(evidence.reads) - len(judged_reads(evidence))
     if keys:
         found.append(f"{keys} of the reads are keys of a keypad, beside sound cards: they were left out.")

@@ -29,6 +29,13 @@ class CardEvidence:
     """All formats known: those built in and the user's."""
     readings: tuple[CardMeterReading, ...] = ()
     """What was measured by hand; of two of one kind the last counts."""
+    scope: tuple[CardMeterReading, ...] = ()
+    """What a scope's record shows of levels; then pulses were cut at half its own swing, whatever an input makes of it.
+    """
+    turned: bool = False
+    """Whether both lines rest low in the record, so that its levels were turned over to read it."""
+    volts_seen: bool = False
+    """Whether records are of volts, which no inverting input has turned over."""
     presented: int | None = None
     """How often a card was held to the reader, where it is known: reads that never came then count too."""
 

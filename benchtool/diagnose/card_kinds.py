@@ -38,6 +38,7 @@ class Kind(Enum):
     SHORT = "many bits too few"
     MORE = "one to four bits too many"
     LONG = "many bits too many"
+    FAR = "more than twice the length"
     DOUBLE = "twice the length"
     KEY = "a key of a keypad"
     OTHER_LENGTH = "whole in a format of another length"
@@ -88,6 +89,8 @@ def kind_of_read(bits: Bits, expected: Sequence[CardFormat], known: Sequence[Car
         return Kind.OTHER_LENGTH
     if bits.length == 2 * length:
         return Kind.DOUBLE
+    if bits.length > 2 * length:
+        return Kind.FAR
     if bits.length < length:
         return Kind.FEWER if bits.length >= length - 3 else Kind.SHORT
     return Kind.MORE if bits.length <= length + 4 else Kind.LONG
@@ -136,6 +139,16 @@ def kinds(evidence: CardEvidence) -> list[Kind]:
     return [*found, *([Kind.NOTHING] * missing)]
 
 
+def alike_in_length(evidence: CardEvidence) -> tuple[int, int, int]:
+    """Of reads that have another length than is right: how many have the commonest length, how many in all, that."""
+    right = {row.length for row in expected_formats(evidence)}
+    lengths = [read.bits.length for read in judged_reads(evidence) if read.bits.length not in right]
+    if not lengths:
+        return 0, 0, 0
+    most = max(sorted(set(lengths)), key=lengths.count)
+    return lengths.count(most), len(lengths), most
+
+
 @lru_cache(maxsize=256)
 def patterns(rows: tuple[CardFormat, ...]) -> dict[CardCause, tuple[dict[Kind, float], ...]]:
     """What the causes that change every frame alike do to frames of the first format, judged in all of its length.
@@ -161,7 +174,8 @@ def patterns(rows: tuple[CardFormat, ...]) -> dict[CardCause, tuple[dict[Kind, f
         CardCause.BITS_REVERSED: (shares([frame.reversed() for frame in frames]),),
         CardCause.PARITY_ONE_WRONG: tuple(shares(flipped(bit)) for bit in groups) or (shares(frames),),
         CardCause.PARITY_SENSE_WRONG: (shares(flipped(sum(groups))),),
-        CardCause.LAYOUT_OTHER: (shares(free),),
+        # Now and then another layout has the same parity and carries the number elsewhere.
+        CardCause.LAYOUT_OTHER: (*[shares(free)] * 7, shares(frames)),
     }
 
 

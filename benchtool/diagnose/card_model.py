@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.diagnose.card_finding import CardCause
-from benchtool.diagnose.card_kinds import KINDS, LENGTH_RIGHT, Kind, Printed, patterns
+from benchtool.diagnose.card_kinds import KINDS, LENGTH_RIGHT, Kind, patterns
 from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading, card_kind
 from benchtool.diagnose.card_shape import FIGURES, Figure
 from benchtool.frames.card.formats import CardFormat
@@ -84,8 +84,13 @@ SHAPE_COUNTS = 0.55
 """Figures of one recording depend on each other: each counts so much of what it would count alone. Between 0.4 and 1 it
 matters little: on lines of seed 31 the calibration error is 0.035 to 0.040, least at the lower end."""
 _STRAY = 0.004
-"""Share of readings that are slips."""
-_STRAY_STRANGE = 0.6
+"""Share of results that come out as with no cause at all."""
+_SLIP = 0.02
+"""Share of readings by hand that are slips: another terminal, another range, a lead that was off (judgement)."""
+_STRANGE_WIDE = 0.5
+"""None of these: share of it in which a reading can be anything."""
+_RANGE = {"V": 15.0, "ohm": 7.5}
+"""Over so many volts, or powers of ten of an ohm, a reading that can be anything is spread."""
 _WIDER = 1.5
 """Worked lines are few beside what a dozen readings can be, so each speaks for somewhat more than a meter's error."""
 _LINE_SPREAD = 1.0
@@ -108,6 +113,9 @@ class Model:
     """Reads of each kind, shape (drawn causes, lines, kinds)."""
     shape: Floats
     """Log-probability of each bin of all figures in a row, shape (causes, bins)."""
+    alike: Floats
+    """Of the reads of another length on each worked line those of its commonest length, and all; (drawn causes, lines,
+    2)."""
     meter: Floats
     """What a meter shows, on its kind's scale, shape (drawn causes, lines, kinds of reading)."""
     _tables: dict[str, Floats] = field(default_factory=dict, init=False, repr=False, compare=False)
@@ -136,22 +144,40 @@ class Model:
         return table
 
     def log_kinds(
-        self, seen: Sequence[Kind], different: Sequence[Kind], expected: tuple[CardFormat, ...]
+        self,
+        seen: Sequence[Kind],
+        different: Sequence[Kind],
+        expected: tuple[CardFormat, ...],
+        alike: tuple[int, int] = (0, 0),
     ) -> tuple[Floats, Floats]:
         """Log-likelihood of all reads by their lengths alone, and of their parity beyond that; each shape (causes,).
 
         `different`: the kinds of different frames only. The same frame again says no more about parity.
+        `alike`: of the reads of another length those of the commonest, and all.
         """
         lengths, parity = np.empty(len(CAUSES)), np.empty(len(CAUSES))
         for place, cause in enumerate(CAUSES):
             shares = self._shares(cause, expected)
-            lengths[place] = _log_lengths(shares, _counts(seen))
+            lengths[place] = _log_lengths(shares, _counts(seen), self._log_alike(cause, shares, *alike))
             counts = _counts(different)
             whole = (
                 _polya(counts, np.full(len(KINDS), _STRANGE)) if shares is None else _mean(_of_lines(shares, counts))
             )
             parity[place] = whole - _log_lengths(shares, counts)
         return lengths, parity
+
+    def _log_alike(self, cause: CardCause, shares: Floats | None, most: int, wrong: int) -> Floats:
+        """Log-likelihood of so many of the wrong lengths being one, on each of the cause's lines."""
+        if wrong < 2:
+            return np.zeros(1)
+        scale = min(1.0, _MOST_READS / wrong)
+        again, apart = scale * (most - 1), scale * (wrong - most)
+        if shares is None:
+            return np.array([math.lgamma(again + 1) + math.lgamma(apart + 1) - math.lgamma(again + apart + 2)])
+        counts = self.alike[INDEX[cause]]
+        share = (np.maximum(counts[:, 0] - 1, 0) + 0.5) / (np.maximum(counts[:, 1] - 1, 0) + 1)
+        logs = again * np.log(share) + apart * np.log(1 - share)
+        return np.tile(logs, len(shares) // len(logs))
 
     def log_figure(self, figure: Figure, value: float) -> Floats:
         """Log-likelihood of a figure, shape (causes,), already taken times what one figure counts."""
@@ -168,16 +194,22 @@ class Model:
         if not readings:
             return np.zeros(len(CAUSES))
         logs = np.zeros(self.meter.shape[:2])
+        anything = 0.0
         for reading in readings:
             kind = card_kind(reading.kind)
             spread = _WIDER * kind.spread(reading.value)
             apart = (self.meter[:, :, _column(reading.kind)] - kind.scale(reading.value)) / spread
-            logs += np.log(np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2) + 1e-4 / (1 + apart**2))
-        top = float(logs.max())
+            wide = _wide(reading)
+            logs += np.log((1 - _SLIP) * np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2) + _SLIP * wide)
+            anything += math.log(wide)
+        top = max(float(logs.max()), anything)
         drawn = self._by_cause(np.exp(logs - top))
-        broad = float(drawn.mean())
-        found = np.append((1 - _STRAY) * drawn + _STRAY * broad, _STRAY_STRANGE * broad + 1e-12)
-        return np.asarray(np.log(np.maximum(found, 1e-300)) + top)
+        strange = _STRANGE_WIDE * math.exp(anything - top) + (1 - _STRANGE_WIDE) * float(drawn.mean())
+        return np.asarray(np.log(np.maximum(np.append(drawn, strange), 1e-300)) + top)
+
+    def misfits(self, reading: CardMeterReading) -> npt.NDArray[np.bool_]:
+        """Under which causes a reading can be hardly anything but a slip, shape (causes,)."""
+        return np.asarray(self.log_meter((reading,)) < math.log(3 * _SLIP * _wide(reading)))
 
     def meter_table(self, kind: str) -> Floats:
         """Probability of each range of a reading, shape (causes, ranges); ranges hold equal shares of all lines."""
@@ -236,8 +268,17 @@ class Model:
         return np.vstack(ways)
 
 
-def _log_lengths(shares: Floats | None, counts: Floats) -> float:
-    """Log-likelihood of kinds where all of the right length are one; `shares` None: none of these."""
+def _wide(reading: CardMeterReading) -> float:
+    """How likely a reading is where it can be anything, on the scale of one that is at its peak."""
+    kind = card_kind(reading.kind)
+    return _WIDER * kind.spread(reading.value) * math.sqrt(2 * math.pi) / _RANGE[kind.unit]
+
+
+def _log_lengths(shares: Floats | None, counts: Floats, alike: Floats | float = 0.0) -> float:
+    """Log-likelihood of kinds where all of the right length are one; `shares` None: none of these.
+
+    `alike`: what is added on each line.
+    """
     right = [KINDS.index(kind) for kind in LENGTH_RIGHT]
     merged = counts.copy()
     merged[right] = 0
@@ -246,10 +287,10 @@ def _log_lengths(shares: Floats | None, counts: Floats) -> float:
         spread = np.full(len(KINDS), _STRANGE)
         spread[right[1:]] = 0
         spread[right[0]] = _STRANGE * len(right)
-        return _polya(merged, spread)
+        return _polya(merged, spread) + float(np.sum(alike))
     by_length = shares.copy()
     by_length[:, right[0]] = shares[:, right].sum(axis=1)
-    return _mean(_of_lines(by_length, merged))
+    return _mean(_of_lines(by_length, merged) + alike)
 
 
 def _column(kind: str) -> int:
@@ -281,65 +322,6 @@ def _polya(counts: Floats, spread: Floats) -> float:
     )
 
 
-_SAME_EVERY_TIME = frozenset(
-    {
-        CardCause.LINES_SWAPPED,
-        CardCause.BITS_REVERSED,
-        CardCause.D0_OPEN,
-        CardCause.D1_OPEN,
-        CardCause.D0_STUCK_LOW,
-        CardCause.D1_STUCK_LOW,
-        CardCause.PARITY_ONE_WRONG,
-        CardCause.PARITY_SENSE_WRONG,
-        CardCause.LAYOUT_OTHER,
-        CardCause.LENGTH_OTHER,
-        CardCause.CLOCK_AND_DATA,
-        CardCause.SERIAL_OUTPUT,
-        CardCause.POLARITY_INVERTED,
-    }
-)
-"""What changes every frame alike: the same card reads wrong in the same way each time."""
-
-
-def repeat_chances() -> Floats:
-    """Probability that wrong reads of one card are the same, shape (causes,): rules, with a share for accidents."""
-    chances = [0.95 if cause in _SAME_EVERY_TIME else 0.5 if cause is CAUSES[-1] else 0.12 for cause in CAUSES]
-    return np.array(chances)
-
-
-_AGREES: dict[CardCause, dict[Printed, float]] = {
-    CardCause.LINES_SWAPPED: {Printed.INVERTED: 0.9},
-    CardCause.BITS_REVERSED: {Printed.REVERSED: 0.9},
-    CardCause.D0_OPEN: {Printed.ONES: 0.88},
-    CardCause.D0_STUCK_LOW: {Printed.ONES: 0.88},
-    CardCause.D1_OPEN: {Printed.ZEROS: 0.88},
-    CardCause.D1_STUCK_LOW: {Printed.ZEROS: 0.88},
-    CardCause.PARITY_ONE_WRONG: {Printed.AS_GIVEN: 0.9},
-    CardCause.PARITY_SENSE_WRONG: {Printed.AS_GIVEN: 0.9},
-    CardCause.LAYOUT_OTHER: {Printed.AS_GIVEN: 0.15},
-    CardCause.NONE_OF_THESE: {Printed.AS_GIVEN: 0.2, Printed.INVERTED: 0.05, Printed.REVERSED: 0.05},
-}
-_SOUND_AGREES = 0.9
-"""A number can be printed in a way that is not tried."""
-_DAMAGED_AGREES = 0.08
-"""Damage in a parity bit alone."""
-_ACCIDENT = 0.004
-
-
-def printed_chances(kind: Kind) -> Floats:
-    """Probability of each agreement with a printed number for a read of this kind, shape (causes, agreements)."""
-    table = np.full((len(CAUSES), len(Printed)), _ACCIDENT)
-    for place, cause in enumerate(CAUSES):
-        if kind is Kind.SOUND and cause is not CardCause.LAYOUT_OTHER:
-            chances = {Printed.AS_GIVEN: _SOUND_AGREES}
-        else:
-            chances = _AGREES.get(cause, {Printed.AS_GIVEN: _DAMAGED_AGREES if kind in LENGTH_RIGHT else _ACCIDENT})
-        for column, agreement in enumerate(Printed):
-            table[place, column] += chances.get(agreement, 0.0)
-        table[place, -1] = max(_ACCIDENT, 1.0 - table[place, :-1].sum())
-    return np.asarray(table / table.sum(axis=1, keepdims=True))
-
-
 def log_prior(*, length_told: bool) -> Floats:
     """Shape (causes,). Where nobody told what the controller is set to, it cannot be set wrong."""
     logs = np.log([PRIOR[cause] for cause in CAUSES])
@@ -354,5 +336,8 @@ def load() -> Model:
     with resources.files("benchtool.diagnose").joinpath("data", "card_lines.npz").open("rb") as file:
         held: Any = np.load(file, allow_pickle=False)
         return Model(
-            held["reads"].astype(np.float64), held["shape"].astype(np.float64), held["meter"].astype(np.float64)
+            held["reads"].astype(np.float64),
+            held["shape"].astype(np.float64),
+            held["alike"].astype(np.float64),
+            held["meter"].astype(np.float64),
         )

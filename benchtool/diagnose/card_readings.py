@@ -19,8 +19,8 @@ _POWER_OFF = (
     "must stay open; follow local codes, and leave mains work to licensed people."
 )
 _DOORS = "A card that is accepted opens the door: keep it in sight, and escape routes clear."
-_DANGEROUS_V = 50.0
-"""No extra-low voltage supply of a reader has more (common practice: 5 to 24 V)."""
+_DANGEROUS_V = 30.0
+"""No supply of a reader has more (common practice: 5 to 24 V, 28 V where a battery is charged), and no data line."""
 
 
 def _volts(name: str, how: str, minutes: float, absolute: float, caution: str = _LIVE) -> Kind:

@@ -19,6 +19,14 @@ from benchtool.frames.card.read import Pulse
 
 _NEAR_NS = 5_000
 """Edges of both lines so close are one event."""
+_BOUNCE_NS = (2_000, 10_000)
+"""A line that comes back for so long within a pulse: longer than a hundred metres ring, too short to part pulses."""
+_EVENT_NS = 1_000_000
+_MAINS_NS = (10_000_000, 1e9 / 120)
+"""Half a period of 50 and of 60 Hz."""
+_ON_BEAT = 0.05
+"""A pause is in time with the mains within this share of half a period."""
+_MOST_BEATS = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +38,8 @@ class Figure:
     """Rising; a value belongs to the bin of those at or below it."""
     text: str
     """A sentence with `{value}`."""
+    below: str = ""
+    """Instead, where the value lies below the first edge; empty where the same words serve."""
 
     @property
     def bins(self) -> int:
@@ -40,6 +50,10 @@ class Figure:
         """Where a value falls."""
         return sum(value >= edge for edge in self.edges)
 
+    def words(self, value: float) -> str:
+        """The sentence for a value."""
+        return (self.below if self.below and value < self.edges[0] else self.text).format(value=value)
+
 
 _SHARES = (0.3, 0.8)
 """No finer: how long a record goes on after a card is nothing that the lines do."""
@@ -47,11 +61,11 @@ _RATES = (0.01, 0.1, 0.5, 2.0, 8.0)
 FIGURES: tuple[Figure, ...] = (
     Figure("d0-low", _SHARES, "D0 is low {value:.0%} of the time"),
     Figure("d1-low", _SHARES, "D1 is low {value:.0%} of the time"),
-    Figure("d0-rest", (0.5,), "D0 at rest: {value:.0f} (1 high, 0 low)"),
-    Figure("d1-rest", (0.5,), "D1 at rest: {value:.0f} (1 high, 0 low)"),
+    Figure("d0-rest", (0.5,), "D0 rests high", "D0 rests low"),
+    Figure("d1-rest", (0.5,), "D1 rests high", "D1 rests low"),
     Figure("d0-pulses", (0.01, 0.15, 0.3, 0.7, 0.85, 0.99), "{value:.0%} of all pulses are on D0"),
-    Figure("moving", (0.5,), "any edge was seen: {value:.0f} (1 yes, 0 no)"),
-    Figure("width", (8, 18, 28, 60, 105, 150, 250, 500), "pulses are {value:.0f} us wide (20 to 100 published)"),
+    Figure("moving", (0.5,), "the lines move", "neither line moves"),
+    Figure("width", (8, 14, 19.5, 28, 60, 100.5, 150, 250, 500), "pulses are {value:.0f} us wide (limits: 20 to 100)"),
     Figure("width-spread", (1.1, 1.4, 2.0, 4.0, 10.0), "the widest pulses are {value:.1f} times as wide as the narrow"),
     Figure("width-lines", (0.5, 0.8, 1.25, 2.0), "pulses on D1 are {value:.2f} times as wide as on D0"),
     Figure("spacing", (0.19, 0.35, 0.7, 1.4, 2.8, 6.0, 20.0), "pulses are {value:.2f} ms apart (0.2 to 20 published)"),
@@ -64,6 +78,8 @@ FIGURES: tuple[Figure, ...] = (
     Figure("stuck", (0.01, 0.3, 0.9), "a line low for over 5 ms {value:.1f} times a read"),
     Figure("together", (0.02, 0.2, 0.7), "{value:.0%} of the falls of D0 come with an edge of D1"),
     Figure("stray", (0.05, 0.3, 1.0, 4.0), "{value:.1f} short bursts beside each whole read"),
+    Figure("bounces", _RATES, "a line comes back for 2 to 10 us within a pulse {value:.1f} times a read"),
+    Figure("mains", (0.3, 0.8), "{value:.0%} of the pauses are whole half periods of the mains"),
 )
 """Every figure; the tables are drawn for these bins."""
 
@@ -89,6 +105,8 @@ def _of_records(records: Sequence[LineRecord], bursts: Sequence[Burst]) -> dict[
     whole_ns = sum(record.end_ns - record.begin_ns for record in records)
     found: dict[str, float] = {}
     for line, name in ((0, "d0"), (1, "d1")):
+        if _only_edges(records) and not any(edge.line == line for record in records for edge in record.edges):
+            continue
         low_ns = sum(_low_ns(record, line) for record in records)
         found[f"{name}-low"] = low_ns / max(1, whole_ns)
         found[f"{name}-rest"] = sum(record.high_at_begin[line] for record in records) / len(records)
@@ -104,11 +122,44 @@ def _of_records(records: Sequence[LineRecord], bursts: Sequence[Burst]) -> dict[
     longest = sum(length > 8 for length in lengths)
     if longest:
         found["stray"] = (len(lengths) - longest) / longest
+    found["bounces"] = sum(_bounces(record, line) for record in records for line in (0, 1)) / reads
+    beats = _on_beat([edge.t_ns for record in records for edge in record.edges if not edge.high])
+    if beats is not None:
+        found["mains"] = beats
     falls = [edge.t_ns for record in records for edge in record.edges if edge.line == 0 and not edge.high]
     others = sorted(edge.t_ns for record in records for edge in record.edges if edge.line == 1)
     if falls:
         found["together"] = sum(_near(fall, others) for fall in falls) / len(falls)
     return found
+
+
+def _only_edges(records: Sequence[LineRecord]) -> bool:
+    """Whether records begin with their first edge, as lists of edges do: a line without one has no level known."""
+    return all(record.edges and record.edges[0].t_ns == record.begin_ns for record in records)
+
+
+def _bounces(record: LineRecord, line: int) -> int:
+    edges = [edge for edge in record.edges if edge.line == line]
+    times = [after.t_ns - edge.t_ns for edge, after in pairwise(edges) if edge.high and not after.high]
+    least, most = _BOUNCE_NS
+    return sum(least + record.resolution_ns <= time < most for time in times)
+
+
+def _on_beat(falls: Sequence[int]) -> float | None:
+    """Share of the pauses between events that are few whole half periods of the mains; None where they are few."""
+    events: list[int] = []
+    for t_ns in sorted(falls):
+        if not events or t_ns - events[-1] > _EVENT_NS:
+            events.append(t_ns)
+    pauses = [after - before for before, after in pairwise(events)]
+    pauses = [pause for pause in pauses if pause < (_MOST_BEATS + 0.5) * _MAINS_NS[0]]
+    if len(pauses) < 6:
+        return None
+    shares = []
+    for half_ns in _MAINS_NS:
+        beats = [(pause / half_ns, round(pause / half_ns)) for pause in pauses]
+        shares.append(sum(whole > 0 and abs(exact - whole) < _ON_BEAT for exact, whole in beats) / len(beats))
+    return max(shares)
 
 
 def _near(t_ns: int, sorted_ns: Sequence[int]) -> bool:

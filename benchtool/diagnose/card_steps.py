@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from benchtool.diagnose import card_model
+from benchtool.diagnose import card_model, card_rules
 from benchtool.diagnose.card_belief import Belief, last_readings
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause, Step
@@ -59,7 +59,8 @@ def next_steps(evidence: CardEvidence, belief: Belief, group: Sequence[CardCause
     # As if it were open still whether anything is wrong: what settles that best proves the finding, and the mending.
     doubted = np.zeros(len(CAUSES))
     doubted[[INDEX[leader], INDEX[CardCause.HEALTHY]]] = 0.5
-    return _best(evidence, belief._replace(probability=doubted), (), by_reads=False)[:1]
+    strange = leader is CardCause.NONE_OF_THESE
+    return _best(evidence, belief._replace(probability=doubted), (), by_reads=strange)[: 3 if strange else 1]
 
 
 def _best(
@@ -176,7 +177,7 @@ def _reads(evidence: CardEvidence, belief: Belief) -> list[_Choice]:
         wrong = [kind for kind in seen if kind is not Kind.SOUND]
         if wrong:
             # A wrong read is the same as the last one, or another.
-            same = card_model.repeat_chances()[:, None]
+            same = card_rules.repeat_chances()[:, None]
             again = np.hstack((table * same, table * (1 - same)))
         means = _read_meanings(again, belief, len(KINDS), repeats=bool(wrong))
         do = "Hold the same card to the reader again, a few times." if evidence.reads else "Hold a card to the reader."
@@ -185,7 +186,7 @@ def _reads(evidence: CardEvidence, belief: Belief) -> list[_Choice]:
         )
     if evidence.reads and not evidence.printed:
         kind = seen[-1] if seen[-1] is not Kind.NOTHING else seen[0]
-        agrees = card_model.printed_chances(kind)
+        agrees = card_rules.printed_chances(kind, built=all(read.built for read in evidence.reads))
         names = [agreement.value for agreement in Printed]
         found.append(
             _Choice(

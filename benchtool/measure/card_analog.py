@@ -16,6 +16,8 @@ import numpy.typing as npt
 from benchtool.measure.waveform_record import Floats
 from benchtool.measure.waveform_slicing import clipped_deviation, find_edges, quantiles, time_weights
 
+TURNED = "levels were turned over"
+"""In every note that says that a record was read the other way up."""
 _HALF_HYSTERESIS = 0.15
 """Of the swing, either way."""
 _LEAST_SWING_V = 0.4
@@ -80,7 +82,7 @@ def slice_lines(waveform: CardWaveform) -> tuple[tuple[LineSlices, LineSlices], 
     notes = []
     turned = [one.pulse_v is not None and one.pulse_v > one.rest_v for one in lines]
     if all(turned):
-        notes.append("both lines rest low and pulse high: an inverting probe is taken, levels were turned over")
+        notes.append(f"both lines rest low and pulse high: {TURNED} to read them; a scope does not invert by itself")
         lines = [one._replace(rises=~one.rises, high_at_begin=not one.high_at_begin) for one in lines]
     middles = [one.middle_v for one in lines if one.middle_v is not None]
     limit = middles[0] if middles else _UNKNOWN_V
@@ -131,7 +133,7 @@ def _figures(time: Floats, volts: Floats, line: LineSlices) -> LineFigures:
     share = (volts - bottom) / (top - bottom)
     places = np.searchsorted(time, line.edge_s)
     times: dict[bool, list[float]] = {True: [], False: []}
-    # In a record of an inverting probe edges were turned over; what counts here is the way the voltage goes.
+    # Where both lines rest low edges were turned over; what counts here is the way the voltage goes.
     for place in places:
         rising = bool(share[min(place, len(share) - 1)] > share[max(0, place - 1)])
         span = _edge_span(time, share, int(place), rising)

@@ -19,8 +19,8 @@ from benchtool.frames.card.formats import FORMATS, CardFormat, find_formats
 from benchtool.frames.card.keypad import KEYS, STYLES
 from benchtool.simulate.card_bus import presentations
 from benchtool.simulate.card_faults import apply_card_fault
-from benchtool.simulate.card_reader import card_bits, some_keys
-from benchtool.simulate.card_setup import CardSetup, drawn, plain
+from benchtool.simulate.card_reader import some_keys
+from benchtool.simulate.card_setup import CardSetup, a_card, drawn, plain
 from benchtool.simulate.specs import MOST_SEED, ScenarioError
 from benchtool.wire.cable import AWG_OHM_PER_KM
 
@@ -72,7 +72,7 @@ def simulated(address: str) -> tuple[CardSetup, list[Bits | str], int]:
         setup = replace(setup, keypad=size)
         cards = [some_keys(draw) for _ in range(count)]
     else:
-        cards = [card_bits(setup.format, draw) for _ in range(min(count, 1) if same == "yes" else count)]
+        cards = [a_card(setup, draw) for _ in range(min(count, 1) if same == "yes" else count)]
         cards = cards * count if same == "yes" else cards
     pressed = options.get("keys", "")
     if pressed.strip(KEYS):

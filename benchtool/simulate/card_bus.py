@@ -110,7 +110,7 @@ def _reset(pulled: Pulls, draw: random.Random) -> Pulls:
 def _record(setup: CardSetup, pulled: Pulls, begin_ns: int, draw: random.Random, where: str) -> LineRecord:
     last_s = max((low.start_s + low.width_s for line in pulled for low in line), default=0.05)
     end_s = _BEFORE_S + last_s + _AFTER_S
-    outside = _outside(setup, end_s, draw)
+    outside = _outside(setup, begin_ns, end_s, draw)
     # Lamp and beeper of the reader draw more in one presentation than in another.
     ground_v = setup.ground_v * draw.uniform(0.75, 1.25)
     edges: list[Edge] = []
@@ -119,7 +119,8 @@ def _record(setup: CardSetup, pulled: Pulls, begin_ns: int, draw: random.Random,
         lows = [Low(low.start_s + _BEFORE_S, low.width_s) for low in pulled[number]]
         lows = _lossy(lows, setup.disturbed.lost[number], draw)
         high, crossings = _received(setup, replace(setup.lines[number], ground_v=ground_v), lows, end_s)
-        spans = merged([*_lows(high, crossings, end_s), *_bounces(setup, crossings, draw), *outside[number]])
+        arrived = _let_go(setup, _lows(high, crossings, end_s), draw)
+        spans = merged([*arrived, *_bounces(setup, crossings, draw), *outside[number]])
         high = not (spans and spans[0].start_s <= 0)
         highs.append(high)
         for low in spans:
@@ -195,8 +196,39 @@ def _bounces(setup: CardSetup, crossings: Sequence[tuple[float, bool]], draw: ra
     return found
 
 
-def _outside(setup: CardSetup, end_s: float, draw: random.Random) -> Pulls:
+def _let_go(setup: CardSetup, lows: list[Low], draw: random.Random) -> list[Low]:
+    """Pulses, of some of which the line comes back for a few microseconds."""
+    found = []
+    for low in lows:
+        gap_s = draw.uniform(3e-6, 9e-6) if setup.disturbed.bounced else 0.0
+        if gap_s and low.width_s > gap_s + 6e-6 and draw.random() < setup.disturbed.bounced:
+            until_s = draw.uniform(3e-6, low.width_s - gap_s - 3e-6)
+            found.append(Low(low.start_s, until_s))
+            low = Low(low.start_s + until_s + gap_s, low.width_s - until_s - gap_s)
+        found.append(low)
+    return found
+
+
+def _hum(setup: CardSetup, begin_ns: int, end_s: float, draw: random.Random) -> Pulls:
+    """Lows in time with the mains on both lines, one of them somewhat later, through all records in one beat."""
+    found: Pulls = ([], [])
+    every_s = 1 / setup.disturbed.hum_hz
+    later_s = 40e-6 * random.Random(setup.disturbed.hum_low_s).random()
+    begin_s = begin_ns / 1e9
+    for beat in range(math.ceil(begin_s / every_s), math.floor((begin_s + end_s) / every_s)):
+        t_s = beat * every_s - begin_s + draw.gauss(0, 0.005) * every_s
+        for line in (0, 1):
+            start_s = t_s + line * later_s + draw.uniform(0, 9e-6)
+            width_s = setup.disturbed.hum_low_s * math.exp(draw.gauss(0, 0.2))
+            if 0 < start_s < end_s - width_s - 1e-3:
+                found[line].append(Low(start_s, max(2e-6, min(width_s, 0.6 * every_s))))
+    return merged(found[0]), merged(found[1])
+
+
+def _outside(setup: CardSetup, begin_ns: int, end_s: float, draw: random.Random) -> Pulls:
     """Pulses from outside, in showers; on lines that float, in time with the mains (100 or 120 Hz)."""
+    if setup.disturbed.hum_hz:
+        return _hum(setup, begin_ns, end_s, draw)
     found: Pulls = ([], [])
     rate = setup.disturbed.noise_per_s
     if not rate:
@@ -205,11 +237,12 @@ def _outside(setup: CardSetup, end_s: float, draw: random.Random) -> Pulls:
     t_s = draw.expovariate(rate / 4)
     while t_s < end_s:
         for _ in range(draw.choice((1, 2, 4, 9))):
-            width_s = math.exp(draw.gauss(math.log(8e-6), 1.0))
             lines = (0, 1) if draw.random() < setup.disturbed.both else (draw.randrange(2),)
             for line in lines:
-                if 0 < t_s < end_s - width_s - 1e-3:
-                    found[line].append(Low(t_s, max(1e-6, width_s)))
+                width_s = math.exp(draw.gauss(math.log(8e-6), 1.0))
+                start_s = t_s + draw.uniform(0, 3e-6)
+                if 0 < start_s < end_s - width_s - 1e-3:
+                    found[line].append(Low(start_s, max(1e-6, width_s)))
             t_s += draw.expovariate(1 / 0.4e-3)
         t_s += draw.expovariate(rate / 4)
         if setup.disturbed.hum:

@@ -10,7 +10,7 @@ import random
 from collections.abc import Callable
 from dataclasses import replace
 
-from benchtool.frames.card.formats import FORMATS
+from benchtool.frames.card.formats import FORMATS, CardField, CardFormat, ParityGroup, Sense
 from benchtool.simulate.card_reader import Output, Timing
 from benchtool.simulate.card_setup import CardSetup, Disturbed
 from benchtool.simulate.specs import ScenarioError
@@ -45,18 +45,19 @@ def _ground_missing(setup: CardSetup, draw: random.Random) -> CardSetup:
     """Either the supply has no other way back and the reader is dead, or it floats, and only hum arrives."""
     if draw.random() < 0.4:
         return replace(setup, ground_ohm=math.inf, powered=False, floating_v=draw.uniform(6, 12), supply_v=0.0)
-    rate = _spread(draw, 5, 300)
-    return replace(
-        setup,
-        ground_ohm=math.inf,
-        floating_v=draw.uniform(2.5, 9) * draw.choice((-1, 1, 1)) if draw.random() < 0.3 else draw.uniform(3, 9),
-        disturbed=replace(setup.disturbed, noise_per_s=rate, both=draw.uniform(0.4, 0.95), hum=True),
-    )
+    floating_v = draw.uniform(2.5, 9) * draw.choice((-1, 1, 1)) if draw.random() < 0.3 else draw.uniform(3, 9)
+    setup = replace(setup, ground_ohm=math.inf, floating_v=floating_v)
+    if draw.random() < 0.5:
+        rate, both = _spread(draw, 5, 300), draw.uniform(0.4, 0.95)
+        return replace(setup, disturbed=replace(setup.disturbed, noise_per_s=rate, both=both, hum=True))
+    hum_hz = draw.choice((50.0, 60.0, 100.0, 120.0))
+    low_s = _spread(draw, 10e-6, 0.5 / hum_hz)
+    return replace(setup, disturbed=replace(setup.disturbed, hum=True, hum_hz=hum_hz, hum_low_s=low_s))
 
 
 def _ground_shift(setup: CardSetup, draw: random.Random) -> CardSetup:
     """A bad joint or a thin core in the 0 V wire: near the input's lower level, so that some pulses vanish, or all."""
-    wanted_v = draw.uniform(0.7, 1.6) * setup.levels_v[0]
+    wanted_v = (draw.uniform(0.7, 1.6) if draw.random() < 0.75 else draw.uniform(1.6, 4.0)) * setup.levels_v[0]
     return replace(setup, ground_ohm=wanted_v / setup.supply_a)
 
 
@@ -70,8 +71,30 @@ def _parity(which: tuple[int, ...]) -> Change:
 
 
 def _length_other(setup: CardSetup, draw: random.Random) -> CardSetup:
+    """Half of them in a format that no table has; now and then cards of both sorts are in use."""
     others = [row for row in FORMATS if row.length != setup.expected.length]
-    return replace(setup, format=draw.choice(others))
+    row = draw.choice(others) if draw.random() < 0.5 else _unknown(draw)
+    return replace(setup, format=row, mixed=draw.uniform(0.2, 0.8) if draw.random() < 0.2 else 0.0)
+
+
+def _unknown(draw: random.Random) -> CardFormat:
+    """A whole frame of a length that no format here has, with parity over either half or with none."""
+    known = {row.length for row in FORMATS}
+    length = draw.choice([size for size in range(20, 65) if size not in known])
+    if draw.random() < 0.05:
+        length = draw.randrange(65, 201)
+    if draw.random() < 0.5:
+        return CardFormat(
+            f"{length} bits", length, (CardField("card_number", tuple(range(1, length + 1))),), (), "invented"
+        )
+    half = (length + 1) // 2
+    groups = (
+        ParityGroup(1, Sense.EVEN, tuple(range(2, half + 1))),
+        ParityGroup(length, Sense.ODD, tuple(range(half + 1, length))),
+    )
+    return CardFormat(
+        f"{length} bits", length, (CardField("card_number", tuple(range(2, length))),), groups, "invented"
+    )
 
 
 def _lost(setup: CardSetup, draw: random.Random) -> CardSetup:
@@ -82,6 +105,9 @@ def _lost(setup: CardSetup, draw: random.Random) -> CardSetup:
 
 
 def _doubled(setup: CardSetup, draw: random.Random) -> CardSetup:
+    """A second low after a pulse, or a contact that lets go for a moment within it."""
+    if draw.random() < 0.3:
+        return replace(setup, disturbed=replace(setup.disturbed, bounced=_spread(draw, 0.008, 0.3)))
     return replace(setup, disturbed=replace(setup.disturbed, doubled=_spread(draw, 0.008, 0.3)))
 
 
@@ -118,7 +144,8 @@ def _weak(setup: CardSetup, draw: random.Random) -> CardSetup:
 
 def _noise(setup: CardSetup, draw: random.Random) -> CardSetup:
     rate = _spread(draw, 1, 60)
-    return replace(setup, disturbed=Disturbed(noise_per_s=rate, both=draw.uniform(0.2, 0.9)))
+    both = 1.0 if draw.random() < 0.3 else draw.uniform(0.2, 0.9)
+    return replace(setup, disturbed=Disturbed(noise_per_s=rate, both=both))
 
 
 def _two(setup: CardSetup, draw: random.Random) -> CardSetup:

@@ -6,13 +6,16 @@ import math
 import random
 from dataclasses import dataclass, field, replace
 
+from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.formats import FORMATS, CardFormat
-from benchtool.simulate.card_reader import Output, Timing
+from benchtool.simulate.card_reader import Output, Timing, card_bits
 from benchtool.wire.cable import AWG_OHM_PER_KM
-from benchtool.wire.card_line import HIGH_V, LOW_V, DataLine, ground_shift_v
+from benchtool.wire.card_line import HIGH_V, LOW_V, DataLine, Low, ground_shift_v
 
 _SOUND_LOW = 0.75
-"""A sound line's low lies below this share of the input's lower level."""
+"""A sound line's low lies below this share of what any input takes for low."""
+_SOUND_WIDTH_S = 20e-6, 100e-6
+"""Of a sound line's pulse at the controller, as published."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +32,12 @@ class Disturbed:
     """Share of those that are on both lines at once."""
     hum: bool = False
     """Lines floating at the reader's end: showers at twice the mains frequency."""
+    hum_hz: float = 0.0
+    """Lows in time with the mains without end, on both lines: 50 or 60 a second, or twice that; 0 for none."""
+    hum_low_s: float = 0.0
+    """How long each of those lasts."""
+    bounced: float = 0.0
+    """Share of pulses in which the line comes back for a few microseconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +81,8 @@ class CardSetup:
     together: float = 0.0
     """Chance that both readers send at once."""
     disturbed: Disturbed = field(default_factory=Disturbed)
+    mixed: float = 0.0
+    """Share of cards that are in the controller's format all the same."""
 
     @property
     def ground_v(self) -> float:
@@ -79,6 +90,11 @@ class CardSetup:
         if math.isinf(self.ground_ohm):
             return self.floating_v
         return ground_shift_v(self.supply_a if self.powered else 0.0, self.ground_ohm)
+
+
+def a_card(setup: CardSetup, draw: random.Random) -> Bits:
+    """An invented card as people at that reader have them."""
+    return card_bits(setup.expected if setup.mixed and draw.random() < setup.mixed else setup.format, draw)
 
 
 def plain(row: CardFormat) -> CardSetup:
@@ -90,8 +106,12 @@ def drawn(draw: random.Random, row: CardFormat | None = None) -> CardSetup:
     """A sound line drawn at random within what is published or common practice."""
     while True:
         setup = _drawn(draw, row)
-        low_v = replace(setup.lines[0], ground_v=setup.ground_v).steady_v(pulled=True)
-        if low_v < _SOUND_LOW * setup.levels_v[0]:
+        line = replace(setup.lines[0], ground_v=setup.ground_v)
+        if line.steady_v(pulled=True) >= _SOUND_LOW * LOW_V:
+            continue
+        width_s = setup.timing.width_s
+        _, crossings = line.crossings([Low(0.0, width_s)], width_s + 1e-3, *setup.levels_v)
+        if len(crossings) == 2 and _SOUND_WIDTH_S[0] < crossings[1].t_s - crossings[0].t_s < _SOUND_WIDTH_S[1]:
             return setup
 
 
@@ -113,9 +133,9 @@ def _drawn(draw: random.Random, row: CardFormat | None) -> CardSetup:
         row,
         row,
         Timing(
-            draw.choice((40e-6, 50e-6, 50e-6, 80e-6, 90e-6)),
-            draw.choice((0.5e-3, 1e-3, 1e-3, 2e-3, 2e-3, 2.5e-3)),
-            draw.choice((0.002, 0.01, 0.03)),
+            draw.choice((40e-6, 50e-6, 50e-6, 80e-6, 90e-6, draw.uniform(20e-6, 100e-6))),
+            draw.choice((0.5e-3, 1e-3, 1e-3, 2e-3, 2e-3, math.exp(draw.uniform(math.log(0.22e-3), math.log(18e-3))))),
+            draw.choice((0.002, 0.01, 0.03, 0.1)),
         ),
         lines=(line, line),
         levels_v=draw.choice(((LOW_V, HIGH_V), (LOW_V, HIGH_V), (1.5, 3.5), (1.2, 1.8))),

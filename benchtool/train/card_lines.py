@@ -26,7 +26,7 @@ from benchtool.diagnose import card_model
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause
-from benchtool.diagnose.card_kinds import KINDS, kinds
+from benchtool.diagnose.card_kinds import KINDS, alike_in_length, kinds
 from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading
 from benchtool.diagnose.card_shape import FIGURES, figures
 from benchtool.frames.card.bits import Bits
@@ -37,8 +37,8 @@ from benchtool.frames.card.read import CardRead, Source
 from benchtool.simulate.card_bus import presentations
 from benchtool.simulate.card_faults import apply_card_fault
 from benchtool.simulate.card_meter import card_meter
-from benchtool.simulate.card_reader import card_bits, some_keys
-from benchtool.simulate.card_setup import CardSetup, drawn
+from benchtool.simulate.card_reader import some_keys
+from benchtool.simulate.card_setup import CardSetup, a_card, drawn
 
 DATA = Path(__file__).parent.parent / "diagnose" / "data" / "card_lines.npz"
 TRAINING_SEED = 5
@@ -71,7 +71,7 @@ def work(cause: CardCause, seed: int, place: int, count: int) -> WorkedLine:
         if setup.keypad:
             cards.append(some_keys(draw))
         else:
-            cards.append(cards[0] if same and cards else card_bits(setup.format, draw))
+            cards.append(cards[0] if same and cards else a_card(setup, draw))
     records = tuple(presentations(setup, cards, draw.randrange(2**31)))
     return WorkedLine(cause, setup, tuple(cards), records, same)
 
@@ -148,16 +148,18 @@ def metered(setup: CardSetup, draw: random.Random) -> Iterator[CardMeterReading]
         yield CardMeterReading(kind.name, min(1e6, 10**scaled) if kind.unit == "ohm" else scaled)
 
 
-def _reads_row(cause: CardCause, place: int) -> tuple[list[int], list[int]]:
-    """Of one training line: reads of each kind, and the bin of each figure (-1 where it has none)."""
+def _reads_row(cause: CardCause, place: int) -> tuple[list[int], tuple[int, int], list[int]]:
+    """Of one training line: reads of each kind, how alike wrong lengths are, each figure's bin (-1 for none)."""
     line = work(cause, TRAINING_SEED, place, CARDS)
     # Half of the lines as a converter sees them, half as a tap does: both are given later.
     given = evidence(line, Seen.BITS if place % 2 else Seen.PULSES)
     found = kinds(given)
     values = figures(evidence(line, Seen.PULSES))
-    return [found.count(kind) for kind in KINDS], [
-        figure.bin(values[figure.name]) if figure.name in values else -1 for figure in FIGURES
-    ]
+    return (
+        [found.count(kind) for kind in KINDS],
+        alike_in_length(given)[:2],
+        [figure.bin(values[figure.name]) if figure.name in values else -1 for figure in FIGURES],
+    )
 
 
 def _meter_row(cause: CardCause, place: int) -> list[float]:
@@ -195,16 +197,18 @@ def make(workers: int) -> None:
     """Draw the worked lines and write what the diagnosis ships with."""
     causes = card_model.DRAWN
     reads = np.zeros((len(causes), LINES, len(KINDS)), np.uint8)
+    alike = np.zeros((len(causes), LINES, 2), np.uint8)
     bins = np.full((len(causes), LINES, len(FIGURES)), -1, np.int64)
     meter = np.zeros((len(causes), METERED, len(CARD_METER)), np.float32)
     with ProcessPoolExecutor(workers) as pool:
         for row, cause in enumerate(causes):
             done = list(pool.map(partial(_reads_row, cause), range(LINES), chunksize=20))
-            reads[row] = [counts for counts, _ in done]
-            bins[row] = [places for _, places in done]
+            reads[row] = [counts for counts, _, _ in done]
+            alike[row] = [lengths for _, lengths, _ in done]
+            bins[row] = [places for _, _, places in done]
             meter[row] = list(pool.map(partial(_meter_row, cause), range(METERED), chunksize=50))
             click.echo(f"{row + 1} of {len(causes)}: {cause.value}", err=True)
-    np.savez_compressed(DATA, reads=reads, shape=_shape_logs(bins).astype(np.float32), meter=meter)
+    np.savez_compressed(DATA, reads=reads, alike=alike, shape=_shape_logs(bins).astype(np.float32), meter=meter)
     click.echo(f"{DATA}: {DATA.stat().st_size} octets")
 
 

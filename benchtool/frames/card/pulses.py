@@ -37,6 +37,10 @@ _MISSING_FITS = 0.25
 
 _OFTEN = 0.2
 """Share of a frame's spacings that makes one of them its own. Our choice."""
+_LEAST_CLOCK_NS = 20_000
+"""Pulses that begin closer together are no two bits of one clock: the least width published."""
+_MOST_MISSING = 256
+"""More pulses than the longest frames have are not missing from one: then it is no frame. Our choice."""
 
 _EVER = -(1 << 80)
 """Before every time: records may begin below zero, at a trigger."""
@@ -90,7 +94,7 @@ class Burst:
     oddities: tuple[Oddity, ...]
     """By time."""
     spacing_ns: int | None
-    """This frame's own spacing, from start to start, found below pauses; None below two pulses."""
+    """This frame's own spacing, from start to start, found below pauses; None where no two pulses can have one."""
 
     @property
     def edges(self) -> int:
@@ -339,7 +343,7 @@ def _missing(pulses: Iterable[Pulse]) -> tuple[int | None, list[Oddity]]:
     """
     starts = [pulse.start_ns for pulse in pulses]
     steps = [after - before for before, after in pairwise(starts)]
-    real = sorted(step for step in steps if step > 0)
+    real = sorted(step for step in steps if step >= _LEAST_CLOCK_NS)
     if not real:
         return None, []
     near: list[int] = []
@@ -352,5 +356,7 @@ def _missing(pulses: Iterable[Pulse]) -> tuple[int | None, list[Oddity]]:
         (start, step, round(step / unit)) for start, step in zip(starts, steps, strict=False) if step > 1.5 * unit
     ]
     if len(near) < 2 or any(abs(step / unit - times) > _MISSING_FITS for _, step, times in pauses):
+        return unit, []
+    if sum(times - 1 for _, _, times in pauses) > _MOST_MISSING:
         return unit, []
     return unit, [Oddity(Odd.MISSING, None, start, step, 0, times - 1) for start, step, times in pauses]
