@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.explore.card_patterns import Words, bit_price, covered, run_totals, shapes, written_out_price
-from benchtool.explore.card_samples import Span, annihilator, members
+from benchtool.explore.card_samples import Span, annihilator, evidence, members
 
 _MOST_WRITTEN_OUT = 11
 """Relations beyond the constants up to which all their sums (2 to that power) are looked at one by one."""
@@ -24,8 +24,6 @@ _DAMAGED_PRICE = 4.0
 _MOST_DAMAGED = 4
 _KNOWN_PRICE = 2.5
 """The price of a group that a format of the table has."""
-_FEW_VALUES, _ALL_VALUES = 4.0, 12.0
-"""What it costs to say that bits are tied because a site code takes few values: less where other bits never change."""
 
 
 @dataclass(slots=True)
@@ -55,14 +53,15 @@ class Masks:
         return self.gain - self.price
 
 
-def gain(values: Sequence[int], mask: int, care: int, length: int, bad: frozenset[int] = frozenset()) -> float:
-    """Bits that a relation explains: one for each read but the first, fewer where the same bits come again."""
-    count = len(values)
-    good = [value for index, value in enumerate(values) if index not in bad]
-    different = len({value & mask & care for value in good})
-    few = _ALL_VALUES if care.bit_count() == length else _FEW_VALUES
-    damage = log2(comb(count, len(bad))) + _DAMAGED_PRICE * len(bad)
-    return min(len(good) - 1, different - 1 + few) - damage
+def gain(values: Sequence[int], mask: int, care: int, bad: frozenset[int] = frozenset()) -> float:
+    """Bits that a relation explains (`card_samples.evidence`), less what it costs that `bad` reads do not keep it."""
+    good = [value for index, value in enumerate(values) if index not in bad] if bad else values
+    return evidence(good, mask & care) - damage_price(len(values), len(bad))
+
+
+def damage_price(count: int, bad: int) -> float:
+    """Bits that it costs to call `bad` of so many reads damaged: which they are is a choice."""
+    return log2(comb(count, bad)) + _DAMAGED_PRICE * bad
 
 
 def classes(
@@ -89,7 +88,7 @@ def classes(
             bit = min(bit_price(place, length) for place in members(core, length))
             held.prices[core] = written_out_price(core, care, length) + bit
     for one in (*exact.values(), *nearly.values()):
-        one.gain = gain(values, one.plain, care, length, one.bad)
+        one.gain = gain(values, one.plain, care, one.bad)
     return list(exact.values()), list(nearly.values())
 
 
@@ -128,17 +127,23 @@ def _hits(values: list[int], length: int, care: int) -> list[tuple[int, float, f
     count = len(values)
     few = min(_MOST_DAMAGED, count // 8)
     most = count - 1 + 1.0
+    bits = [0.0, *(bit_price(place, length) for place in range(1, length + 1))]
     table = shapes(length)
     affordable = np.flatnonzero(table.price < most)
     columns = _columns(values, length)
     totals = run_totals(columns, length)[affordable]
-    found: list[tuple[float, int, int]] = []
+    found: list[tuple[float, int, int, int]] = []
     for extra in (-1, *(place - 1 for place in members(care, length))):
         ones = _count_ones(totals if extra < 0 else totals ^ columns[extra])
-        rows = affordable[np.flatnonzero(np.minimum(ones, count - ones) <= few)]
-        found += [(price, row, extra) for price, row in zip(table.price[rows].tolist(), rows.tolist(), strict=True)]
+        least = np.minimum(ones, count - ones)
+        hit = np.flatnonzero(least <= few)
+        rows = affordable[hit]
+        found += [
+            (price, row, extra, broken)
+            for price, row, broken in zip(table.price[rows].tolist(), rows.tolist(), least[hit].tolist(), strict=True)
+        ]
     made = []
-    for price, row, extra in sorted(found)[:_MOST_HITS]:
+    for price, row, extra, broken in sorted(found)[:_MOST_HITS]:
         mask = covered(table.kinds[table.kind[row]], int(table.first[row]), int(table.last[row]), length)
         bit = 1 << (length - 1 - extra) if extra >= 0 else 0
         if mask & bit:
@@ -146,12 +151,14 @@ def _hits(values: list[int], length: int, care: int) -> list[tuple[int, float, f
         mask ^= bit
         if not mask & care:
             continue
-        if mask & bit:
-            price += bit_price(extra + 1, length)
-        else:
-            price += min(bit_price(place, length) for place in members(mask & care, length))
+        price += bits[extra + 1] if mask & bit else min(bits[place] for place in members(mask & care, length))
         if price < most:
-            odd = [(value & mask).bit_count() & 1 for value in values]
-            usual = int(2 * sum(odd) > count)
-            made.append((mask, price, frozenset(index for index, one in enumerate(odd) if one != usual)))
+            made.append((mask, price, _breaking(values, mask) if broken else frozenset()))
     return made
+
+
+def _breaking(values: list[int], mask: int) -> frozenset[int]:
+    """Reads (by index) whose parity under a mask is not that of most."""
+    odd = [(value & mask).bit_count() & 1 for value in values]
+    usual = int(2 * sum(odd) > len(values))
+    return frozenset(index for index, one in enumerate(odd) if one != usual)

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from heapq import heapify, heappop, heappush
 from itertools import combinations, permutations
 
-from benchtool.explore.card_hits import Masks, beyond_ties, classes
+from benchtool.explore.card_hits import Masks, beyond_ties, classes, damage_price
 from benchtool.explore.card_patterns import written_out_price
-from benchtool.explore.card_samples import Span, changing, ties
+from benchtool.explore.card_samples import Span, changing, evidence, ties
 from benchtool.explore.gf2 import solve
 
 MOST_GROUPS = 8
@@ -90,11 +91,14 @@ def find_parity(values: Sequence[int], length: int, known: Iterable[int] = ()) -
     Reads that break what all others keep are left out and named in `odd`.
     """
     everyone = list(values)
-    known = list(known)
+    return _resting(_found(everyone, length, list(known)), everyone)
+
+
+def _found(everyone: list[int], length: int, known: list[int]) -> Parity:
     care = changing(everyone)
     tied = ties(everyone, length)
     exact, nearly = classes(everyone, length, care, tied, known)
-    odd = _odd_reads(everyone, length, tied, _greedy(exact), nearly)
+    odd = _odd_reads(everyone, length, tied, _greedy(exact, everyone, care), nearly)
     found = _without(everyone, length, known, odd) if odd else _concluded(everyone, length, tied, exact, ())
     names = [index for index in range(len(everyone)) if index not in odd]
     standing = [odd | {names[at] for at in some} for some in _alone([everyone[index] for index in names], length)]
@@ -112,6 +116,24 @@ def find_parity(values: Sequence[int], length: int, known: Iterable[int] = ()) -
         if tried.worth - price > found.worth - _DOUBTFUL:
             doubted |= set(tried.odd) - odd
     return replace(found, alone=tuple(sorted(doubted)))
+
+
+def _resting(found: Parity, values: list[int]) -> Parity:
+    """The same, less sure of relations that hold only because reads were left out: which ones was a choice."""
+    price = _damage(frozenset(found.odd))
+
+    def less(one: Relation) -> Relation:
+        broken = any((values[at] & one.mask).bit_count() & 1 != one.odd for at in found.odd)
+        return replace(one, net=one.net - price) if broken else one
+
+    if not price:
+        return found
+    return replace(
+        found,
+        relations=tuple(map(less, found.relations)),
+        others=tuple((tuple(map(less, basis)), share) for basis, share in found.others),
+        maybe=tuple(map(less, found.maybe)),
+    )
 
 
 def _damage(odd: frozenset[int]) -> float:
@@ -139,10 +161,44 @@ def _alone(values: list[int], length: int) -> list[frozenset[int]]:
     return single + [frozenset(pair) for pair in by_sums.values() if len(pair) == 2]
 
 
-def _greedy(among: Iterable[Masks], span: Span | None = None) -> list[Masks]:
-    """Independent classes of the most net bits; for a matroid the greedy choice is the best one."""
-    span = span or Span()
-    return [one for one in sorted(among, key=lambda one: -one.net) if one.net > _LEAST_NET and span.add(one.core)]
+def _greedy(
+    among: Iterable[Masks], values: list[int], care: int, held: Iterable[int] = (), barred: Iterable[int] = ()
+) -> list[Masks]:
+    """Independent classes of the most net bits; for a matroid the greedy choice is the best one.
+
+    What a class says beside those chosen and `held` before it (cores) is what the plainest of its sums with them says:
+    a real group and what a few site codes have in common make one more relation among many bits, and prove nothing.
+    `barred` are relations that are no proof, whatever they are added to.
+    """
+    span, no_proof = Span(held), Span((*held, *barred))
+    queue = [(-one.net, at, one, 0) for at, one in enumerate(among) if one.net > _LEAST_NET]
+    heapify(queue)
+    chosen: list[Masks] = []
+    told: dict[tuple[int, frozenset[int], int], int] = {}
+    while queue:
+        _, at, one, beside = heappop(queue)
+        rest = no_proof.rest(one.core)
+        if not rest:
+            continue
+        if beside == len(span):
+            chosen.append(one)
+            span.add(one.core)
+            no_proof.add(one.core)
+            continue
+        key = span.rest(one.core), one.bad, len(span)
+        if key not in told:
+            told[key] = _beside(values, care, one, span)
+        one = replace(one, gain=min(one.gain, told[key] - damage_price(len(values), len(one.bad))))
+        if one.net > _LEAST_NET:
+            heappush(queue, (-one.net, at, one, len(span)))
+    return chosen
+
+
+def _beside(values: Sequence[int], care: int, one: Masks, span: Span) -> int:
+    """The least evidence of a class and its sums with those of a span."""
+    good = [value for index, value in enumerate(values) if index not in one.bad]
+    sums = [0, *span.sums()] if len(span) <= MOST_GROUPS else [0]
+    return min(evidence(good, (one.core ^ mask) & care) for mask in sums)
 
 
 def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], nearly: list[Masks]) -> frozenset[int]:
@@ -152,13 +208,14 @@ def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], 
     common by it.
     """
     few = max((len(one.bad) for one in nearly), default=0)
-    span = Span((*tied.basis(), *(one.core for one in chosen)))
+    rare = []
     for place in range(length):
         ones = sum(value >> place & 1 for value in values)
         if min(ones, len(values) - ones) <= few:
-            span.add(1 << place)
+            rare.append(1 << place)
     odd: frozenset[int] = frozenset()
-    for one in _greedy(nearly, span):
+    held = [one.core for one in chosen]
+    for one in _greedy(nearly, values, changing(values), held, (*tied.basis(), *rare)):
         more = odd | one.bad
         if len(more) > max(1, len(values) // 6):
             continue
@@ -169,9 +226,9 @@ def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], 
 
 
 def _concluded(values: list[int], length: int, tied: Span, exact: list[Masks], odd: tuple[int, ...]) -> Parity:
-    chosen = _greedy(exact)
-    span = Span(one.core for one in chosen)
     care = changing(values)
+    chosen = _greedy(exact, values, care)
+    span = Span(one.core for one in chosen)
     all_of_them = beyond_ties(values, length, tied)
     together = 0
     for mask in tied.basis():
@@ -211,9 +268,17 @@ def _without_shape(
     rest = len(holds) - len(span)
     if not rest or len(chosen) + rest > MOST_GROUPS:
         return []
-    by_chance = rest * (rest + len(values) - 1 - (free - len(span)))
     price = _ANY_MORE_PRICE * rest - (0.0 if chosen else _ANY_MORE_PRICE - _ANY_PRICE)
-    net = (by_chance - price) / rest
+
+    def net_of(tests: int) -> float:
+        return (rest * (rest + tests - (free - len(span))) - price) / rest
+
+    if net_of(len(values) - 1) <= 0:
+        return []
+    beyond = Span(left for mask in holds.basis() if (left := span.rest(mask)))
+    sums = [0, *span.sums()] if len(span) + rest <= MOST_GROUPS else [0]
+    # Any sum of them may be what a few site codes have in common; the one that fewest reads bear out decides.
+    net = net_of(min(evidence(values, (mask ^ other) & care) for mask in beyond.sums() for other in sums))
     if net <= 0:
         return []
     found = []

@@ -74,6 +74,7 @@ def _ends(first: int, last: int, length: int, period: int) -> float:
     return begin + end
 
 
+@lru_cache(maxsize=1 << 15)
 def covered(kind: tuple[int, ...], first: int, last: int, length: int) -> int:
     """A shape as a mask over the frame, bit 1 the most significant."""
     return sum(1 << (length - 1 - place) for place in kind if first <= place <= last)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from benchtool.explore.gf2 import solve
@@ -13,6 +13,12 @@ _FEW_MORE = 3
 
 _MOST_PASSED = 3
 """Places with other values that may lie among tied ones."""
+
+_MOST_SUMMED = 8
+"""Relations left over up to which each of their sums is looked at."""
+
+_FEW = 12
+"""Values of some bits below which each counts once as evidence, however many reads have it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +80,29 @@ def changing(values: list[int]) -> int:
 def members(mask: int, length: int) -> tuple[int, ...]:
     """The places (from 1) of a mask."""
     return tuple(place for place in range(1, length + 1) if mask >> (length - place) & 1)
+
+
+def different(values: Iterable[int], mask: int) -> int:
+    """How many different values the bits of a mask have."""
+    return len({value & mask for value in values})
+
+
+def evidence(values: Sequence[int], mask: int) -> int:
+    """How many independent tests of a relation the reads are: bits by which it is no chance.
+
+    Fifty cards of two sites say of the bits of the site code what two cards say. So each different value of the bits
+    counts once; of bits that lie among others that vary freely, each different value of the whole stretch. The parity
+    bit may lie apart from the bits that it covers, so either end is left out of the stretch in turn.
+    """
+    if not mask:
+        return 0
+    own = different(values, mask)
+    if own < _FEW:
+        return own - 1
+    tops = (mask, mask & (mask - 1), mask & ~(1 << (mask.bit_length() - 1)))
+    stretches = [(1 << part.bit_length()) - (part & -part) for part in tops]
+    wide = min(different(values, stretch) for stretch in stretches)
+    return max(own, wide) - 1
 
 
 class Span:
@@ -145,4 +174,11 @@ def ties(values: list[int], length: int) -> Span:
         if seen > 1:
             for mask in annihilator(sorted({value & window for value in values}), length):
                 span.add(mask & window)
+    left = Span(core for mask in annihilator(values, length) if (core := span.rest(mask)))
+    if len(left) <= _MOST_SUMMED:
+        # Bits of a site code that lie apart: what few values have in common is no parity either.
+        for mask in left.sums():
+            values_here = different(values, mask)
+            if 2 * values_here <= len(values) and values_here <= mask.bit_count() + _FEW_MORE:
+                span.add(mask)
     return span
