@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -52,6 +53,8 @@ def command(
         return
     if scope_file is not None and not scope_file.lower().endswith(".csv"):
         raise CommandError(f"--scope-file {scope_file}: the name ends in .csv", Exit.USAGE)
+    if scope_file is not None and Path(scope_file).exists():
+        raise CommandError(f"--scope-file {scope_file}: there is a file of that name; choose another", Exit.OUTPUT)
     if seed is None:
         seed = 1 + max((row.seed for row in rows if row.level == level), default=0)
     hidden = hide(level, seed)

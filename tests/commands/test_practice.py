@@ -85,6 +85,9 @@ def test_scope_writes_a_record_that_diagnose_reads(tmp_path: Path) -> None:
     run("--seed", "5", "--scope-file", "shot.csv", typed="scope\nquit\n")
     result = CliRunner().invoke(main, ["diagnose", "--waveform", "shot.csv", "--baud", "9600"])
     assert result.exit_code == 0, result.output
+    again = run("--seed", "5", "--scope-file", "shot.csv", typed="scope\nquit\n")
+    assert again.exit_code == 5
+    assert "choose another" in again.output
 
 
 def test_every_level_has_its_faults_and_all_faults_have_a_level() -> None:
