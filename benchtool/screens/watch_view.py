@@ -96,7 +96,8 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
     if plan.counts > 1:
         lines += [[(TEXT, fit(_counts(shot), width, glyphs))], [(TEXT, fit(shot.unseen, width, glyphs))]]
     elif plan.counts:
-        lines.append([(TEXT, fit(f"{_counts(shot)}   {shot.unseen}", width, glyphs))])
+        counts, both = _counts(shot), f"{_counts(shot)}   {shot.unseen}"
+        lines.append([(TEXT, fit(both if len(both) <= width else counts, width, glyphs))])
     lines += _devices(shot.devices, shot.resolution_ns, look, plan, glyphs)
     lines.append([(HEAD, fit(_traffic_head(shot, look, width), width, glyphs))])
     lines += [_traffic(line, shot.selected, width, glyphs) for line in shot.lines]
