@@ -67,6 +67,8 @@ class Talker:
         self._until_ns = 0
         self._heard_ns = 0
         self._item_ns = 0
+        self._idle_ns = 0
+        """When the station last had nothing due: what it is given to say later cannot be late before that."""
         self.figures = TalkFigures()
 
     @property
@@ -95,7 +97,10 @@ class Talker:
             self._hear(wait_ns / _S)
             now_ns = self.now_ns
             due_ns = self._station.wake_ns()
-            if due_ns is None or due_ns > now_ns or now_ns < self._until_ns:
+            if due_ns is None or due_ns > now_ns:
+                self._idle_ns = now_ns
+                return
+            if now_ns < self._until_ns:
                 return
             # Whatever has come meanwhile may be what it gives up waiting for.
             while self._hear(0):
@@ -103,7 +108,7 @@ class Talker:
             due_ns = self._station.wake_ns()
             now_ns = self.now_ns
             if due_ns is not None and due_ns <= now_ns:
-                self.figures.late_ns = max(self.figures.late_ns, now_ns - due_ns)
+                self.figures.late_ns = max(self.figures.late_ns, now_ns - max(due_ns, self._idle_ns))
                 self._act(now_ns)
         except SourceLostError as error:
             raise TapError(f"{self._port.info.name} has gone: {error}", reason="absent") from error

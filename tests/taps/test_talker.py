@@ -137,6 +137,15 @@ class Rig:
         return self
 
 
+def test_what_is_given_to_say_later_was_not_late_before() -> None:
+    rig = Rig([], []).run(3000 * MS)
+    # A client that was free all the time is asked something now.
+    rig.station.says.append((0, ASK))
+    rig.run(3200 * MS)
+    assert [octets for _, octets in rig.line.sent] == [ASK]
+    assert rig.talker.figures.late_ns < 60 * MS
+
+
 def test_it_says_and_hears_and_keeps_both() -> None:
     rig = Rig([(20 * MS, ASK)], [(40 * MS, ANSWER)]).run(200 * MS)
     assert rig.line.sent == [(20 * MS, ASK)]
