@@ -34,7 +34,7 @@ def _plain(frame: Frame) -> Frame:
 
 
 def without_addresses(observed: Observed) -> Observed:
-    """The same of a bus of which no address is known: nothing is said of one, and no cause is offered that needs two."""
+    """The same of a bus of which no address is known: none is said, and no cause is offered that needs one."""
     told = {
         name: (text.replace("address 0", "the bus"), {key: value for key, value in numbers.items() if key != "address"})
         for name, (text, numbers) in observed.told.items()

@@ -324,8 +324,8 @@ def figures_text(figures: Figures) -> list[str]:
         lines.append("")
         lines.append("address      asked answered silent damaged   reply ms: min  median     99 %")
         lines.extend(
-            f"{row.protocol.value[:6]:<6} {_address(row, figures) or '-':>4} {row.requests:>7} {row.answered:>8} {row.silent:>6} "
-            f"{row.damaged:>7} {milliseconds(row.latency.least_ns, figures.resolution_ns):>15} "
+            f"{row.protocol.value[:6]:<6} {_address(row, figures) or '-':>4} {row.requests:>7} {row.answered:>8} "
+            f"{row.silent:>6} {row.damaged:>7} {milliseconds(row.latency.least_ns, figures.resolution_ns):>15} "
             f"{milliseconds(row.latency.median_ns, figures.resolution_ns):>7} "
             f"{milliseconds(row.latency.p99_ns, figures.resolution_ns):>8}"
             for row in spoken

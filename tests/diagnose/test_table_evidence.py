@@ -116,7 +116,7 @@ def test_of_a_table_without_an_address_none_is_told() -> None:
     told = conclude(observed, found.figures)
     assert any("knows no address" in text for text in told.limits)
     assert told.findings[0].cause is not Cause.ADDRESS_DUPLICATE
-    words = str((told.findings, told.steps))
+    words = str((told.findings, told.next))
     assert "address 0" not in words
     assert "unplug@" not in words
 
