@@ -77,13 +77,18 @@ class _Simulate(click.Command):
 @click.option(
     "--every", type=click.IntRange(1), default=5, show_default=True, help="How often it is spoilt: each n-th."
 )
-@click.option("--late", type=Duration(), default=0.3, metavar="300ms", help="How late, with --inject late.")
+@click.option("--late", type=Duration(), metavar="300ms", help="How late, with --inject late; 300ms unless given.")
 @click.option("--anyway", is_flag=True, help="Talk as a controller though another one is heard.")
 @time_option("Stop after this time.")
 @record_options
 @click.option("--all", "show_all", is_flag=True, help="Show polls without news, too.")
 @click.option("--show-cards", is_flag=True, help="Show card numbers and typed digits, which are hidden else.")
-@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line (docs/json.md).")
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print one JSON object a line; octets hold card data as they came (docs/json.md).",
+)
 def command(role: str, scenario: str | None, port: str, **options: Any) -> None:
     """Stand in for a controller, a reader or a door interface on PORT.
 
@@ -125,7 +130,14 @@ class _Run(StandIn):
 
     def __init__(self, role: str, scenario: str | None, port: str, options: dict[str, Any]) -> None:
         from benchtool.commands.stand_in import scenario_for
-        from benchtool.commands.stand_in_options import actions_of, as_asked_of, keys_of, new_keys_of
+        from benchtool.commands.stand_in_options import (
+            actions_of,
+            as_asked_of,
+            check_injection,
+            injected_of,
+            keys_of,
+            new_keys_of,
+        )
         from benchtool.simulate.osdp_actions import usage
 
         super().__init__(
@@ -140,7 +152,9 @@ class _Run(StandIn):
         self.scenario: Scenario = as_asked_of(
             scenario_for(scenario, role, options["addresses"], options["protocol"]), options
         )
+        check_injection(options)
         self.takes_actions = self.scenario.controller.protocol == "osdp"
+        self.injected = injected_of(options, self.scenario.controller.protocol)
         self.usage = usage(self.controls)
         self.keys: Keys = keys_of(options, self.scenario)
         self.new_keys = new_keys_of(options["set_key"], self.scenario, self.keys, self.controls)
@@ -173,7 +187,6 @@ class _Run(StandIn):
     def station(self, settings: LineSettings) -> Station:
         """The controller or the devices, with what --inject spoils."""
         from benchtool.commands.stand_in import controller_for, devices_for
-        from benchtool.commands.stand_in_options import injected_of
         from benchtool.simulate.misdeeds import Misbehaving
         from benchtool.simulate.panel import Panel
 
@@ -185,10 +198,9 @@ class _Run(StandIn):
                 self._give_keys(station)
         else:
             station = self.crowd = devices_for(self.scenario, settings, self.keys, self._notice, self.scenario.seed)
-        injected = injected_of(self.options)
-        if injected is None:
+        if self.injected is None:
             return station
-        self.spoilt = Misbehaving(station, injected)
+        self.spoilt = Misbehaving(station, self.injected)
         return self.spoilt
 
     def _give_keys(self, panel: Panel) -> None:
@@ -198,9 +210,11 @@ class _Run(StandIn):
 
     def typed(self, text: str, now_ns: int) -> None:
         """An action, from now on."""
-        from benchtool.simulate.osdp_actions import parse_action
+        from benchtool.simulate.osdp_actions import command_of, parse_action
 
         action = parse_action(text)
+        if self.controls:
+            command_of(action)  # what is wrong is told now, not once the device is there
         self.actions.append(action._replace(at_ns=now_ns + action.at_ns))
 
     def act(self, now_ns: int) -> None:
@@ -218,12 +232,24 @@ class _Run(StandIn):
         return _is_routine(frame.octets)
 
     def more_object(self) -> dict[str, Any]:
-        """How often --inject spoilt what was said."""
-        return {} if self.spoilt is None else {"spoilt": self.spoilt.done}
+        """How often --inject spoilt what was said, and what of our devices was never fetched."""
+        made: dict[str, Any] = {} if self.spoilt is None else {"spoilt": self.spoilt.done}
+        return made if self.crowd is None or not self.takes_actions else made | {"not_fetched": self._not_fetched()}
 
     def more_text(self) -> list[str]:
         """The same."""
-        return [] if self.spoilt is None else [f"spoilt on purpose: {self.spoilt.done} ({self.options['inject']})"]
+        lines = [] if self.spoilt is None else [f"spoilt on purpose: {self.spoilt.done} ({self.options['inject']})"]
+        left = self._not_fetched()
+        return [
+            *lines,
+            *([f"{left} event(s) of these devices were never fetched: nobody polled them since"] if left else []),
+        ]
+
+    def _not_fetched(self) -> int:
+        from benchtool.simulate.peripheral import Peripheral
+
+        members = [] if self.crowd is None else self.crowd.members
+        return sum(member.functions.untold for member in members if isinstance(member, Peripheral))
 
     def _can(self, action: Action) -> bool:
         """Whether it can be done now: a controller waits until the device is there."""

@@ -35,7 +35,7 @@ class ModbusRun(StandIn):
     """Standing in as a Modbus file says."""
 
     def __init__(self, role: str, path: str, port: str, options: dict[str, Any]) -> None:
-        from benchtool.commands.stand_in_options import script_lines
+        from benchtool.commands.stand_in_options import check_injection, script_lines
         from benchtool.simulate.modbus_actions import CLIENT_USAGE, DEVICE_USAGE
         from benchtool.simulate.modbus_file import load
         from benchtool.simulate.specs import ScenarioError
@@ -45,6 +45,7 @@ class ModbusRun(StandIn):
         )
         self.usage = CLIENT_USAGE if self.controls else DEVICE_USAGE
         self.outcomes: Counter[str] = Counter()
+        check_injection(options)
         for key, option in _NOT_HERE.items():
             if options[key]:
                 raise CommandError(f"{option} is for OSDP; this file speaks Modbus", Exit.USAGE)
@@ -158,6 +159,7 @@ def _as_asked(made: ModbusFile, options: dict[str, Any]) -> ModbusFile:
     """The file with the addresses, times and faults that the options ask for."""
     from dataclasses import replace
 
+    from benchtool.commands.stand_in_options import late_s
     from benchtool.simulate.modbus_file import FaultSpec
 
     wanted = options["addresses"]
@@ -171,7 +173,7 @@ def _as_asked(made: ModbusFile, options: dict[str, Any]) -> ModbusFile:
     if word is not None:
         if word not in _INJECTED:
             raise CommandError(f"--inject {word} is for OSDP; this file speaks Modbus", Exit.USAGE)
-        fault = FaultSpec(_INJECTED[word], options["every"], options["late"] * 1000 if word == "late" else 0.0)
+        fault = FaultSpec(_INJECTED[word], options["every"], late_s(options) * 1000 if word == "late" else 0.0)
         devices = tuple(replace(one, fault=(*one.fault, fault)) for one in devices)
         made = replace(made, fault=(*made.fault, fault))
     return replace(made, device=devices, poll=polls)

@@ -46,6 +46,7 @@ class Keys(NamedTuple):
 
 def scenario_for(name: str | None, role: str, addresses: Sequence[int], protocol: str | None) -> Scenario:
     """The scenario by its name, cut down to `addresses` where given; or one made of `addresses` (default: 0 or 1)."""
+    addresses = tuple(dict.fromkeys(addresses))
     try:
         if name is None:
             spoken = protocol or "osdp"

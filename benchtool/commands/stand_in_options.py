@@ -18,6 +18,7 @@ from benchtool.simulate.osdp_functions import Functions
 from benchtool.simulate.specs import Scenario
 
 _MOST_SCRIPT = 1 << 20
+_LATE_S = 0.3
 
 
 def as_asked_of(scenario: Scenario, options: dict[str, Any]) -> Scenario:
@@ -110,8 +111,22 @@ def actions_of(options: dict[str, Any], controls: bool) -> list[Action]:
     return actions
 
 
-def injected_of(options: dict[str, Any]) -> Injected | None:
-    """The fault that is put into what we say, if any."""
+def injected_of(options: dict[str, Any], protocol: str) -> Injected | None:
+    """The fault that is put into what we say, if any; CommandError where it is none of the protocol."""
     if options["inject"] is None:
         return None
-    return Injected(Misdeed(options["inject"]), options["every"], round(options["late"] * 1e9))
+    misdeed = Misdeed(options["inject"])
+    if misdeed is Misdeed.WRONG_SEQUENCE and protocol != "osdp":
+        raise CommandError("--inject wrong-sequence is for OSDP; this speaks Modbus", Exit.USAGE)
+    return Injected(misdeed, options["every"], round(late_s(options) * 1e9))
+
+
+def late_s(options: dict[str, Any]) -> float:
+    """How late a late transmission comes, in seconds."""
+    return float(_LATE_S if options["late"] is None else options["late"])
+
+
+def check_injection(options: dict[str, Any]) -> None:
+    """CommandError where --late or --every is given and nothing is spoilt by it."""
+    if options["late"] is not None and options["inject"] != "late":
+        raise CommandError("--late needs --inject late", Exit.USAGE)

@@ -106,6 +106,8 @@ def _bits(device: Functions, words: tuple[str, ...]) -> None:
 
 
 def _keys(device: Functions, words: tuple[str, ...]) -> None:
+    if "".join(words).strip("0123456789*#"):
+        raise ActionError("a keypad has 0 to 9, * and # alone")
     digits = "".join(words).replace("#", "\r").replace("*", "\x7f").encode("ascii")
     if not 1 <= len(digits) <= 40:
         raise ActionError("1 to 40 keys")
@@ -189,6 +191,8 @@ def _asks(code: int, data: bytes = b"") -> tuple[Callable[[tuple[str, ...]], tup
 
 def _send(words: tuple[str, ...]) -> tuple[int, bytes]:
     octets = bytes.fromhex("".join(words))
+    if not 0x60 <= octets[0] <= 0xFF:
+        raise ActionError("command codes are 60 to FF")
     if octets[0] == Command.KEYSET:
         raise ActionError("a key is set with --set-key, never typed")
     return octets[0], octets[1:]

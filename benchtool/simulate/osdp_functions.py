@@ -83,6 +83,11 @@ class Functions:
         """Events that no poll has fetched yet, those whose time has not come included."""
         return len(self._live) + len(self._events)
 
+    @property
+    def untold(self) -> int:
+        """Of these, the ones that were reported by `report`."""
+        return len(self._live)
+
     def set_input(self, number: int, active: bool) -> None:
         """An input changes and is told; ValueError where there is none of that number (from 0)."""
         if not 0 <= number < len(self.inputs):

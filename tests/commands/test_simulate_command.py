@@ -339,6 +339,14 @@ def test_nobody_there_is_said() -> None:
         ),
         (("interface", "modbus", "--port", "/dev/x", "--transmit", "--default-key"), 2, "keys are for OSDP"),
         (("reader", "--port", "/dev/x", "--transmit", "--record", "x.doc"), 2, "--record"),
+        (("reader", "--port", "/dev/x", "--transmit", "--do", "keys 1x#"), 2, "0 to 9, * and # alone"),
+        (("controller", "--port", "/dev/x", "--transmit", "--do", "send 05"), 2, "codes are 60 to FF"),
+        (("reader", "--port", "/dev/x", "--transmit", "--late", "1s"), 2, "--late needs --inject late"),
+        (
+            ("reader", "--protocol", "modbus-rtu", "--port", "/dev/x", "--transmit", "--inject", "wrong-sequence"),
+            2,
+            "wrong-sequence is for OSDP",
+        ),
     ],
 )
 def test_what_is_refused_in_one_line(words: tuple[str, ...], code: int, text: str) -> None:
@@ -390,6 +398,33 @@ def test_typed_actions_and_help(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "done: keys" in result.output
     assert "no OSDP device at address 9" in result.output
     assert "2580" not in result.output
+
+
+def test_what_cannot_be_is_told_though_the_device_is_away_and_what_no_poll_fetched_at_the_end(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    from benchtool.commands import talking
+
+    class Typed:
+        def __init__(self, wanted: bool) -> None:
+            self.lines = ["led pink", "keys 2580"]
+
+        def take(self) -> list[str]:
+            lines, self.lines = self.lines, []
+            return lines
+
+    monkeypatch.setattr(talking, "TypedLines", Typed)
+    with other_end(Silent()) as port:
+        result = run("controller", "--port", port, "--transmit", "--for", "0.3s")
+        assert "write: led COLOUR" in result.output
+        assert "keys is a device's" in result.output
+        assert "not done" not in result.output
+        twice = ("--address", "126", "--address", "126")
+        result = run("reader", "--port", port, "--transmit", "--for", "0.3s", *twice)
+        assert "done: keys" in result.output
+        assert "1 event(s) of these devices were never fetched: nobody polled them since" in result.output
+        result = run("reader", "--port", port, "--transmit", "--for", "0.3s", "--json")
+        assert objects(result)[-1]["not_fetched"] == 1
 
 
 def test_lines_that_are_typed_are_taken_as_they_come(monkeypatch: pytest.MonkeyPatch) -> None:
