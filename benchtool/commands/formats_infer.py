@@ -29,6 +29,9 @@ _TASTE = 4096
 @click.option("--name", default="unknown", metavar="NAME", help="What to call the format in the table.")
 @click.option("--overwrite", is_flag=True, help="Let --save replace a file that is there.")
 @click.option("--no-tables", is_flag=True, help="Do not prefer the groups of published formats.")
+@click.option(
+    "--all-sites", is_flag=True, help="There are no cards of other sites or batches: what never changed never will."
+)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object, without any card number.")
 @click.option("--strict", is_flag=True, help="Exit code 1 unless the reads settle the layout.")
 def command(
@@ -38,6 +41,7 @@ def command(
     name: str,
     overwrite: bool,
     no_tables: bool,
+    all_sites: bool,
     as_json: bool,
     strict: bool,
 ) -> None:
@@ -58,6 +62,7 @@ def command(
     Examples:
       benchtool formats infer reads.txt
       benchtool formats infer reads.txt --save door.toml --name "front door"
+      benchtool formats infer reads.txt --all-sites --strict
       benchtool formats infer - --json
     """
     if not _NAME.fullmatch(name) or not name.strip():
@@ -70,7 +75,7 @@ def command(
     from benchtool.explore.card_infer import Verdict, infer
     from benchtool.reports.infer_text import inferred_object, inferred_text
 
-    found = infer(samples, name=name, tables=not no_tables)
+    found = infer(samples, name=name, tables=not no_tables, all_sites=all_sites)
     if not found:
         different = len({sample.bits for sample in samples})
         raise CommandError(
@@ -88,6 +93,8 @@ def command(
         click.echo("\n\n".join("\n".join(inferred_text(one)) for one in found))
         if save is not None:
             click.echo(f"saved: {save} (structure only, no card in it)", err=True)
+            if any(one.turned for one in found):
+                click.echo("the table reads the bits as they came: of no use once what turns them is mended", err=True)
     if strict and any(one.verdict is not Verdict.SETTLED for one in found):
         sys.exit(Exit.FAULT)
 

@@ -5,14 +5,17 @@ Lists every layout that the reads leave open, says which reads are odd, and whic
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from benchtool.explore.card_layout import build_format, parity_bits
+from benchtool.explore.card_doubts import OddRead, contradictions, lone_bits
+from benchtool.explore.card_layout import build_format, in_order, parity_bits
 from benchtool.explore.card_number import Fit, Frame, find_number, in_frame, shares
 from benchtool.explore.card_parity import Parity, Relation, find_parity
 from benchtool.explore.card_samples import CardSample, by_length, distinct, members
+from benchtool.explore.card_turned import Turned, turned_formats
 from benchtool.frames.card.decode import decode_as
 from benchtool.frames.card.format_rules import check_format
 from benchtool.frames.card.formats import FORMATS, SEEN, CardField, CardFormat, Sense
@@ -22,7 +25,15 @@ _LEAST_SHARE = 0.01
 _MOST_LAYOUTS = 6
 _MOST_WEIGHED = 16
 _LEAST_READS = 3
+_LEAST_PRINTED = 4
+_MOST_LEFT_OUT = 12
+_MISPRINT_PRICE = 8.0
+"""Bits that it costs to say that one printed number is wrong."""
 _ALONE_WORDS = "without it one more parity group would hold: damaged, or the only card of its kind"
+_DAMAGED = (
+    "it breaks parity that all others keep: damaged",
+    "it breaks parity that all others keep, and was read so twice: a card of another format rather than damage",
+)
 _LEAST_LONG = 8
 """Shorter reads are keys, or noise."""
 
@@ -31,16 +42,9 @@ class Verdict(Enum):
     """What came of it; the value is what `--json` prints."""
 
     SETTLED = "settled"
+    TURNED = "a published format, its bits turned round"
     SEVERAL = "several layouts fit"
     NOTHING = "nothing found"
-
-
-@dataclass(frozen=True, slots=True)
-class OddRead:
-    """A read that does not go with the others."""
-
-    where: str
-    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +53,8 @@ class Layout:
 
     format: CardFormat
     share: float
+    relations: tuple[Relation, ...]
+    """The relation of each parity group of the format, in their order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +78,10 @@ class Inferred:
     """Reads that may be damaged and were used all the same."""
     known: tuple[str, ...]
     """Formats of the table whose parity all the reads keep."""
+    turned: tuple[Turned, ...]
+    """Formats of the table that the reads keep with their bits turned round."""
+    all_sites: bool
+    """Whether it was said that there are no cards of other sites or batches."""
     verdict: Verdict
 
     @property
@@ -85,17 +95,21 @@ class Inferred:
         return self.numbers[0][1] if self.numbers else 0.0
 
 
-def infer(samples: Iterable[CardSample], *, name: str = "unknown", tables: bool = True) -> list[Inferred]:
+def infer(
+    samples: Iterable[CardSample], *, name: str = "unknown", tables: bool = True, all_sites: bool = False
+) -> list[Inferred]:
     """What the reads tell, one answer for each length that has reads enough, the most frequent length first.
 
     Reads of other lengths are named as odd in the first answer. `tables`: groups that published formats have are
-    likelier than others. Empty where no length has 3 different reads of 8 bits or more.
+    likelier than others. `all_sites`: bits that never changed never will. Empty where no length has 3 different reads
+    of 8 bits or more.
     """
     given = list(samples)
     groups = by_length(given)
     enough = [length for length in groups if length >= _LEAST_LONG and len(distinct(groups[length])) >= _LEAST_READS]
     found = [
-        _of_length(length, groups[length], f"{name} {length}" if len(enough) > 1 else name, tables) for length in enough
+        _of_length(length, groups[length], f"{name} {length}" if len(enough) > 1 else name, tables, all_sites)
+        for length in enough
     ]
     if found:
         stray = [
@@ -115,57 +129,67 @@ def _length_words(length: int, usual: int) -> str:
     return f"{length} bits, not {usual}: another format, a key of a keypad, or noise"
 
 
-def _of_length(length: int, group: Sequence[CardSample], name: str, tables: bool) -> Inferred:
+def _of_length(length: int, group: Sequence[CardSample], name: str, tables: bool, all_sites: bool) -> Inferred:
     cards = distinct(group)
+    counted = Counter(sample.bits for sample in group)
+    repeated: set[object] = {bits for bits, count in counted.items() if count > 1}
     rows = [row for row in FORMATS + SEEN if row.length == length] if tables else []
     masks = {parity.mask(length) for row in rows for parity in row.parity}
     parity = find_parity([card.bits.value for card in cards], length, masks)
-    odd = [OddRead(cards[at].where, "it breaks parity that all others keep: damaged") for at in parity.odd]
+    odd = [OddRead(cards[at].where, _DAMAGED[cards[at].bits in repeated]) for at in parity.odd]
     kept = [card for at, card in enumerate(cards) if at not in parity.odd]
-    alone = [OddRead(cards[at].where, _ALONE_WORDS) for at in parity.alone]
-    odd += _contradictions(kept)
-    fits, used, wrong = _number_fits(parity, kept)
+    odd += contradictions(kept)
+    known = tuple(row.name for row in rows if all(decode_as(row, card.bits).parity_ok for card in kept))
+    fits, used, wrong = _number_fits(parity, kept, [row.number for row in rows if row.name in known])
     odd += [
         OddRead(card.where, "the printed number does not go with the others: misread, or damaged") for card in wrong
     ]
     layouts = _layouts(parity, fits, kept, name)
-    known = tuple(row.name for row in rows if all(decode_as(row, card.bits).parity_ok for card in kept))
-    verdict = _verdict(parity, fits, layouts)
+    alone = [OddRead(cards[at].where, _ALONE_WORDS) for at in parity.alone]
+    lone = lone_bits(kept, repeated, layouts[0].relations, layouts[0].format.number if fits else None)
+    alone += [one for one in lone if one.where not in {cards[at].where for at in parity.alone}]
+    turned = turned_formats(rows, kept)
     return Inferred(
-        length, len(group), len(cards), used, parity, layouts, fits, tuple(odd), tuple(alone), known, verdict
+        length,
+        len(group),
+        len(cards),
+        used,
+        parity,
+        layouts,
+        fits,
+        tuple(odd),
+        tuple(alone),
+        known,
+        turned,
+        all_sites,
+        Verdict.TURNED if turned else _verdict(parity, fits, layouts, all_sites),
     )
 
 
-def _contradictions(cards: Sequence[CardSample]) -> list[OddRead]:
-    """Reads of one card, by its printed number, whose bits differ."""
-    by_print: dict[tuple[int | None, int], list[CardSample]] = {}
-    for card in cards:
-        if card.printed is not None:
-            by_print.setdefault((card.printed.site, card.printed.number), []).append(card)
-    return [
-        OddRead(card.where, f"other bits than {same[0].where} and the same printed number: another site, or damage")
-        for same in by_print.values()
-        for card in same[1:]
-    ]
-
-
 def _number_fits(
-    parity: Parity, cards: Sequence[CardSample]
+    parity: Parity, cards: Sequence[CardSample], likely: Sequence[CardField]
 ) -> tuple[tuple[tuple[Fit, float], ...], int, list[CardSample]]:
     """The fields that give the printed numbers, how many cards they rest on, and cards that had to be left out."""
     printed = [card for card in cards if card.printed is not None]
     if not printed:
         return (), 0, []
-    found = _search(parity, printed)
-    if found and found[0][1] > 0.5:
-        return found, len(printed), []
-    if len(printed) >= 4:
-        tried = [(_search(parity, [*printed[:at], *printed[at + 1 :]]), card) for at, card in enumerate(printed)]
-        good = [row for row in tried if row[0] and row[0][0][1] > 0.5]
-        if good:
-            best, wrong = max(good, key=lambda row: row[0][0][0].evidence - row[0][0][0].price)
-            return best, len(printed) - 1, [wrong]
+    # Of all that are printed: one that is shorter shows that no leading zeros are printed, also where it is left out.
+    counts = {card.printed.digits for card in printed if card.printed is not None}
+    digits = counts.pop() if len(counts) == 1 else 0
+    found = _search(parity, printed, digits, likely)
+    if len(printed) >= _LEAST_PRINTED and (not found or found[0][1] <= 0.5):
+        best: tuple[float, tuple[tuple[Fit, float], ...], list[CardSample]] = (_strength(found), found, [])
+        for at, card in list(enumerate(printed))[:_MOST_LEFT_OUT]:
+            tried = _search(parity, [*printed[:at], *printed[at + 1 :]], digits, likely, thorough=False)
+            if tried and tried[0][1] > 0.5:
+                best = max(best, (_strength(tried) - _MISPRINT_PRICE, tried, [card]), key=lambda row: row[0])
+        if best[2]:
+            return best[1], len(printed) - 1, best[2]
     return found, len(printed), []
+
+
+def _strength(found: Sequence[tuple[Fit, float]]) -> float:
+    return found[0][0].evidence - found[0][0].price if found else 0.0
 
 
 def _frame(parity: Parity) -> Frame:
@@ -176,12 +200,17 @@ def _frame(parity: Parity) -> Frame:
     return Frame(length, frozenset(bits), covered, constant)
 
 
-def _search(parity: Parity, cards: Sequence[CardSample]) -> tuple[tuple[Fit, float], ...]:
+def _search(
+    parity: Parity,
+    cards: Sequence[CardSample],
+    digits: int,
+    likely: Sequence[CardField],
+    *,
+    thorough: bool = True,
+) -> tuple[tuple[Fit, float], ...]:
     frame = _frame(parity)
     reads = [(card.bits.value, card.printed.number) for card in cards if card.printed is not None]
-    counts = {card.printed.digits for card in cards if card.printed is not None}
-    digits = counts.pop() if len(counts) == 1 else 0
-    fits = find_number(frame, reads, digits)
+    fits = find_number(frame, reads, digits, likely=likely, thorough=thorough)
     # The first guess at the parity bits did not know the field; now they are chosen beside each field.
     again = []
     for fit in fits[:_MOST_WEIGHED]:
@@ -189,8 +218,10 @@ def _search(parity: Parity, cards: Sequence[CardSample]) -> tuple[tuple[Fit, flo
         if bits is not None:
             again.append(in_frame(fit, replace(frame, parity=frozenset(bits)), digits))
     again.sort(key=lambda fit: fit.price)
-    ranked = zip(again, shares(again), strict=True)
-    return tuple((fit, share) for fit, share in ranked if share >= _LEAST_SHARE)[:_MOST_LAYOUTS]
+    ranked = list(zip(again, shares(again), strict=True))
+    # Numbers that are alike prove no field, and yet fields that give them all are listed.
+    least = min(_LEAST_SHARE, ranked[0][1] / 4) if ranked else 0.0
+    return tuple((fit, share) for fit, share in ranked if share >= least)[:_MOST_LAYOUTS]
 
 
 def _layouts(
@@ -212,15 +243,15 @@ def _layouts(
             source = f"worked out from {parity.reads} reads"
             row = build_format(name, parity.length, relations, bits, fields, parity.care, cards[0].bits.value, source)
             check_format(row)
-            made.append(Layout(row, share * filled))
+            made.append(Layout(row, share * filled, in_order(relations, bits)))
     if not made:
         bits = parity_bits(parity.relations, parity.length, parity.care) or ()
-        kept = parity.relations if len(bits) == len(parity.relations) else ()
+        kept = parity.relations if bits else ()
         first = cards[0].bits.value
         row = build_format(
             name, parity.length, kept, bits, [], parity.care, first, f"worked out from {parity.reads} reads"
         )
-        made.append(Layout(row, 1.0))
+        made.append(Layout(row, 1.0, in_order(kept, bits)))
     made.sort(key=lambda layout: -layout.share)
     return tuple(made[:_MOST_LAYOUTS])
 
@@ -247,13 +278,14 @@ def _site_field(parity: Parity, fit: Fit, cards: Sequence[CardSample]) -> CardFi
     return fits[0].field if fits else None
 
 
-def _verdict(parity: Parity, fits: Sequence[tuple[Fit, float]], layouts: Sequence[Layout]) -> Verdict:
+def _verdict(parity: Parity, fits: Sequence[tuple[Fit, float]], layouts: Sequence[Layout], all_sites: bool) -> Verdict:
     if not parity.relations and not fits and parity.open:
         return Verdict.NOTHING
     sure = all(relation.sure >= SURE for relation in parity.relations) and not parity.open and not parity.alone
-    # Bits that never changed, or only together, may belong to a group or not: no shape proves it.
-    told = not parity.relations or (parity.care == (1 << parity.length) - 1 and not parity.together)
-    if sure and told and fits and layouts[0].share >= SURE:
+    # Bits that never changed, or only together, may belong to a group or not, and may be a site code: no shape proves
+    # it. Where there are no other sites it does not matter.
+    told = all_sites or (parity.care == (1 << parity.length) - 1 and not parity.together)
+    if sure and told and fits and fits[0][1] >= SURE and len(layouts[0].relations) == len(parity.relations):
         return Verdict.SETTLED
     return Verdict.SEVERAL
 

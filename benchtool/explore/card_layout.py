@@ -76,7 +76,31 @@ def _any_bits(masks: list[int], length: int, taken: frozenset[int]) -> tuple[int
         if index is not None:
             found[index] = place
             left = [mask ^ left[index] if at != index and mask & bit else mask for at, mask in enumerate(left)]
-    return tuple(found[at] for at in range(len(masks))) if len(found) == len(masks) else None
+    return _each_its_own(masks, tuple(found.values()), length) if len(found) == len(masks) else None
+
+
+def _each_its_own(masks: list[int], places: tuple[int, ...], length: int) -> tuple[int, ...] | None:
+    """The places in an order in which each lies in its own mask: there is one wherever they can be worked out."""
+    owner: dict[int, int] = {}
+
+    def find(at: int, tried: set[int]) -> bool:
+        for place in places:
+            if place not in tried and masks[at] >> (length - place) & 1:
+                tried.add(place)
+                if place not in owner or find(owner[place], tried):
+                    owner[place] = at
+                    return True
+        return False
+
+    if not all(find(at, set()) for at in range(len(masks))):
+        return None
+    by_mask = {at: place for place, at in owner.items()}
+    return tuple(by_mask[at] for at in range(len(masks)))
+
+
+def in_order(relations: Sequence[Relation], bits: Sequence[int]) -> tuple[Relation, ...]:
+    """Relations in the order in which `build_format` puts the groups of these parity bits."""
+    return tuple(relation for _, relation in sorted(zip(bits, relations, strict=True), key=lambda row: row[0]))
 
 
 def build_format(

@@ -13,6 +13,8 @@ from benchtool.frames.card.places import places_text
 _ENOUGH = 7.0
 """Bits of odds for 99 %, and a little more."""
 _PRINTED = 4
+_ALIKE = 0.2
+"""A number field that is less sure may be chance, rather than one of a few that fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +32,9 @@ class Next:
 def next_cards(found: Inferred) -> tuple[Next, ...]:
     """What to read next, the most useful first; empty where nothing is open."""
     made: list[Next] = []
+    if found.turned:
+        words = "nothing for now: mend what turns the bits round, then read the cards again"
+        return (Next("mend first", 0, words),)
     if found.odd or found.doubtful:
         words = (
             "read again the cards whose reads are odd or doubtful: damage changes from read to read, a format does not"
@@ -62,25 +67,35 @@ def _other_site(found: Inferred) -> Next | None:
     parity = found.parity
     fixed = members(~parity.care & ((1 << parity.length) - 1), parity.length)
     together = members(parity.together, parity.length)
-    if not fixed and not together:
+    if found.all_sites or (not fixed and not together):
         return None
     told = [f"bits {places_text(fixed)} never changed"] if fixed else []
     told += [f"bits {places_text(together)} took few values"] if together else []
     unknown = "which parity groups cover them cannot be told, nor" if parity.relations else "it cannot be told"
     words = f"cards of other sites or batches: {' and '.join(told)}; {unknown} whether they are a site code"
+    words += " (if there are none: --all-sites)"
     return Next("another site or batch", 1 + min(3, len(together)), words)
 
 
 def _number(found: Inferred) -> list[Next]:
     if not found.numbers:
         if found.printed:
-            words = "no field gives the printed numbers: compare what was typed with the cards, and read one more"
+            words = (
+                "no field gives all the printed numbers: one may be mistyped, or the number is not printed as it is"
+                " sent; compare them with the cards, and read one more"
+            )
             return [Next("printed number", 1, words)]
         words = f"the numbers printed on {_PRINTED} of the cards, far apart: without them the number field is not known"
         return [Next("printed number", _PRINTED, words)]
     best, share = found.numbers[0]
     if share >= SURE:
         return []
+    if share < _ALIKE:
+        words = (
+            "printed numbers of two more cards, far from those given: these are so few, or so alike, that the fields"
+            " that give them may be chance"
+        )
+        return [Next("printed number", 2, words)]
     if found.printed < _PRINTED:
         more = _PRINTED - found.printed
         return [Next("printed number", more, f"the printed numbers of {more} more card(s), far from those given")]

@@ -21,10 +21,12 @@ _ROUND = {16: 1.0, 32: 1.5, 24: 1.5, 20: 1.5}
 _REST = {0: 0.5, 8: 1.5, 16: 2.0, 12: 2.5}
 _BORDER_PRICE = 4.0
 _MOST_OFFSETS = 3
-_USUAL_OFFSETS = tuple(first * 10**zeros for zeros in range(9) for first in (1, 2, 5))
+_USUAL_OFFSETS = (-1, *(first * 10**zeros for zeros in range(9) for first in range(1, 10)))
 """Tried with gaps too, where nothing else gives the numbers."""
-_SEARCHED = 14.0
-"""About as many bits' worth of fields are tried."""
+_SEARCHED = 6.0
+"""Bits by which a field must be borne out beyond its price to be as likely as none."""
+_KNOWN_PRICE = 3.0
+"""The price of the number field of a published format whose parity all reads keep."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,8 @@ class Fit:
     """Bits that agree and did not have to."""
     own: float = 0.0
     """The price of the field itself, that of what is left around it not counted."""
+    known: bool = False
+    """Whether a published format has it whose parity all reads keep."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,11 +64,19 @@ class Frame:
 
 
 def find_number(
-    frame: Frame, reads: Sequence[tuple[int, int]], digits: int = 0, *, offsets: bool = True, name: str = "card_number"
+    frame: Frame,
+    reads: Sequence[tuple[int, int]],
+    digits: int = 0,
+    *,
+    offsets: bool = True,
+    name: str = "card_number",
+    likely: Sequence[CardField] = (),
+    thorough: bool = True,
 ) -> list[Fit]:
     """Fields that give the number of each read `(bits as a number, number printed)`, the likeliest first.
 
-    `digits` is how many were printed, leading zeros counted; 0 where that says nothing. Empty where nothing fits.
+    `digits` is how many were printed, leading zeros counted; 0 where that says nothing. `likely` are fields of
+    published formats. Not `thorough`: offsets together with gaps are not tried. Empty where nothing fits.
     """
     reads = list(dict.fromkeys(reads))
     if not reads or any(number < 0 for _, number in reads):
@@ -76,7 +88,8 @@ def find_number(
         if len({number for _, number in reads}) > 1:
             seen = {field.offset for field, price in sorted(found_all, key=lambda row: row[1])[:_MOST_OFFSETS]} - {0}
             least = min(number for _, number in reads)
-            for offset in seen or ({one for one in _USUAL_OFFSETS if one <= least} if not found_all else ()):
+            usual = [one for one in _USUAL_OFFSETS if one <= least] if thorough and not found_all else []
+            for offset in seen or usual:
                 found_all += _by_gaps(frame, reads, name, offset)
     for field, price in found_all:
         key = (field.places, field.writing, field.inverted, field.offset)
@@ -85,13 +98,15 @@ def find_number(
     for (places, writing, inverted, offset), price in found.items():
         field = CardField(name, places, writing, inverted, offset)
         bits = _evidence(field, [number for _, number in reads])
-        fits.append(in_frame(Fit(field, price, bits, price), frame, digits))
+        known = any(one.places == places and one.writing is writing for one in likely) and not (inverted or offset)
+        fits.append(in_frame(Fit(field, price, bits, price, known), frame, digits))
     return sorted(fits, key=lambda fit: fit.price)
 
 
 def in_frame(fit: Fit, frame: Frame, digits: int = 0) -> Fit:
     """The fit priced with what is left around it in a frame."""
-    return replace(fit, price=fit.own + _layout_price(frame, fit.field, digits))
+    around = _layout_price(frame, fit.field, digits)
+    return replace(fit, price=min(_KNOWN_PRICE, around) if fit.known else fit.own + around)
 
 
 def shares(fits: Sequence[Fit]) -> list[float]:
@@ -121,8 +136,10 @@ def _evidence(field: CardField, numbers: list[int]) -> float:
     changing = 0
     for number in sent:
         changing |= number ^ sent[0]
-    # Bits above the highest that was ever 1 agree with any field that goes on in zeros.
-    return changing.bit_count() * (len(sent) - 1) + (0 if field.offset else width)
+    # Bits above the highest that was ever 1 agree with any field that goes on in zeros. An offset is paid for by its
+    # price, and then every digit of the first number agrees too.
+    width = max(width, max(numbers).bit_length()) if field.offset else width
+    return changing.bit_count() * (len(sent) - 1) + width
 
 
 def _layout_price(frame: Frame, field: CardField, digits: int) -> float:

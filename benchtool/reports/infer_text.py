@@ -8,14 +8,22 @@ from __future__ import annotations
 import textwrap
 from typing import Any
 
-from benchtool.explore.card_infer import Inferred, Layout, OddRead
+from benchtool.explore.card_doubts import OddRead
+from benchtool.explore.card_infer import Inferred, Layout, Verdict
 from benchtool.explore.card_next import next_cards
 from benchtool.explore.card_parity import Relation
 from benchtool.explore.card_samples import members
 from benchtool.frames.card.formats import CardField, CardFormat, ParityGroup, Writing
+from benchtool.frames.card.hints import Change
 from benchtool.frames.card.places import places_text
 
 _WIDTH = 79
+TURNED_WORDS = {
+    Change.INVERTED: "D0 and D1 swapped: change them over at one end",
+    Change.REVERSED: "the last bit first: a setting of the reader or converter, or of the tool that wrote them down",
+    Change.BOTH: "D0 and D1 swapped and the last bit first",
+}
+"""What is to be said, and done, of a published format that is turned round."""
 _MOST_ODD = 12
 
 
@@ -23,7 +31,12 @@ def inferred_text(found: Inferred) -> list[str]:
     """The layout with how sure each part is, what else fits, which reads are odd, and what to read next."""
     parity, best = found.parity, found.best
     counted = f"{found.reads} read(s), {found.cards} different"
-    lines = [f"{found.length} bits: {found.verdict.value} ({counted}, {found.printed} with a printed number used)", ""]
+    verdict = found.verdict.value
+    if found.verdict is Verdict.SETTLED and found.all_sites:
+        verdict += " for the sites read"
+    lines = [f"{found.length} bits: {verdict} ({counted}, {found.printed} with a printed number used)", ""]
+    if found.turned:
+        lines += [*_turned_lines(found), "", "as the bits came, they would be"]
     lines.append("sure  what")
     lines += _parity_lines(found)
     lines += _field_lines(found)
@@ -31,7 +44,10 @@ def inferred_text(found: Inferred) -> list[str]:
         bits = f"{constant.value:0{len(constant.places)}b}"
         lines += _claim("     ", f"constant: bit(s) {places_text(constant.places)} were always {bits}")
     if found.known:
-        lines += _wrap(f"every read keeps the parity of: {', '.join(found.known)}", "      ")
+        lines += _wrap(
+            f"every read keeps the parity of: {', '.join(found.known)} (published: if it is that, no table is needed)",
+            "      ",
+        )
     if found.odd:
         lines += ["", "odd reads, left out where they break parity"]
         for one in found.odd[:_MOST_ODD]:
@@ -56,6 +72,18 @@ def inferred_text(found: Inferred) -> list[str]:
     return lines
 
 
+def _turned_lines(found: Inferred) -> list[str]:
+    lines: list[str] = []
+    for one in found.turned:
+        proof = "the printed numbers come out right too" if one.proved else "no printed number says so yet"
+        what = f"these are {one.name} with {TURNED_WORDS[one.change]} ({proof})"
+        lines += _wrap(f"- {what}", "")
+    if len({one.change for one in found.turned}) > 1:
+        lines += _wrap("Parity cannot choose between these: a printed number can (= NUMBER behind a read).", "")
+    lines += _wrap("Mend that first and read again: then nothing needs working out, and no table is needed.", "")
+    return lines
+
+
 def _wrap(text: str, indent: str) -> list[str]:
     return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
 
@@ -65,8 +93,8 @@ def _claim(sure: str, text: str) -> list[str]:
 
 
 def _percent(share: float) -> str:
-    """A share that never rounds up to certainty."""
-    return f"{min(99, int(100 * share)):3d}% "
+    """A share that never rounds up to certainty, nor down to nothing."""
+    return f"{min(99, int(100 * share)):3d}% " if share >= 0.01 else " <1% "
 
 
 def group_words(group: ParityGroup) -> str:
@@ -90,8 +118,7 @@ def field_words(field: CardField) -> str:
 
 def _by_bit(found: Inferred) -> list[tuple[ParityGroup, Relation]]:
     """Each group of the best layout with the relation that it came from."""
-    by_mask = {relation.mask: relation for relation in found.parity.relations}
-    return [(group, by_mask[group.mask(found.length)]) for group in found.best.parity]
+    return list(zip(found.best.parity, found.layouts[0].relations, strict=True))
 
 
 def _parity_lines(found: Inferred) -> list[str]:
@@ -159,6 +186,8 @@ def inferred_object(found: Inferred) -> dict[str, Any]:
         "kind": "inferred",
         "length": found.length,
         "verdict": found.verdict.value,
+        "all_sites": found.all_sites,
+        "turned": [{"format": one.name, "change": one.change.value, "proved": one.proved} for one in found.turned],
         "reads": found.reads,
         "cards": found.cards,
         "printed": found.printed,
@@ -213,6 +242,9 @@ def _layout_object(layout: Layout) -> dict[str, Any]:
 def save_notes(found: Inferred) -> list[str]:
     """Comments for the saved table: how sure its parts were when it was made."""
     notes = [f"{found.length} bits, {found.verdict.value}: worked out from {found.parity.reads} different reads"]
+    notes += [f"mend first: these are {one.name} with {TURNED_WORDS[one.change]}" for one in found.turned]
+    if found.all_sites:
+        notes.append("it was said that there are no cards of other sites or batches")
     notes += [f"{_percent(relation.sure).strip()} sure: parity {group_words(g)}" for g, relation in _by_bit(found)]
     for field in found.best.fields:
         sure = f"{_percent(found.number_sure).strip()} sure" if field is found.best.number and found.numbers else "open"
