@@ -70,7 +70,7 @@ def state_of(observed: Observed) -> State:
     """Weigh everything, as `conclude` does."""
     heard_at = places(observed.addresses)
     baud = None if observed.symptoms is None else observed.sender_baud or observed.baud
-    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at, baud)
+    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at, baud, observed.leans)
     hand = weigh.that_counts(observed.by_hand, observed.symptoms)
     at = draws.load().placed(hand, observed.length_m, heard_at, belief.probability)
     shown, group = weigh.levelled(belief, belief.present())
