@@ -42,6 +42,7 @@ class Canvas(UIControl):
         self.desk, self.glyphs = desk, glyphs
         self.lines: list[Styled] = []
         self._plan: Plan | None = None
+        self._keys: tuple[tuple[object, ...], list[Styled]] | None = None
 
     def create_content(self, width: int, height: int) -> UIContent:
         """Paint."""
@@ -51,21 +52,29 @@ class Canvas(UIControl):
     def paint(self, width: int, height: int) -> list[Styled]:
         """The picture as styled lines."""
         desk, look = self.desk, self.desk.look
-        keys = key_bar(
-            look,
-            width,
-            most_rows(height),
-            self.glyphs,
-            simulated=desk.simulated,
-            virtual=desk.virtual,
-            recording=bool(desk.model.recording),
-        )
+        keys = self._key_rows(width, height)
         self._plan = shared = plan(width, height, desk.model.device_count(), len(keys), blind=desk.model.blind)
         desk.page_rows = shared.traffic if look.page is Page.BUS else max(1, height - len(keys) - 2)
         if look.ask is not None and not look.message:
             look.message = desk.hint()
         shot = desk.model.snapshot(look, shared.traffic, shared.seconds)
         return draw(shot, look, shared, self.glyphs, keys)
+
+    def _key_rows(self, width: int, height: int) -> list[Styled]:
+        desk, look = self.desk, self.desk.look
+        now = (width, height, look.ask, look.page, look.held, desk.model.recording, desk.simulated, desk.virtual)
+        if self._keys is None or self._keys[0] != now:
+            rows = key_bar(
+                look,
+                width,
+                most_rows(height),
+                self.glyphs,
+                simulated=desk.simulated,
+                virtual=desk.virtual,
+                recording=bool(desk.model.recording),
+            )
+            self._keys = (now, rows)
+        return self._keys[1]
 
     def is_focusable(self) -> bool:
         """It takes the keys."""

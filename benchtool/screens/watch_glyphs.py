@@ -68,7 +68,8 @@ ASCII = Glyphs("123456789", ".", "x", "!", "-", "*", plain=True)
 def fit(text: str, width: int, glyphs: Glyphs) -> str:
     """A text of exactly `width` columns: filled up with spaces, or cut with a sign that it was."""
     text = glyphs.text(text)
-    columns = len(text) if text.isascii() else get_cwidth(text)
+    # Letter by letter: of whole texts the library remembers the width for ever.
+    columns = len(text) if text.isascii() else sum(map(get_cwidth, text))
     if columns <= width:
         return text + " " * (width - columns)
     more = "~" if glyphs.plain else "…"
