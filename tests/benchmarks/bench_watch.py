@@ -2,9 +2,9 @@
 
 Run: `python tests/benchmarks/bench_watch.py` (two minutes); `… soak` (an hour of bus time, four minutes).
 The list is prompt_toolkit alone: one control that draws as many rows of the same texts, at the same rate. Each runs in
-a process of its own with a terminal that is a buffer. The list neither listens nor decodes, so the CPU time of the thread
-that paints is compared; that of the whole process stands beside it. Targets: the painting thread at most 1.5 times the
-list; key to paint at most 50 ms in the median on a full line of 115200 bit/s; flat memory.
+a process of its own with a terminal that is a buffer. The list neither listens nor decodes, so the CPU time of the
+thread that paints is compared; that of the whole process stands beside it. Targets: the painting thread at most 1.5
+times the list; key to paint at most 50 ms in the median on a full line of 115200 bit/s; flat memory.
 """
 
 from __future__ import annotations
@@ -243,7 +243,8 @@ def measure() -> None:
     row = middle["keys"]
     print(
         f"key to paint: median {row['median_ms']:.1f} ms, 95 % {row['p95_ms']:.1f} ms over "
-        f"{row['keys']:.0f} keys; line at {row['octets_per_s']:.0f} octets/s, load {row['load']:.0%}; a diagnosis costs {row['diagnosis_ms']:.0f} ms"
+        f"{row['keys']:.0f} keys; line at {row['octets_per_s']:.0f} octets/s, load {row['load']:.0%}; "
+        f"a diagnosis costs {row['diagnosis_ms']:.0f} ms"
     )
 
 
