@@ -102,7 +102,7 @@ def _doors_agree(view: View) -> Iterable[Said]:
     for named in view.of_kind("reader", "lock", "sensor"):
         entry: Reader | Lock | Sensor = named.entry
         device = view.find(entry.device, "device")
-        if device is None or not device.door or view.find(entry.door, "door") is None:
+        if device is None or not device.door or not entry.door or view.find(entry.door, "door") is None:
             continue
         if device.door == entry.door:
             yield KEPT
