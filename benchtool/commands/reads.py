@@ -241,12 +241,12 @@ def _diagnose(
 def _of_scope(run: ReadsRun) -> tuple[CardMeterReading, ...]:
     """The lows of pulses that a scope recorded, the highest of each line: as --meter d0-traffic would say them."""
     from benchtool.diagnose.card_readings import CardMeterReading
+    from benchtool.measure.card_analog import lowest_v
 
     found = []
     for line in (0, 1):
-        lows = [
-            of_line.pulse_v for _, _, lines in run.outcome.waveforms if (of_line := lines[line]).pulse_v is not None
-        ]
+        volts = [lowest_v(waveform, line) for _, waveform, _ in run.outcome.waveforms]
+        lows = [low for low in volts if low is not None]
         if lows and not run.turned:
             found.append(CardMeterReading(f"d{line}-traffic", max(lows)))
     return tuple(found)

@@ -85,7 +85,7 @@ SHAPE_COUNTS = 0.55
 matters little: on lines of seed 31 the calibration error is 0.035 to 0.040, least at the lower end."""
 _STRAY = 0.004
 """Share of results that come out as with no cause at all."""
-_SLIP = 0.02
+_SLIP = 0.01
 """Share of readings by hand that are slips: another terminal, another range, a lead that was off (judgement)."""
 _STRANGE_WIDE = 0.5
 """None of these: share of it in which a reading can be anything."""
@@ -95,6 +95,7 @@ _WIDER = 1.5
 """Worked lines are few beside what a dozen readings can be, so each speaks for somewhat more than a meter's error."""
 _LINE_SPREAD = 1.0
 """So many reads of a line are added that are its cause's average."""
+_OPEN = math.log10(3e5)
 _BROAD = 0.04
 _EPSILON = 0.02
 """Share of a changed frame's parity that comes out otherwise."""
@@ -182,7 +183,8 @@ class Model:
     def log_figure(self, figure: Figure, value: float) -> Floats:
         """Log-likelihood of a figure, shape (causes,), already taken times what one figure counts."""
         start = sum(one.bins for one in FIGURES[: FIGURES.index(figure)])
-        return np.asarray(SHAPE_COUNTS * self.shape[:, start + figure.bin(value)])
+        counts = 1.0 if figure.apart else SHAPE_COUNTS
+        return np.asarray(counts * self.shape[:, start + figure.bin(value)])
 
     def figure_table(self, figure: Figure) -> Floats:
         """Probability of each bin, shape (causes, bins)."""
@@ -198,7 +200,10 @@ class Model:
         for reading in readings:
             kind = card_kind(reading.kind)
             spread = _WIDER * kind.spread(reading.value)
-            apart = (self.meter[:, :, _column(reading.kind)] - kind.scale(reading.value)) / spread
+            shown, values = kind.scale(reading.value), self.meter[:, :, _column(reading.kind)]
+            if kind.unit == "ohm":  # beyond this all is open
+                shown, values = min(shown, _OPEN), np.minimum(values, _OPEN)
+            apart = (values - shown) / spread
             wide = _wide(reading)
             logs += np.log((1 - _SLIP) * np.exp(-0.5 * np.minimum(np.abs(apart), 30) ** 2) + _SLIP * wide)
             anything += math.log(wide)

@@ -38,6 +38,8 @@ class Figure:
     """Rising; a value belongs to the bin of those at or below it."""
     text: str
     """A sentence with `{value}`."""
+    apart: bool = False
+    """Whether it depends on none of the others, so that it counts in full."""
     below: str = ""
     """Instead, where the value lies below the first edge; empty where the same words serve."""
 
@@ -61,11 +63,11 @@ _RATES = (0.01, 0.1, 0.5, 2.0, 8.0)
 FIGURES: tuple[Figure, ...] = (
     Figure("d0-low", _SHARES, "D0 is low {value:.0%} of the time"),
     Figure("d1-low", _SHARES, "D1 is low {value:.0%} of the time"),
-    Figure("d0-rest", (0.5,), "D0 rests high", "D0 rests low"),
-    Figure("d1-rest", (0.5,), "D1 rests high", "D1 rests low"),
+    Figure("d0-rest", (0.5,), "D0 rests high", below="D0 rests low"),
+    Figure("d1-rest", (0.5,), "D1 rests high", below="D1 rests low"),
     Figure("d0-pulses", (0.01, 0.15, 0.3, 0.7, 0.85, 0.99), "{value:.0%} of all pulses are on D0"),
-    Figure("moving", (0.5,), "the lines move", "neither line moves"),
-    Figure("width", (8, 14, 19.5, 28, 60, 100.5, 150, 250, 500), "pulses are {value:.0f} us wide (limits: 20 to 100)"),
+    Figure("moving", (0.5,), "the lines move", below="neither line moves"),
+    Figure("width", (8, 14, 19.5, 28, 60, 105, 150, 250, 500), "pulses are {value:.0f} us wide (limits: 20 to 100)"),
     Figure("width-spread", (1.1, 1.4, 2.0, 4.0, 10.0), "the widest pulses are {value:.1f} times as wide as the narrow"),
     Figure("width-lines", (0.5, 0.8, 1.25, 2.0), "pulses on D1 are {value:.2f} times as wide as on D0"),
     Figure("spacing", (0.19, 0.35, 0.7, 1.4, 2.8, 6.0, 20.0), "pulses are {value:.2f} ms apart (0.2 to 20 published)"),
@@ -78,7 +80,7 @@ FIGURES: tuple[Figure, ...] = (
     Figure("stuck", (0.01, 0.3, 0.9), "a line low for over 5 ms {value:.1f} times a read"),
     Figure("together", (0.02, 0.2, 0.7), "{value:.0%} of the falls of D0 come with an edge of D1"),
     Figure("stray", (0.05, 0.3, 1.0, 4.0), "{value:.1f} short bursts beside each whole read"),
-    Figure("bounces", _RATES, "a line comes back for 2 to 10 us within a pulse {value:.1f} times a read"),
+    Figure("bounces", _RATES, "a line comes back for 2 to 10 us within a pulse {value:.1f} times a read", apart=True),
     Figure("mains", (0.3, 0.8), "{value:.0%} of the pauses are whole half periods of the mains"),
 )
 """Every figure; the tables are drawn for these bins."""

@@ -20,6 +20,7 @@ TURNED = "levels were turned over"
 """In every note that says that a record was read the other way up."""
 _HALF_HYSTERESIS = 0.15
 """Of the swing, either way."""
+_LOW_SHARE = 0.125
 _LEAST_SWING_V = 0.4
 _LEAST_SIGMAS = 10.0
 _UNKNOWN_V = 1.5
@@ -124,6 +125,18 @@ def line_figures(waveform: CardWaveform) -> tuple[LineFigures, LineFigures]:
     """How both lines look. Edge times shorter than a sample are not seen."""
     sliced, _ = slice_lines(waveform)
     return _figures(waveform.time_s, waveform.d0_v, sliced[0]), _figures(waveform.time_s, waveform.d1_v, sliced[1])
+
+
+def lowest_v(waveform: CardWaveform, line: int) -> float | None:
+    """How low pulses of a line get: the level below which it is for an eighth of its time beyond the middle.
+
+    Below ringing and noise nothing is counted, nor a slow rise; None where it never pulses, or pulses upwards.
+    """
+    sliced = slice_lines(waveform)[0][line]
+    if sliced.pulse_v is None or sliced.pulse_v > sliced.rest_v:
+        return None
+    volts = waveform.line(line)
+    return float(np.quantile(volts[volts < (sliced.rest_v + sliced.pulse_v) / 2], _LOW_SHARE))
 
 
 def _figures(time: Floats, volts: Floats, line: LineSlices) -> LineFigures:

@@ -132,18 +132,18 @@ def _short(setup: CardSetup, draw: random.Random) -> CardSetup:
 
 
 def _weak(setup: CardSetup, draw: random.Random) -> CardSetup:
-    ohm = _spread(draw, 15e3, 300e3)
+    ohm = _spread(draw, 10e3, 300e3)
     return _lines(
         setup,
         (0, 1),
         lambda line: replace(
-            line, pull_up_ohm=ohm, reader_pull_up_ohm=math.inf, length_m=max(15.0, line.length_m), joint_ohm=0.0
+            line, pull_up_ohm=ohm, reader_pull_up_ohm=math.inf, length_m=max(30.0, line.length_m), joint_ohm=0.0
         ),
     )
 
 
 def _noise(setup: CardSetup, draw: random.Random) -> CardSetup:
-    rate = _spread(draw, 1, 60)
+    rate = _spread(draw, 1, 150)
     both = 1.0 if draw.random() < 0.3 else draw.uniform(0.2, 0.9)
     return replace(setup, disturbed=Disturbed(noise_per_s=rate, both=both))
 
