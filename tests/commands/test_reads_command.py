@@ -176,6 +176,9 @@ def test_users_formats_are_read(tmp_path: Path) -> None:
 def test_readings_by_hand_are_weighed_without_any_read() -> None:
     found = of_kind(objects("sim:card?fault=d0-open", "--meter", "d0-idle=0.02"), "diagnosis")
     assert found[0]["faulty"]
+    alone = of_kind(objects("--meter", "ground-shift=1.2", "--meter", "d0-traffic=1.5"), "diagnosis")
+    assert alone[0]["findings"][0]["cause"] == "ground-shift"
+    assert reads("--meter", "d0-idle=4.9", "--plot", "x.png").exit_code == 2
     assert "d0-idle=VOLTS" in reads("--meter", "help").output
 
 
