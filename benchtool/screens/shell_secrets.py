@@ -35,7 +35,7 @@ _PLAIN_TYPES = frozenset(
 )
 """Types of parameters whose values are settings and measurements."""
 _PATHS = frozenset({"path", "filename", "file", "directory"})
-_NAMES_OF_FILES = frozenset(
+_NAMES_OF_THINGS = frozenset(
     {
         "tap",
         "source",
@@ -59,9 +59,10 @@ _NAMES_OF_FILES = frozenset(
         "plot",
         "resume",
         "script",
+        "exercise",
     }
 )
-"""Parameters that hold an address or the name of a file: shown, unless that looks like a card or a key."""
+"""Parameters that hold an address, a file or a word: shown, unless that looks like a card or a key."""
 _NAMES = frozenset(
     {
         "only",
@@ -109,6 +110,8 @@ _ALL_SHOWN = frozenset({("card",)})
 
 _DIGITS = re.compile(r"[0-9A-Fa-f][0-9A-Fa-f ,:;/_.#*-]*")
 _PIN = re.compile(r"[?&](keys|pin|number|card)=", re.IGNORECASE)
+_NO_OPTION = re.compile(r"--[a-z]+(?:-[a-z]+)*")
+"""A mistyped option: letters alone."""
 _LEAST = 4
 """So many digits make a PIN: fewer are an address or a count."""
 
@@ -142,7 +145,7 @@ def judge(words: Sequence[str], meaning: Meaning) -> Judged:
     shown = list(words)
     hidden: list[str] = []
     for one in meaning.given:
-        if one.is_name or _harmless(meaning.names, one.parameter, one.text):
+        if one.is_name or _harmless(meaning.names, one.parameter, one.text) or _NO_OPTION.fullmatch(words[one.place]):
             continue
         hidden.append(one.text)
         before = words[one.place][: len(words[one.place]) - len(one.text)]
@@ -160,7 +163,7 @@ def _harmless(names: tuple[str, ...], parameter: click.Parameter | None, text: s
     kind = parameter.type.name
     if kind in _PLAIN_TYPES:
         return _converts(parameter, text)
-    if kind in _PATHS or parameter.name in _NAMES_OF_FILES:
+    if kind in _PATHS or parameter.name in _NAMES_OF_THINGS:
         return not looks_secret(text)
     return parameter.name in _NAMES and not _long_digits(text)
 
