@@ -8,10 +8,12 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from io import BufferedWriter
 from pathlib import Path
 from time import monotonic_ns, sleep
 
+from benchtool.capture.chunk import Item
 from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.private import create_private
 from benchtool.capture.settings import CharFormat, LineSettings
@@ -125,16 +127,10 @@ class Pump:
             return
         if self._seconds_ns is not None:
             items = [item for item in items if item.t_ns < self._seconds_ns]
-        recorder = self._recorder
         for start in range(0, len(items), _BATCH):
             with self.model.lock:
                 for item in items[start : start + _BATCH]:
-                    if recorder is not None:
-                        try:
-                            recorder.write(item)
-                        except CaptureError as error:
-                            self._recording_failed(error)
-                            recorder = None
+                    self._record(item)
                     self.model.hear(item)
         now_ns = self.source.now_ns()
         if not items:
@@ -166,8 +162,7 @@ class Pump:
         now_ns = self.source.now_ns()
         with self.model.lock:
             for item in self.source.close():
-                if self._recorder is not None:
-                    self._recorder.write(item)
+                self._record(item)
                 self.model.hear(item)
         if self._seconds_ns is not None:
             # A file is read in batches, time goes in strides: what lies beyond the time asked for was not listened to.
@@ -248,9 +243,19 @@ class Pump:
             else:
                 self.tell(f"Recording ended: {recorder.path}")
 
+    def _record(self, item: Item) -> None:
+        if self._recorder is not None:
+            try:
+                self._recorder.write(item)
+            except CaptureError as error:
+                self._recording_failed(error)
+
     def _recording_failed(self, error: CaptureError) -> None:
         self.failure = error
-        self._recorder = None
+        recorder, self._recorder = self._recorder, None
+        if recorder is not None:
+            with suppress(CaptureError):
+                recorder.close()
         self.model.recording = ""
         self.tell_screen(f"RECORDING STOPPED: {error}")
 
@@ -326,8 +331,7 @@ class Pump:
         if not self._closed:
             with model.lock:
                 for item in source.close():
-                    if self._recorder is not None:
-                        self._recorder.write(item)
+                    self._record(item)
                     model.hear(item)
         now_ns = model.now_ns
         source.address, source.settings = address, settings

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtool.capture.chunk import Chunk, TapInfo
-from benchtool.capture.files import open_capture
+from benchtool.capture.files import CaptureError, open_capture
 from benchtool.frames.decoders import UNTOLD
 from benchtool.frames.osdp.keys import KeyRing
 from benchtool.screens.watch_devices import State
@@ -33,7 +33,7 @@ GOLDEN = Path(__file__).parent.parent.parent / "fixtures" / "screens"
     ("name", "address"), [("demo", "sim:demo"), ("noise", "sim:demo?fault=noise-broadband"), ("modbus", "sim:modbus")]
 )
 def test_pictures_stay_as_they_were_looked_at(name: str, address: str, size: tuple[int, int]) -> None:
-    """Golden text, each looked at by a person; made by `BENCHTOOL_GOLDEN=1 pytest …`."""
+    """Golden text: it shows that a picture has changed. Made by `BENCHTOOL_GOLDEN=1 pytest …`, then to be looked at."""
     screen = watching(address)
     screen.run(8)
     path = GOLDEN / f"watch-{name}-{size[0]}x{size[1]}.txt"
@@ -381,3 +381,24 @@ def test_pace_gives_up_what_cannot_be_kept_up_with() -> None:
     assert pace.turn(10**9) == 4 * 10**9
     pace.reached(10**9)
     assert pace.bus_ns == 10**9
+
+
+@pytest.mark.parametrize("what", ["listening", "reopening"])
+def test_a_full_disk_stops_the_recording_and_not_the_screen(
+    what: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    screen = watching("sim:bench?lump_ms=500")
+    screen.type("r", str(tmp_path / "v.pcapng"))
+    screen.run(1)
+
+    def full(self: object, item: object) -> None:
+        raise CaptureError("no space left on the device", reason="unwritable")
+
+    monkeypatch.setattr("benchtool.capture.recorder.Recorder.write", full)
+    if what == "listening":
+        screen.run(1)
+    else:
+        screen.type("b", "19200 8E1")
+        screen.run(1)
+    assert isinstance(screen.pump.failure, CaptureError)
+    assert not screen.model.recording
