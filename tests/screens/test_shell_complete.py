@@ -112,7 +112,8 @@ def test_quotes_are_read_as_posix_shells_read_them(words: list[str]) -> None:
 def test_first_offers_import_no_command() -> None:
     code = (
         "import sys; from benchtool.commands.main import main; from benchtool.screens.shell_tree import commands_in; "
-        "rows = commands_in(main); print(len(rows), sorted(m for m in sys.modules if m.startswith('benchtool.commands.')))"
+        "rows = commands_in(main); "
+        "print(len(rows), sorted(m for m in sys.modules if m.startswith('benchtool.commands.')))"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split(" ", 1)[0] == str(len(COMMANDS))
