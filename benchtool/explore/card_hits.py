@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.explore.card_patterns import Words, bit_price, covered, run_totals, shapes, written_out_price
-from benchtool.explore.card_samples import Span, annihilator, evidence, members
+from benchtool.explore.card_samples import Span, annihilator, evidence, free_bits, members
 
 _MOST_WRITTEN_OUT = 11
 """Relations beyond the constants up to which all their sums (2 to that power) are looked at one by one."""
@@ -53,10 +53,10 @@ class Masks:
         return self.gain - self.price
 
 
-def gain(values: Sequence[int], mask: int, care: int, bad: frozenset[int] = frozenset()) -> float:
+def gain(values: Sequence[int], mask: int, free: int, bad: frozenset[int] = frozenset()) -> float:
     """Bits that a relation explains (`card_samples.evidence`), less what it costs that `bad` reads do not keep it."""
     good = [value for index, value in enumerate(values) if index not in bad] if bad else values
-    return evidence(good, mask & care) - damage_price(len(values), len(bad))
+    return evidence(good, mask, free) - damage_price(len(values), len(bad))
 
 
 def damage_price(count: int, bad: int) -> float:
@@ -87,8 +87,9 @@ def classes(
         if core not in held.prices:
             bit = min(bit_price(place, length) for place in members(core, length))
             held.prices[core] = written_out_price(core, care, length) + bit
+    free = free_bits(values, length)
     for one in (*exact.values(), *nearly.values()):
-        one.gain = gain(values, one.plain, care, one.bad)
+        one.gain = gain(values, one.plain, free, one.bad)
     return list(exact.values()), list(nearly.values())
 
 

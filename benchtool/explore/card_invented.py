@@ -4,12 +4,26 @@ from __future__ import annotations
 
 import random
 from dataclasses import dataclass
+from enum import Enum
 
 from benchtool.frames.card.formats import CardField, CardFormat, Constant, ParityGroup, Sense, Writing
 from benchtool.frames.card.parity import parity_rules
 
 _NUMBER_WIDTHS = (16, 16, 16, 20, 24, 32)
 _SITE_WIDTHS = (8, 8, 12, 16)
+
+
+class Population(Enum):
+    """Kinds of lists of cards; the value is what the measuring takes."""
+
+    BATCHES = "batches"
+    """Two boxes: a site code each, numbers of a stretch of 400."""
+    CONSECUTIVE = "consecutive"
+    """One box, one site code, one number after the other."""
+    UNEVEN_SITES = "uneven sites"
+    """Eight sites, most cards of two of them; any numbers."""
+    LOW_NUMBERS = "low numbers"
+    """Three sites, numbers below 3000."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +150,29 @@ def cards(row: CardFormat, seed: int, count: int, *, sites: int = 0) -> list[tup
             for field in row.fields
         }
         made[frame_of(row, numbers)] = numbers["card_number"]
+    return list(made.items())
+
+
+def population(row: CardFormat, kind: Population, seed: int, count: int) -> list[tuple[int, int]]:
+    """Cards as lists of real ones have them: (bits as a number, number printed), fewer than `count` where alike."""
+    chooser = random.Random(seed)
+    others = [field for field in row.fields if field.name != "card_number"]
+    sites = {Population.CONSECUTIVE: 1, Population.BATCHES: 2, Population.LOW_NUMBERS: 3}.get(kind, 8)
+    codes = [
+        {field.name: field.offset + chooser.randrange(field.largest + 1) for field in others} for _ in range(sites)
+    ]
+    number = row.number
+    span = {Population.CONSECUTIVE: count, Population.BATCHES: 400, Population.LOW_NUMBERS: 3000}.get(kind, 1 << 62)
+    span = min(span, number.largest + 1)
+    lowest = [0 if kind is Population.LOW_NUMBERS else chooser.randrange(number.largest + 2 - span) for _ in codes]
+    made: dict[int, int] = {}
+    for at in range(count):
+        # Of eight sites two have nine cards of ten.
+        few = kind is Population.UNEVEN_SITES and chooser.random() < 0.9
+        site = chooser.randrange(2 if few else sites)
+        sent = lowest[site] + (at if kind is Population.CONSECUTIVE else chooser.randrange(span))
+        printed = number.offset + sent % (number.largest + 1)
+        made[frame_of(row, {**codes[site], "card_number": printed})] = printed
     return list(made.items())
 
 

@@ -13,7 +13,7 @@ from itertools import combinations, permutations
 
 from benchtool.explore.card_hits import Masks, beyond_ties, classes, damage_price
 from benchtool.explore.card_patterns import written_out_price
-from benchtool.explore.card_samples import Span, changing, evidence, ties
+from benchtool.explore.card_samples import Span, changing, evidence, free_bits, ties
 from benchtool.explore.gf2 import solve
 
 MOST_GROUPS = 8
@@ -98,7 +98,7 @@ def _found(everyone: list[int], length: int, known: list[int]) -> Parity:
     care = changing(everyone)
     tied = ties(everyone, length)
     exact, nearly = classes(everyone, length, care, tied, known)
-    odd = _odd_reads(everyone, length, tied, _greedy(exact, everyone, care), nearly)
+    odd = _odd_reads(everyone, length, tied, _greedy(exact, everyone, length), nearly)
     found = _without(everyone, length, known, odd) if odd else _concluded(everyone, length, tied, exact, ())
     names = [index for index in range(len(everyone)) if index not in odd]
     standing = [odd | {names[at] for at in some} for some in _alone([everyone[index] for index in names], length)]
@@ -162,7 +162,7 @@ def _alone(values: list[int], length: int) -> list[frozenset[int]]:
 
 
 def _greedy(
-    among: Iterable[Masks], values: list[int], care: int, held: Iterable[int] = (), barred: Iterable[int] = ()
+    among: Iterable[Masks], values: list[int], length: int, held: Iterable[int] = (), barred: Iterable[int] = ()
 ) -> list[Masks]:
     """Independent classes of the most net bits; for a matroid the greedy choice is the best one.
 
@@ -172,7 +172,10 @@ def _greedy(
     """
     span, no_proof = Span(held), Span((*held, *barred))
     queue = [(-one.net, at, one, 0) for at, one in enumerate(among) if one.net > _LEAST_NET]
+    if not queue:
+        return []
     heapify(queue)
+    free = free_bits(values, length)
     chosen: list[Masks] = []
     told: dict[tuple[int, frozenset[int], int], int] = {}
     while queue:
@@ -187,18 +190,18 @@ def _greedy(
             continue
         key = span.rest(one.core), one.bad, len(span)
         if key not in told:
-            told[key] = _beside(values, care, one, span)
+            told[key] = _beside(values, free, one, span)
         one = replace(one, gain=min(one.gain, told[key] - damage_price(len(values), len(one.bad))))
         if one.net > _LEAST_NET:
             heappush(queue, (-one.net, at, one, len(span)))
     return chosen
 
 
-def _beside(values: Sequence[int], care: int, one: Masks, span: Span) -> int:
+def _beside(values: Sequence[int], free: int, one: Masks, span: Span) -> int:
     """The least evidence of a class and its sums with those of a span."""
     good = [value for index, value in enumerate(values) if index not in one.bad]
     sums = [0, *span.sums()] if len(span) <= MOST_GROUPS else [0]
-    return min(evidence(good, (one.core ^ mask) & care) for mask in sums)
+    return min(evidence(good, one.core ^ mask, free) for mask in sums)
 
 
 def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], nearly: list[Masks]) -> frozenset[int]:
@@ -215,7 +218,7 @@ def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], 
             rare.append(1 << place)
     odd: frozenset[int] = frozenset()
     held = [one.core for one in chosen]
-    for one in _greedy(nearly, values, changing(values), held, (*tied.basis(), *rare)):
+    for one in _greedy(nearly, values, length, held, (*tied.basis(), *rare)):
         more = odd | one.bad
         if len(more) > max(1, len(values) // 6):
             continue
@@ -227,7 +230,7 @@ def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], 
 
 def _concluded(values: list[int], length: int, tied: Span, exact: list[Masks], odd: tuple[int, ...]) -> Parity:
     care = changing(values)
-    chosen = _greedy(exact, values, care)
+    chosen = _greedy(exact, values, length)
     span = Span(one.core for one in chosen)
     all_of_them = beyond_ties(values, length, tied)
     together = 0
@@ -275,10 +278,11 @@ def _without_shape(
 
     if net_of(len(values) - 1) <= 0:
         return []
+    varied = free_bits(values, length)
     beyond = Span(left for mask in holds.basis() if (left := span.rest(mask)))
     sums = [0, *span.sums()] if len(span) + rest <= MOST_GROUPS else [0]
     # Any sum of them may be what a few site codes have in common; the one that fewest reads bear out decides.
-    net = net_of(min(evidence(values, (mask ^ other) & care) for mask in beyond.sums() for other in sums))
+    net = net_of(min(evidence(values, mask ^ other, varied) for mask in beyond.sums() for other in sums))
     if net <= 0:
         return []
     found = []

@@ -17,8 +17,8 @@ _MOST_PASSED = 3
 _MOST_SUMMED = 8
 """Relations left over up to which each of their sums is looked at."""
 
-_FEW = 12
-"""Values of some bits below which each counts once as evidence, however many reads have it."""
+_STRETCH, _FREE, _LEAST_FREE = 8, 0.7, 2
+"""Neighbours looked at together; the part of the values to be expected of free ones; bits that must be free."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,22 +87,39 @@ def different(values: Iterable[int], mask: int) -> int:
     return len({value & mask for value in values})
 
 
-def evidence(values: Sequence[int], mask: int) -> int:
+def free_bits(values: Sequence[int], length: int) -> int:
+    """A mask of bits that vary freely with their neighbours, on both sides, as those of a number do.
+
+    Bits of a site code do not: of eight of them that forty cards of four sites have, four values are seen. The two
+    outermost bits at either end, where parity bits lie, are left out: their neighbours say nothing of them.
+    """
+    care = changing(list(values))
+    places = [bit for at in range(length - 1, -1, -1) if care >> at & 1 and (bit := 1 << at)]
+    starts = range(max(1, len(places) - _STRETCH + 1))
+    good = []
+    for start in starts:
+        stretch = places[start : start + _STRETCH]
+        # One of them may be a parity bit of the others.
+        room = 1 << (len(stretch) - 1)
+        wanted = room * (1 - (1 - 1 / room) ** len(values))
+        good.append(different(values, sum(stretch)) >= _FREE * wanted)
+    free = 0
+    for at, bit in enumerate(places):
+        left, right = max(0, min(at - _STRETCH + 1, starts[-1])), min(at, starts[-1])
+        if 2 <= at < len(places) - 2 and good[left] and good[right]:
+            free |= bit
+    return free
+
+
+def evidence(values: Sequence[int], mask: int, free: int) -> int:
     """How many independent tests of a relation the reads are: bits by which it is no chance.
 
-    Fifty cards of two sites say of the bits of the site code what two cards say. So each different value of the bits
-    counts once; of bits that lie among others that vary freely, each different value of the whole stretch. The parity
-    bit may lie apart from the bits that it covers, so either end is left out of the stretch in turn.
+    Fifty cards of two sites say of the bits of the site code what two cards say: each different value of the bits
+    counts once. Where two of the bits or more are `free` (`free_bits`), each read is a test.
     """
-    if not mask:
-        return 0
-    own = different(values, mask)
-    if own < _FEW:
-        return own - 1
-    tops = (mask, mask & (mask - 1), mask & ~(1 << (mask.bit_length() - 1)))
-    stretches = [(1 << part.bit_length()) - (part & -part) for part in tops]
-    wide = min(different(values, stretch) for stretch in stretches)
-    return max(own, wide) - 1
+    if (mask & free).bit_count() >= _LEAST_FREE:
+        return len(values) - 1
+    return different(values, mask) - 1 if mask else 0
 
 
 class Span:
@@ -175,10 +192,12 @@ def ties(values: list[int], length: int) -> Span:
             for mask in annihilator(sorted({value & window for value in values}), length):
                 span.add(mask & window)
     left = Span(core for mask in annihilator(values, length) if (core := span.rest(mask)))
-    if len(left) <= _MOST_SUMMED:
+    if 0 < len(left) <= _MOST_SUMMED:
+        free = free_bits(values, length)
         # Bits of a site code that lie apart: what few values have in common is no parity either.
         for mask in left.sums():
             values_here = different(values, mask)
-            if 2 * values_here <= len(values) and values_here <= mask.bit_count() + _FEW_MORE:
+            few = 2 * values_here <= len(values) and values_here <= mask.bit_count() + _FEW_MORE
+            if few and (mask & free).bit_count() < _LEAST_FREE:
                 span.add(mask)
     return span

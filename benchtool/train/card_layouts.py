@@ -3,6 +3,7 @@
 python -m benchtool.train.card_layouts --count 2000 --seed 1
 python -m benchtool.train.card_layouts --count 1000 --seed 1 --sites 3
 python -m benchtool.train.card_layouts --count 1000 --seed 1 --damaged 1 --more 12
+python -m benchtool.train.card_layouts --count 1000 --seed 1 --population batches
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 
-from benchtool.explore.card_infer import Inferred, Verdict, infer
-from benchtool.explore.card_invented import Invented, cards, draw
+from benchtool.explore.card_infer import SURE, Inferred, Verdict, infer
+from benchtool.explore.card_invented import Invented, Population, cards, draw, population
 from benchtool.explore.card_samples import CardSample, Printed, Span, ties
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.formats import CardField, CardFormat
@@ -36,19 +37,31 @@ class Judged:
     number_sure: float
     settled: bool
     wrong_settled: bool
+    false_sure: bool
+    """A group was said to be 99 % sure, or more, that is none."""
     odd_right: bool
     """The damaged reads, and no others, were called odd."""
     seconds: float
 
 
 def samples_of(
-    made: Invented, seed: int, *, more: int, sites: int, damaged: int, digits: bool, printed: int = 4
+    made: Invented,
+    seed: int,
+    *,
+    more: int,
+    sites: int,
+    damaged: int,
+    digits: bool,
+    printed: int = 4,
+    kind: Population | None = None,
 ) -> tuple[list[CardSample], set[str]]:
     """Reads of a layout: data width + `more` random cards, `printed` of them with numbers; and which are damaged."""
     row = made.row
     count = row.length - len(row.parity) + more
     chooser = random.Random(seed)
-    drawn = cards(row, seed, count, sites=sites)
+    drawn = population(row, kind, seed, count) if kind else cards(row, seed, count, sites=sites)
+    count = len(drawn)
+    chooser.shuffle(drawn)
     width = len(str(row.number.highest)) if digits else 0
     samples = []
     for index, (value, number) in enumerate(drawn):
@@ -57,7 +70,7 @@ def samples_of(
     wrong: set[str] = set()
     covered = sorted({place for group in row.parity for place in group.members})
     if covered:
-        for index in chooser.sample(range(printed, count), damaged):
+        for index in chooser.sample(range(printed, count), min(damaged, count - printed)):
             sample = samples[index]
             value = sample.bits.value ^ 1 << (row.length - chooser.choice(covered))
             samples[index] = CardSample(Bits(value, row.length), None, sample.where)
@@ -100,6 +113,7 @@ def judge(found: Inferred, row: CardFormat, used: list[int], wrong: set[str], se
         found.number_sure,
         settled,
         settled and not (relations and first),
+        any(one.sure >= SURE and tied.rest(one.mask) not in span for one in found.parity.relations),
         odd == wrong,
         seconds,
     )
@@ -114,6 +128,7 @@ def measure(
     damaged: int = 0,
     digits: bool = False,
     printed: int = 4,
+    kind: Population | None = None,
     verbose: bool = False,
 ) -> dict[str, Judged]:
     """Infer so many invented layouts; prints the shares that came out right."""
@@ -121,7 +136,9 @@ def measure(
     by_style: dict[str, list[Judged]] = {}
     for one in range(seed, seed + count):
         made = draw(one)
-        samples, wrong = samples_of(made, one, more=more, sites=sites, damaged=damaged, digits=digits, printed=printed)
+        samples, wrong = samples_of(
+            made, one, more=more, sites=sites, damaged=damaged, digits=digits, printed=printed, kind=kind
+        )
         sound = [sample.bits.value for sample in samples if sample.where not in wrong]
         began = time.process_time()
         found = infer(samples, tables=False)[0]
@@ -133,7 +150,8 @@ def measure(
             print(
                 f"seed {one}, {made.row.length} bits, {made.style}: wrong {', '.join(what)}; open {found.parity.open}"
             )
-    width = f"data width + {more} reads, {damaged} damaged, {sites or 'any'} sites, {printed} printed numbers"
+    which = kind.value if kind else f"{sites or 'any'} sites"
+    width = f"data width + {more} reads, {damaged} damaged, {which}, {printed} printed numbers"
     print(f"{count} invented layouts, seeds {seed} to {seed + count - 1}; {width}")
     print("parity              layouts  relations right  very groups right")
     for style, rows in [*sorted(by_style.items()), ("all", list(every.values()))]:
@@ -154,8 +172,8 @@ def measure(
             print(f"  said {said:<12} {len(part):>6} fields, {_share(part, 'number_first')} right")
     counts = Counter(settled=sum(row.settled for row in rows), wrong=sum(row.wrong_settled for row in rows))
     print(f"called settled      {counts['settled']}, of these wrong {counts['wrong']}")
-    if damaged:
-        print(f"damaged reads       named, and no other: {_share(rows, 'odd_right')}")
+    print(f"odd reads           the damaged ones and no other: {_share(rows, 'odd_right')}")
+    print(f"false groups        said 99 % sure in {sum(row.false_sure for row in rows)}")
     print(f"longest             {max(row.seconds for row in rows):.2f} s")
     return every
 
@@ -174,6 +192,7 @@ def main() -> None:
     parser.add_argument("--damaged", type=int, default=0, help="reads with one bit of a parity group turned round")
     parser.add_argument("--printed", type=int, default=4, help="cards whose printed number is given")
     parser.add_argument("--digits", action="store_true", help="printed numbers have their leading zeros")
+    parser.add_argument("--population", choices=[kind.value for kind in Population], help="cards of one kind of list")
     parser.add_argument("--verbose", action="store_true")
     given = parser.parse_args()
     measure(
@@ -184,6 +203,7 @@ def main() -> None:
         damaged=given.damaged,
         digits=given.digits,
         printed=given.printed,
+        kind=Population(given.population) if given.population else None,
         verbose=given.verbose,
     )
 
