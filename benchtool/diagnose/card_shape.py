@@ -21,7 +21,10 @@ _NEAR_NS = 5_000
 """Edges of both lines so close are one event."""
 _BOUNCE_NS = (2_000, 10_000)
 """A line that comes back for so long within a pulse: longer than a hundred metres ring, too short to part pulses."""
+_ONE_PULSE_NS = 150_000
+"""Longer than any pulse published, by a half."""
 _EVENT_NS = 1_000_000
+"""Falls of both lines within this are one event of hum."""
 _MAINS_NS = (10_000_000, 1e9 / 120)
 """Half a period of 50 and of 60 Hz."""
 _ON_BEAT = 0.05
@@ -141,10 +144,15 @@ def _only_edges(records: Sequence[LineRecord]) -> bool:
 
 
 def _bounces(record: LineRecord, line: int) -> int:
-    edges = [edge for edge in record.edges if edge.line == line]
-    times = [after.t_ns - edge.t_ns for edge, after in pairwise(edges) if edge.high and not after.high]
+    """Two lows that one pulse could be: where a line rises slowly, long ones follow each other as closely."""
+    times = [edge.t_ns for edge in record.edges if edge.line == line]
+    begins = range(0 if record.high_at_begin[line] else 1, len(times) - 3, 2)
     least, most = _BOUNCE_NS
-    return sum(least + record.resolution_ns <= time < most for time in times)
+    return sum(
+        least + record.resolution_ns <= times[at + 2] - times[at + 1] < most
+        and times[at + 3] - times[at] < _ONE_PULSE_NS
+        for at in begins
+    )
 
 
 def _on_beat(falls: Sequence[int]) -> float | None:

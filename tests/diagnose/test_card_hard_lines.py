@@ -10,6 +10,7 @@ import pytest
 
 from benchtool.capture.card_lines import Edge, LineRecord
 from benchtool.diagnose import card_model
+from benchtool.diagnose.card_belief import believe
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause, CardDiagnosis
@@ -120,7 +121,7 @@ def test_readings_that_healthy_lines_cannot_give_count() -> None:
     for text in ("ground-shift=12", "d1-idle=12", "d0-loop-ohms=open"):
         diagnosis = measured(sound, text)
         healthy = next(one for one in diagnosis.findings if one.cause is CardCause.HEALTHY)
-        assert healthy.probability < 0.7, text
+        assert healthy.probability < 0.8, text
         assert any("does not fit" in proof.text and proof.weight < -0.3 for proof in healthy.evidence), text
 
 
@@ -207,10 +208,10 @@ def test_pulses_at_the_same_moment_are_no_clock_and_nothing_is_missing() -> None
 def test_a_frame_made_from_a_number_says_nothing_of_parity() -> None:
     received = tuple(CardRead(build_bits(FORMATS[0], 9, place), Source.CONVERTER) for place in range(5))
     built = tuple(replace(read, built=True) for read in received)
-    sure, unsure = (diagnose_lines(CardEvidence(reads, expected=FORMATS[:1])) for reads in (received, built))
-    assert sure.findings[0].probability > unsure.findings[0].probability
-    assert CardCause.LAYOUT_OTHER in within(unsure)
-    assert any("numbers, not bits" in limit for limit in unsure.limits)
+    sure, unsure = (CardEvidence(reads, expected=FORMATS[:1]) for reads in (received, built))
+    for cause in (CardCause.LAYOUT_OTHER, CardCause.PARITY_ONE_WRONG, CardCause.LINES_SWAPPED):
+        assert believe(unsure).of(cause) > 3 * believe(sure).of(cause)
+    assert any("numbers, not bits" in limit for limit in diagnose_lines(unsure).limits)
 
 
 def test_printed_numbers_that_never_agree_are_no_sound_lines() -> None:
