@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import sys
 from collections.abc import Callable
@@ -19,9 +20,27 @@ from benchtool.install.copper import gauge_mm2, ohm_per_km
 from benchtool.install.worked import Worked
 from benchtool.reports.worked_text import feeds_text, feeds_values, worked_text, worked_values
 
-_METRES = re.compile(r"([0-9]+(?:\.[0-9]+)?)(?::([0-9]+(?:\.[0-9]+)?))?\Z", re.ASCII)
-_ABOVE_0 = click.FloatRange(min=0, min_open=True)
-_FROM_0 = click.FloatRange(min=0)
+_METRES = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?)(?::([0-9]{1,9}(?:\.[0-9]{1,9})?))?\Z", re.ASCII)
+_GREATEST = 1e15
+"""Beyond it in size, or so near to 0, no figure of the trade lies."""
+
+
+class Number(click.FloatRange):
+    """A number in its range that a sum can be made with: neither nan nor infinite nor absurd."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """The number; a usage error where it is none."""
+        number: float = click.FLOAT.convert(value, param, ctx)
+        if not math.isfinite(number):
+            self.fail(f"a finite number is wanted, not {value}", param, ctx)
+        number = super().convert(number, param, ctx)
+        if abs(number) > _GREATEST or 0 < abs(number) < 1 / _GREATEST:
+            self.fail(f"{value} is no figure that can be meant here", param, ctx)
+        return number
+
+
+_ABOVE_0 = Number(min=0, min_open=True)
+_FROM_0 = Number(min=0)
 
 
 @click.group("calculate", context_settings={"help_option_names": ["-h", "--help"]})
@@ -57,7 +76,7 @@ def _strict_option(function: Callable[..., Any]) -> Callable[..., Any]:
 def _copper_options(function: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--mm2", type=_ABOVE_0, help="Copper of one conductor, mm²."),
-        click.option("--awg", type=click.FloatRange(0, 40), help="American wire gauge of one conductor."),
+        click.option("--awg", type=Number(0, 40), help="American wire gauge of one conductor."),
     ):
         function = option(function)
     return function
@@ -73,7 +92,7 @@ def _area(awg: float | None, mm2: float | None) -> float:
 @click.option("--metres", type=_FROM_0, required=True, help="Length of the cable, one way.")
 @_copper_options
 @click.option("--amps", type=_FROM_0, required=True, help="Current.")
-@click.option("--celsius", type=click.FloatRange(-60, 120), default=20.0, show_default=True, help="Of the cable.")
+@click.option("--celsius", type=Number(-60, 120), default=20.0, show_default=True, help="Of the cable.")
 @_json_option
 def drop(metres: float, awg: float | None, mm2: float | None, amps: float, celsius: float, as_json: bool) -> None:
     """Voltage lost along a cable, both conductors."""
@@ -142,7 +161,7 @@ def length(baud: int, as_json: bool) -> None:
 
 @command.command("stub")
 @click.option("--rise-ns", type=_ABOVE_0, required=True, help="Edge time of the driver, 10 to 90 %.")
-@click.option("--velocity", type=click.FloatRange(0.3, 1), default=0.66, show_default=True, help="Share of light's.")
+@click.option("--velocity", type=Number(0.3, 1), default=0.66, show_default=True, help="Share of light's.")
 @_json_option
 def stub(rise_ns: float, velocity: float, as_json: bool) -> None:
     """How long a stub may be."""
@@ -163,7 +182,7 @@ def network_power(poe_class: int, watts: float, strict: bool, as_json: bool) -> 
 @click.option("--ah", type=_ABOVE_0, required=True, help="Capacity.")
 @click.option("--amps", type=_ABOVE_0, required=True, help="Load.")
 @click.option("--hours", type=_ABOVE_0, help="How long it must last.")
-@click.option("--usable", type=click.FloatRange(0, 1, min_open=True), default=power.USABLE, show_default=True)
+@click.option("--usable", type=Number(0, 1, min_open=True), default=power.USABLE, show_default=True)
 @_strict_option
 @_json_option
 def battery(ah: float, amps: float, hours: float | None, usable: float, strict: bool, as_json: bool) -> None:
@@ -172,18 +191,22 @@ def battery(ah: float, amps: float, hours: float | None, usable: float, strict: 
 
 
 @command.command("confidence")
-@click.option("--rate", type=_ABOVE_0, help="Error rate to claim, as 1e-6: how long must I listen?")
+@click.option(
+    "--rate",
+    type=Number(min=0, min_open=True, max=1),
+    help="Error rate to claim, a share as 1e-6: how long must I listen?",
+)
 @click.option("--baud", type=click.IntRange(50, 20_000_000), default=9600, show_default=True, help="Bits a second.")
 @click.option(
     "--load",
-    type=click.FloatRange(0, 1, min_open=True),
+    type=Number(0, 1, min_open=True),
     default=1.0,
     show_default=True,
     help="Share of time with traffic.",
 )
 @click.option("--counted", type=_ABOVE_0, help="Bits, octets or frames seen: which rate can I claim?")
 @click.option("--errors", type=click.IntRange(0, 1_000_000), default=0, show_default=True, help="Errors among them.")
-@click.option("--sure", type=click.FloatRange(0, 1, min_open=True, max_open=True), default=0.95, show_default=True)
+@click.option("--sure", type=Number(0, 1, min_open=True, max_open=True), default=0.95, show_default=True)
 @_json_option
 def confidence(
     rate: float | None, baud: int, load: float, counted: float | None, errors: int, sure: float, as_json: bool
@@ -208,9 +231,7 @@ def confidence(
 @command.command("feeds")
 @click.argument("site", type=click.Path(path_type=Path))
 @click.option("--idle", is_flag=True, help="Currents at rest and rated supply voltages, not the worst.")
-@click.option(
-    "--celsius", type=click.FloatRange(-60, 120), help="Of the cables; the record's warmest if not said, else 40."
-)
+@click.option("--celsius", type=Number(-60, 120), help="Of the cables; the record's warmest if not said, else 40.")
 @_json_option
 def feeds(site: Path, idle: bool, celsius: float | None, as_json: bool) -> None:
     """Voltage at every device, reader and lock of a recorded installation, along the tree of its feeds."""

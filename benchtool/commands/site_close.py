@@ -21,7 +21,10 @@ from benchtool.install.save import with_entry
 from benchtool.install.view import view_of
 from benchtool.reports.site_closing_text import list_lines, point_lines, point_values, summary_lines
 
-KEYS = "y or the reading: done | Enter: later | ; note | ?: explain | <: back | .: leave"
+KEYS = (
+    "y or the reading: done | y; words: done, with a note | ; words: a note, still open\n"
+    "Enter: later | ?: explain | <: back | .: leave"
+)
 
 
 @click.command("close", context_settings={"help_option_names": ["-h", "--help"]})
@@ -101,6 +104,8 @@ class Closing:
                     place += 1
         except (EOFError, KeyboardInterrupt):
             click.echo()
+        if self._typed:
+            click.echo(f"not taken, and not in the file: {self._typed}")
         click.echo()
 
     def _ask(self, point: Point) -> str:
@@ -121,11 +126,16 @@ class Closing:
         self._typed = ""
         if not said and not note:
             return True
+        if not said:
+            click.echo("    noted; the point stays as it was")
+            return self._keep(Tick(item=point.item, at=now(), by=self.by, note=note, done=False))
         reading = None
         if point.unit:
             value = reading_of(said, point.unit)
             if value is None:
-                click.echo(f"    not taken: a reading in {point.unit} is wanted, as {_example(point.unit)}")
+                click.echo(
+                    f"    not taken: a reading in {point.unit} is wanted, as {_example(point.unit)}; ; words: a note"
+                )
                 self._typed = typed
                 return False
             reading = _written(value, point.unit)
@@ -134,17 +144,20 @@ class Closing:
                 click.echo(f"    {reading} is {outside}: noted as that. Look for the cause before you close.")
                 note = f"{outside}; {note}" if note else outside
         elif said.lower() not in ("y", "yes", "ok", "done"):
-            click.echo("    not taken: y for done, Enter for later")
+            click.echo("    not taken: y for done, Enter for later, ; and words for a note alone")
             self._typed = typed
             return False
-        tick = Tick(item=point.item, at=now(), by=self.by, reading=reading, note=note or None)
+        return self._keep(Tick(item=point.item, at=now(), by=self.by, reading=reading, note=note or None))
+
+    def _keep(self, tick: Tick) -> bool:
+        """Put a tick into the file."""
         try:
             text = with_entry(read_text(self.path), ("tick",), tick)
-            load(text)
+            after = load(text).record
         except (RecordError, ValueError) as error:
             raise CommandError(f"{self.path} was changed meanwhile and is no record now: {error}", Exit.INPUT) from None
         write_text(self.path, text)
-        self.ticks[point.item] = tick
+        self.ticks = last_ticks(after)
         return True
 
 
@@ -163,4 +176,7 @@ def _explained(point: Point) -> list[str]:
         return [f"should read {point.band}, from the record with:", *(f"  {line}" for line in point.band.basis)]
     if isinstance(point.band, Unknown):
         return [f"its band cannot be computed: {point.band.why}", "a reading is noted all the same"]
-    return [f"{point.item}: {point.words}", "y when you have seen it yourself; a note after ;"]
+    return [
+        f"{point.item}: {point.words}",
+        "y when you have seen it yourself; y; words adds a note, ; words alone is a note and leaves it open",
+    ]

@@ -7,7 +7,7 @@ What the list asks for is common practice of the trade; bands come from `closing
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 from typing import Any
 
@@ -73,7 +73,7 @@ def state_of(point: Point, ticks: Mapping[str, Tick]) -> State:
     tick = ticks.get(point.item)
     if point.missing:
         return State.MISSING
-    if tick is None:
+    if tick is None or tick.done is False:
         return State.OPEN
     if isinstance(point.band, Band):
         value = reading_of(tick.reading or "", point.unit)
@@ -84,8 +84,15 @@ def state_of(point: Point, ticks: Mapping[str, Tick]) -> State:
 
 
 def last_ticks(record: Record) -> dict[str, Tick]:
-    """The last tick of each point."""
-    return {tick.item: tick for tick in record.tick}
+    """The last tick of each point, with the notes that came after it; notes alone where nothing was ticked."""
+    found: dict[str, Tick] = {}
+    for tick in record.tick:
+        before = found.get(tick.item)
+        if before is not None and tick.done is False:
+            notes = [note for note in (before.note, tick.note) if note]
+            tick = replace(before, note="; ".join(notes) or None)
+        found[tick.item] = tick
+    return found
 
 
 def _points(view: View) -> Iterator[Point]:

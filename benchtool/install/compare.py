@@ -146,6 +146,11 @@ def _why_no_key(sides: Sides) -> str:
 def _settings(sides: Sides) -> Iterator[str]:
     found, bus = sides.found, sides.trunk.bus
     if found.way is Way.SURVEYED:
+        if bus.format is not None:
+            yield (
+                f"the character format, {bus.format} in the record: what a survey saves does not tell in which format "
+                "the devices answered; listen for that"
+            )
         if bus.check is not None:
             yield "which check value the controller uses: a survey asks in its own; listen for that"
         return

@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from benchtool.install.csv_units import is_own, other_unit
 from benchtool.install.record import Record
 from benchtool.install.schema import Slot, slots_of
 from benchtool.install.toml_form import PLAIN
@@ -44,7 +45,6 @@ _ALSO: dict[str, tuple[str, ...]] = {
     "escape": ("escape", "escape route"),
 }
 """What headings say for a field, without capitals and signs; a field's own name always does."""
-_UNITS = {"m", "v", "a", "ma", "ohm", "ohms", "ah", "h", "ns", "mm2", "bit s", "metres", "meters", "nf km", "c"}
 
 
 class MapError(ValueError):
@@ -77,7 +77,7 @@ def columns_for(kind: str) -> tuple[str, ...]:
 
 def map_columns(kind: str, headings: Sequence[str], said: Mapping[str, str]) -> tuple[Column, ...]:
     """What each column is. `said` names fields by heading, "" leaves a column out. MapError where it cannot be."""
-    known = columns_for(kind)
+    known, fields = columns_for(kind), fields_of(kind)
     doubled = {heading for heading in headings if headings.count(heading) > 1 and heading}
     if doubled & said.keys():
         raise MapError(f"several columns are headed {sorted(doubled & said.keys())[0]!r}: give each its own heading")
@@ -86,6 +86,13 @@ def map_columns(kind: str, headings: Sequence[str], said: Mapping[str, str]) -> 
             raise MapError(f"no column is headed {heading!r}; there are: {', '.join(headings)}")
         if field and field not in known:
             raise MapError(f"a {kind} has no field {field!r}; there are: {', '.join(known)}")
+        slot = fields.get(field)
+        unit = other_unit(heading, slot) if slot is not None else None
+        if slot is not None and unit is not None:
+            raise MapError(
+                f"{heading!r} says {unit}, and {field} is in {slot.meaning.unit}: nothing is converted. Convert the "
+                f"column in the spreadsheet and put {slot.meaning.unit} into its heading"
+            )
     taken = {field for field in said.values() if field}
     found: list[Column] = []
     for heading in headings:
@@ -93,6 +100,8 @@ def map_columns(kind: str, headings: Sequence[str], said: Mapping[str, str]) -> 
             found.append(Column(heading, said[heading] or None, False))
             continue
         guess = _guess(heading, known)
+        if guess in fields and other_unit(heading, fields[guess]):
+            guess = None
         found.append(Column(heading, None if guess in taken else guess, True))
         if guess is not None:
             taken.add(guess)
@@ -114,7 +123,7 @@ def _guess(heading: str, known: Sequence[str]) -> str | None:
     words = re.sub(r"[^a-z0-9]+", " ", own).strip()
     bare = re.sub(r"[^a-z0-9]+", " ", re.sub(r"[(\[].*?[)\]]", " ", own)).strip()
     unit = re.search(r"[(\[](.*?)[)\]]", own)
-    if unit is not None and re.sub(r"[^a-z0-9]+", " ", unit[1].replace("²", "2")).strip() not in _UNITS:
+    if unit is not None and not is_own(unit[1]):
         # A unit that is not the record's, as feet: only the user can say what to do with it.
         bare = words
     for field in known:

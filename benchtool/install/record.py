@@ -262,13 +262,14 @@ class Visit:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tick:
-    """One point of the list before closing, done."""
+    """One point of the list before closing, done, or a note on one that is still open."""
 
     item: str = needed("the point's name")
     at: str = needed("when")
     by: str | None = noted("who")
     reading: str | None = noted("what was read, with its unit")
     note: str | None = noted("anything worth knowing")
+    done: bool | None = noted("false: a note alone, the point stays as it was")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -97,6 +97,50 @@ def test_confidence_both_ways() -> None:
     assert run("confidence", "--rate", "1e-6", "--counted", "3")[0] == 2
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        "drop --metres nan --awg 22 --amps 0.5",
+        "drop --metres inf --awg 22 --amps 0.5",
+        "drop --metres 80 --awg nan --amps 0.5",
+        "drop --metres 80 --mm2 inf --amps 0.5",
+        "drop --metres 80 --mm2 1e-320 --amps 0.5",
+        "drop --metres 1e300 --awg 22 --amps 1e300",
+        "drop --metres 80 --awg 22 --amps nan",
+        "drop --metres 80 --awg 22 --amps 1 --celsius nan",
+        "bias --volts nan",
+        "bias --each inf",
+        "bias --terminator nan",
+        "bias --loads inf",
+        "reading --metres nan --awg 24",
+        "reading --metres 30 --awg 24 --at nan",
+        "loads --device 2 --bias nan",
+        "stub --rise-ns nan",
+        "stub --rise-ns 10 --velocity nan",
+        "network-power --class 4 --watts nan",
+        "battery --ah nan --amps 1",
+        "battery --ah 7 --amps inf",
+        "battery --ah 7 --amps 1 --hours nan",
+        "battery --ah 7 --amps 1 --usable nan",
+        "confidence --rate nan",
+        "confidence --rate 2",
+        "confidence --rate 1e-6 --load nan",
+        "confidence --counted inf",
+        "confidence --counted 3 --sure nan",
+        "confidence --counted 3 --errors 5",
+    ],
+)
+def test_what_is_no_figure_is_refused(words: str) -> None:
+    code, told = run(*words.split())
+    assert code == 2, told
+    assert " = " not in told
+
+
+def test_places_too_great_to_be_meant_are_refused() -> None:
+    assert run("reading", "--metres", "30", "--awg", "24", "--terminator", "9" * 400)[0] == 2
+    assert run("loads", "--device", f"2:{'9' * 400}")[0] == 2
+
+
 SITE = """schema = 1
 [site]
 name = "Depot"

@@ -260,5 +260,33 @@ def test_close_refuses_what_is_no_reading(site: Path) -> None:
     assert len(record(site).tick) == 3
 
 
+def test_a_note_alone_is_kept_and_its_point_stays_open(site: Path) -> None:
+    site.write_text(DEPOT, encoding="utf-8")
+    first = call("close", str(site), typed="; glue missing\ny; tight\n; old one\n; no meter here\n.\n")
+    assert first.exit_code == 0, first.output
+    notes = [(tick.item, tick.note, tick.done) for tick in record(site).tick]
+    assert notes == [
+        ("mains:main", "glue missing", False),
+        ("earth:main", "tight", None),
+        ("battery:main", "old one", False),
+        ("output:main", "no meter here", False),
+    ]
+    points = {one["item"]: one for one in json.loads(call("close", str(site), "--json").output)["points"]}
+    assert [points[item]["state"] for item, _, _ in notes] == ["open", "done", "open", "open"]
+    assert "glue missing" in call("close", str(site), "--list").output
+    second = call("close", str(site), typed="; still missing\n<\ny; glued\n.\n")
+    assert "glue missing; still missing" in second.output
+    again = call("close", str(site), "--again", typed="; looked at again\n.\n")
+    assert "glued; looked at again" not in again.output
+    points = {one["item"]: one for one in json.loads(call("close", str(site), "--json").output)["points"]}
+    assert points["mains:main"]["state"] == "done"
+    assert points["mains:main"]["tick"]["note"] == "glued; looked at again"
+
+
+def test_close_tells_what_it_could_not_take_when_it_is_left(site: Path) -> None:
+    site.write_text(DEPOT, encoding="utf-8")
+    assert "not in the file: perhaps; loose" in call("close", str(site), typed="perhaps; loose\n").output
+
+
 def test_keys_are_told_at_the_start(site: Path) -> None:
     assert site_walk.KEYS in call("walk", str(site)).output

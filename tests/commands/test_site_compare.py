@@ -167,6 +167,14 @@ def test_a_survey_does_not_tell_of_addresses_that_it_never_asked(tmp_path: Path)
     assert run(tmp_path, DEMO, str(survey), "--baud", "9600").exit_code == 2
 
 
+def test_a_survey_says_that_it_does_not_tell_the_format(tmp_path: Path) -> None:
+    survey = tmp_path / "survey.json"
+    survey.write_text(CliRunner().invoke(main, ["survey", "sim:demo", "--addresses", "0-10", "--json"]).stdout)
+    result = run(tmp_path, on_bus(DEMO, format="8E1"), str(survey))
+    assert "the character format, 8E1 in the record" in " ".join(result.output.split("NOT COMPARED")[1].split())
+    assert "character format" not in run(tmp_path, on_bus(DEMO, format=None), str(survey)).output
+
+
 def test_a_device_at_another_rate_is_named(tmp_path: Path) -> None:
     rows: dict[int, Any] = {}
     for baud in (9600, 19200):

@@ -7,6 +7,7 @@ import math
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats  # type: ignore[import-untyped]
 
 from benchtool.install.confidence import listen_for, lower_mean, rate_limit, upper_mean
 from benchtool.install.copper import drop, gauge_mm2, ohm_per_km
@@ -214,6 +215,23 @@ def test_limits_hold_what_they_say(errors: int, confidence: float) -> None:
         total += term
     assert total == pytest.approx(1 - confidence, rel=1e-6, abs=1e-9)
     assert lower_mean(errors, confidence) < mean
+
+
+@pytest.mark.parametrize("errors", [1, 7, 99, 100, 4321, 1_000_000])
+@pytest.mark.parametrize("confidence", [0.05, 0.5, 0.95, 0.999])
+def test_limits_of_great_counts(errors: int, confidence: float) -> None:
+    """Half the chi-squared quantile of 2k + 2 (and 2k) degrees, by a library of statistics."""
+    assert upper_mean(errors, confidence) == pytest.approx(stats.chi2.ppf(confidence, 2 * errors + 2) / 2, rel=1e-9)
+    assert lower_mean(errors, confidence) == pytest.approx(stats.chi2.ppf(1 - confidence, 2 * errors) / 2, rel=1e-9)
+
+
+def test_no_more_errors_than_were_counted() -> None:
+    with pytest.raises(ValueError, match="cannot be more errors than were counted"):
+        rate_limit(5, 3)
+    assert rate_limit(3, 3).notes
+    assert not rate_limit(3, 300).notes
+    with pytest.raises(ValueError, match="1 at the most, not 2"):
+        listen_for(2, 9600)
 
 
 @pytest.mark.parametrize("confidence", [0, 1, -0.1, 2])

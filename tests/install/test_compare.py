@@ -83,9 +83,9 @@ def test_failures_beyond_one_place_name_its_segment() -> None:
 @pytest.mark.parametrize("failed", [0, 1, 7, 100, 101, 350, 40_000])
 @pytest.mark.parametrize("level", [0.95, 0.99, 0.9985])
 def test_limits_against_chi_squared(failed: int, level: float) -> None:
-    assert most_failed(failed, level) == pytest.approx(stats.chi2.ppf(level, 2 * failed + 2) / 2, rel=1e-3)
+    assert most_failed(failed, level) == pytest.approx(stats.chi2.ppf(level, 2 * failed + 2) / 2, rel=1e-9)
     least = stats.chi2.ppf(1 - level, 2 * failed) / 2 if failed else 0
-    assert least_failed(failed, level) == pytest.approx(least, rel=1e-3)
+    assert least_failed(failed, level) == pytest.approx(least, rel=1e-9)
 
 
 @pytest.mark.parametrize(

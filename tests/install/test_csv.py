@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from benchtool.install.csv_export import export_table
 from benchtool.install.csv_import import Import, plan_import
-from benchtool.install.csv_map import KINDS, MapError, columns_for, map_columns
+from benchtool.install.csv_map import KINDS, MapError, columns_for, fields_of, map_columns
 from benchtool.install.csv_table import TableError, plain, read_table, safe, write_table
+from benchtool.install.csv_units import other_unit
 from benchtool.install.load import load
 from benchtool.install.record import Record
 from benchtool.install.save import to_text
@@ -110,11 +111,29 @@ def test_columns_are_guessed_from_their_headings() -> None:
         (("id", "x"), {"x": "serail"}, "no field 'serail'"),
         (("id", "x", "y"), {"x": "serial", "y": "serial"}, "both mapped to serial"),
         (("id", "x", "x"), {"x": "serial"}, "several columns"),
+        (("id", "Run [ft]"), {"Run [ft]": "metres"}, r"'Run \[ft\]' says ft, and metres is in m: nothing is converted"),
+        (("id", "Run ft"), {"Run ft": "metres"}, "says ft"),
+        (("id", "run_feet"), {"run_feet": "metres"}, "says feet"),
+        (("id", "Run (')"), {"Run (')": "stub_m"}, "says ft, and stub_m is in m"),
+        (("id", "Current (A)"), {"Current (A)": "worst_ma"}, "says A, and worst_ma is in mA"),
+        (("id", "Bias (kΩ)"), {"Bias (kohm)": "bias_ohm"}, "no column is headed"),
+        (("id", "Bias (kohm)"), {"Bias (kohm)": "bias_ohm"}, "says kohm"),
     ],
 )
 def test_columns_that_cannot_be_used_are_told(headings: tuple[str, ...], said: dict[str, str], why: str) -> None:
     with pytest.raises(MapError, match=why):
         map_columns("device", headings, said)
+
+
+def test_headings_in_the_units_of_the_record_are_taken() -> None:
+    for kind in KINDS:
+        for name, slot in fields_of(kind).items():
+            assert other_unit(name, slot) is None
+            assert other_unit(f"{name} ({slot.meaning.unit})", slot) is None
+    said = {"Run [m]": "metres", "Stub (about)": "stub_m", "Bias (Ω)": "bias_ohm"}
+    fields = [column.field for column in map_columns("device", ("id", *said), said)]
+    assert fields == ["id", "metres", "stub_m", "bias_ohm"]
+    assert map_columns("supply", ("id", "Amps (mA)"), {})[1].field is None
 
 
 def test_rows_change_entries_with_their_id_and_add_the_others() -> None:
