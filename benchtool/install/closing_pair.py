@@ -68,6 +68,20 @@ def pair_bands(view: View, trunk: Trunk) -> PairBands:
     return PairBands(ohms, _idle(trunk, low, high, cold, warm, basis))
 
 
+def weakest_at_rest(view: View, trunk: Trunk, which: int) -> tuple[str, float] | Unknown:
+    """The device that sees the least voltage at rest, and that voltage: everything as rated, cables at their warmest.
+
+    `which`: the lower (0) or the higher (1) of what may feed a bias whose voltage is not noted.
+    """
+    why = _why_not(trunk)
+    if why:
+        return Unknown(why)
+    warm = WARMEST_C if view.record.site.warmest_c is None else view.record.site.warmest_c
+    volts = _Pair(trunk, warm, 1.0, 1.0, loaded=True).idle(1.0, 1.0, which)
+    name = min(volts, key=lambda one: volts[one])
+    return name, volts[name]
+
+
 def _why_not(trunk: Trunk) -> str:
     bus = trunk.bus.id
     if trunk.unclear:

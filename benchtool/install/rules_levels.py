@@ -9,6 +9,9 @@ from collections.abc import Iterable
 
 from benchtool.capture.settings import CharFormat
 from benchtool.install import pair_rules
+from benchtool.install.closing_bands import Unknown
+from benchtool.install.closing_pair import weakest_at_rest
+from benchtool.install.places import Path
 from benchtool.install.record import Device, Reader, Supply
 from benchtool.install.rule import KEPT, Rule, Said, Severity, some, unknown
 from benchtool.install.rules_pair import terminator_ohm
@@ -71,7 +74,23 @@ def _idle(view: View) -> Iterable[Said]:
             )
             yield unknown(path, sentence)
         else:
-            yield KEPT
+            yield _along(view, trunk, (*path, "bias_ohm"), device)
+
+
+def _along(view: View, trunk: Trunk, path: Path, device: Device) -> Said:
+    """Whether a bias that is enough where it is fitted is enough behind the cable's resistance, too."""
+    weakest = [weakest_at_rest(view, trunk, which) for which in (0, 1)]
+    for found, volts in zip(weakest, _BIAS_VOLTS, strict=True):
+        if isinstance(found, Unknown):
+            return unknown(path, f"what the cable takes of the bias: {found.why}")
+        name, idle = found
+        if idle >= pair_rules.IDLE_V:
+            continue
+        where = f"the bias of {trunk.bus.id}, fitted at {device.id}, gives too little at rest at {view.called(name)}"
+        if volts == _BIAS_VOLTS[0] and device.bias_volts is None:
+            return unknown(path, f"{where} if it is fed from {volts:g} V; what feeds it is not noted")
+        return Said(path, where, Figure("idle", idle, "V"), Figure("least", pair_rules.IDLE_V, "V"))
+    return KEPT
 
 
 def _loads(view: View) -> Iterable[Said]:

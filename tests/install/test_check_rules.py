@@ -143,7 +143,7 @@ BROKEN: dict[str, tuple[Change, set[str]]] = {
     "no-ring": (put(yard={"loop": ("head-rs485", "if-exit")}), set()),
     "no-star": (put(if_exit={"after": "if-ramp"}), {"ends-terminated"}),
     "stub-short": (put(if_ramp={"stub_m": 10}), set()),
-    "length-for-rate": (put(rd_gate={"metres": 1130}), set()),
+    "length-for-rate": (put(rd_gate={"metres": 1130}), {"bias-enough"}),
     "bias-once": (put(if_exit={"bias_ohm": 560}), set()),
     "bias-enough": (put(head_rs485={"bias_ohm": 800}), set()),
     "loads-at-most": (put(rd_gate={"unit_load": 8}, if_ramp={"unit_load": 8}, if_store={"unit_load": 6}), set()),
@@ -153,7 +153,7 @@ BROKEN: dict[str, tuple[Change, set[str]]] = {
     "rate-of-protocol": (put(yard={"baud": 4800}), set()),
     "cable-fit": (put(pair={"twisted": False}), set()),
     "cable-impedance": (put(pair={"impedance_ohm": 75}), set()),
-    "cable-gauge": (put(pair={"awg": 28}), set()),
+    "cable-gauge": (put(pair={"awg": 28}), {"bias-enough"}),
     "screen-through": (put(if_ramp={"shield_through": False}), set()),
     "screen-earthed-once": (put(head_rs485={"shield_earthed": False}), set()),
     "card-line-length": (put(rd_plant={"metres": 62}), set()),
@@ -276,7 +276,7 @@ def test_a_rule_says_nothing_of_what_is_not_there() -> None:
         ([put(head_rs485={"after": "if-exit", "shield_through": True})], {"no-ring"}),
         ([put(if_exit={"after": "if-exit"})], {"pair-joined"}),
         # A branch longer than the rest of the pair is the trunk: ends are by length.
-        ([put(if_exit={"after": "if-ramp", "metres": 900})], {"no-star", "ends-terminated"}),
+        ([put(if_exit={"after": "if-ramp", "metres": 900})], {"no-star", "ends-terminated", "bias-enough"}),
         # 0.5 mm2 counts as 20 AWG, so that 91 m are allowed; one gauge between two takes the thinner one's length.
         ([put(data={"awg": None, "area_mm2": 0.5}, rd_plant={"metres": 90})], set()),
         ([put(data={"awg": 21}, rd_plant={"metres": 70})], {"card-line-length"}),
