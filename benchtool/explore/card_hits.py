@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from benchtool.explore.card_patterns import Words, bit_price, covered, run_totals, shapes, written_out_price
-from benchtool.explore.card_samples import Span, annihilator, evidence, free_bits, members
+from benchtool.explore.card_samples import Span, annihilator, evidence, members
 
 _MOST_WRITTEN_OUT = 11
 """Relations beyond the constants up to which all their sums (2 to that power) are looked at one by one."""
@@ -65,14 +65,17 @@ def damage_price(count: int, bad: int) -> float:
 
 
 def classes(
-    values: list[int], length: int, care: int, tied: Span, known: Sequence[int]
+    values: list[int], length: int, care: int, tied: Span, known: Sequence[int], free: int, damaged: int = _MOST_DAMAGED
 ) -> tuple[list[Masks], list[Masks]]:
-    """Classes that hold in all reads, and those that hold in all but a few; `known` masks are cheap."""
+    """Classes that hold in all reads, and those that hold in all but a few; `known` masks are cheap.
+
+    `free` is what `card_samples.free_bits` tells of all reads; at most `damaged` of them break what nearly holds.
+    """
     exact: dict[int, Masks] = {}
     nearly: dict[tuple[int, frozenset[int]], Masks] = {}
     if len(values) < 2 or not care:
         return [], []
-    for mask, price, bad in _hits(values, length, care):
+    for mask, price, bad in _hits(values, length, care, damaged):
         core = tied.rest(mask)
         if not core:
             continue
@@ -87,7 +90,6 @@ def classes(
         if core not in held.prices:
             bit = min(bit_price(place, length) for place in members(core, length))
             held.prices[core] = written_out_price(core, care, length) + bit
-    free = free_bits(values, length)
     for one in (*exact.values(), *nearly.values()):
         one.gain = gain(values, one.plain, free, one.bad)
     return list(exact.values()), list(nearly.values())
@@ -123,10 +125,10 @@ def _count_ones(words: Words) -> npt.NDArray[np.int64]:
     return counted
 
 
-def _hits(values: list[int], length: int, care: int) -> list[tuple[int, float, frozenset[int]]]:
+def _hits(values: list[int], length: int, care: int, damaged: int) -> list[tuple[int, float, frozenset[int]]]:
     """(mask, price, reads that break it) of each shape, alone or with one bit more or less, that nearly holds."""
     count = len(values)
-    few = min(_MOST_DAMAGED, count // 8)
+    few = min(damaged, count // 8)
     most = count - 1 + 1.0
     bits = [0.0, *(bit_price(place, length) for place in range(1, length + 1))]
     table = shapes(length)

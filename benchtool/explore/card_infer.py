@@ -192,12 +192,18 @@ def _strength(found: Sequence[tuple[Fit, float]]) -> float:
     return found[0][0].evidence - found[0][0].price if found else 0.0
 
 
-def _frame(parity: Parity) -> Frame:
+def _frame(parity: Parity, first: int) -> Frame:
     length = parity.length
     bits = parity_bits(parity.relations, length, parity.care) or ()
     covered = frozenset(place for relation in parity.relations for place in members(relation.mask, length))
     constant = frozenset(members(~parity.care & (1 << length) - 1, length))
-    return Frame(length, frozenset(bits), covered, constant)
+    return Frame(
+        length,
+        frozenset(bits),
+        covered,
+        constant,
+        frozenset(place for place in constant if first >> (length - place) & 1),
+    )
 
 
 def _search(
@@ -208,7 +214,7 @@ def _search(
     *,
     thorough: bool = True,
 ) -> tuple[tuple[Fit, float], ...]:
-    frame = _frame(parity)
+    frame = _frame(parity, cards[0].bits.value)
     reads = [(card.bits.value, card.printed.number) for card in cards if card.printed is not None]
     fits = find_number(frame, reads, digits, likely=likely, thorough=thorough)
     # The first guess at the parity bits did not know the field; now they are chosen beside each field.
@@ -273,7 +279,7 @@ def _site_field(parity: Parity, fit: Fit, cards: Sequence[CardSample]) -> CardFi
     reads = [(card.bits.value, card.printed.site) for card in cards if card.printed and card.printed.site is not None]
     if not reads:
         return None
-    frame = replace(_frame(parity), taken=frozenset(fit.field.places))
+    frame = replace(_frame(parity, cards[0].bits.value), taken=frozenset(fit.field.places))
     fits = find_number(frame, reads, offsets=False, name="site_code")
     return fits[0].field if fits else None
 

@@ -20,6 +20,7 @@ _PATHS = 3
 _ROUND = {16: 1.0, 32: 1.5, 24: 1.5, 20: 1.5}
 _REST = {0: 0.5, 8: 1.5, 16: 2.0, 12: 2.5}
 _BORDER_PRICE = 4.0
+_MOST_ZEROS = 4.0
 _MOST_OFFSETS = 3
 _USUAL_OFFSETS = (-1, *(first * 10**zeros for zeros in range(9) for first in range(1, 10)))
 """Tried with gaps too, where nothing else gives the numbers."""
@@ -54,6 +55,8 @@ class Frame:
     """Places in some parity group: any may be its parity bit."""
     constant: frozenset[int]
     """Places that never change."""
+    ones: frozenset[int] = frozenset()
+    """Those of them that are always 1."""
     taken: frozenset[int] = frozenset()
     """Places of other fields."""
 
@@ -160,12 +163,27 @@ def _layout_price(frame: Frame, field: CardField, digits: int) -> float:
         if place not in frame.constant:
             break
         zeros += 1
-    price += min(4.0, 0.7 * zeros)
+    price += min(_MOST_ZEROS, 0.7 * zeros)
+    # Nor does it end for sure where bits that are always 0 go on above it: numbers may just have been low.
+    price += min(_MOST_ZEROS, 0.7 * _zeros_above(frame, field))
     if digits:
         fits = width == 4 * digits if field.writing is Writing.BCD else len(str(field.highest)) == digits
         price += 0.0 if fits else 3.0
     price += 2.0 * len(places & frame.parity)
     return price
+
+
+def _zeros_above(frame: Frame, field: CardField) -> int:
+    """How many bits next to the field's first are no number's end: always 0 as the field would read them."""
+    rising = field.count < 2 or field.places[0] < field.places[1]
+    count, place = 0, field.places[0]
+    while True:
+        place += -1 if rising else 1
+        if place in frame.parity:
+            continue
+        if place not in frame.constant or (place in frame.ones) != field.inverted:
+            return count
+        count += 1
 
 
 def _sequence_values(order: Sequence[int], length: int, values: Sequence[int]) -> list[int]:

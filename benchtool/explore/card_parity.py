@@ -6,6 +6,7 @@ is weighed: what it explains (a bit a read) against its price (`card_patterns.py
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from heapq import heapify, heappop, heappush
@@ -24,6 +25,10 @@ _DAMAGED_PRICE, _MORE_DAMAGED_PRICE = 8.0, 5.0
 """That a read is damaged, where it is seen by the algebra alone; and each further one."""
 _DOUBTFUL = 4.0
 """Odds (as bits) against damage below which it is said all the same."""
+_OTHER_SITE = 2
+"""Bits of a site code in which a read differs from all others, so that it is no damage of one bit."""
+_RARE = 2
+"""Reads of a site, up to which they may be taken for damaged ones."""
 _MOST_ALONE = 5
 _LEAST_NET = 4.0
 """Bits below which a group is named as possible and not taken."""
@@ -97,17 +102,24 @@ def find_parity(values: Sequence[int], length: int, known: Iterable[int] = ()) -
 def _found(everyone: list[int], length: int, known: list[int]) -> Parity:
     care = changing(everyone)
     tied = ties(everyone, length)
-    exact, nearly = classes(everyone, length, care, tied, known)
-    odd = _odd_reads(everyone, length, tied, _greedy(exact, everyone, length), nearly)
-    found = _without(everyone, length, known, odd) if odd else _concluded(everyone, length, tied, exact, ())
+    # Of all reads: what is left out must not change what a read proves, or leaving out would pay.
+    varied = free_bits(everyone, length)
+    exact, nearly = classes(everyone, length, care, tied, known, varied)
+    others = _of_other_sites(everyone, tied)
+    nearly = [one for one in nearly if not one.bad & others]
+    odd = _odd_reads(everyone, length, tied, _greedy(exact, everyone, varied), nearly, varied)
+    found = (
+        _without(everyone, length, known, odd, varied) if odd else _concluded(everyone, length, tied, exact, (), varied)
+    )
     names = [index for index in range(len(everyone)) if index not in odd]
     standing = [odd | {names[at] for at in some} for some in _alone([everyone[index] for index in names], length)]
+    standing = [some for some in standing if not some & others]
     if not standing or len(standing) > _MOST_ALONE:
         return found
     # A damaged read stands outside the space that all others span. So may a sound one, where the reads are few.
     if len(standing) > 1:
         standing.append(frozenset().union(*standing))
-    tries = [(_without(everyone, length, known, some), _damage(some) - _damage(odd)) for some in standing]
+    tries = [(_without(everyone, length, known, some, varied), _damage(some) - _damage(odd)) for some in standing]
     best, price = max(tries, key=lambda row: row[0].worth - row[1])
     if best.worth - price > found.worth:
         return best
@@ -116,6 +128,23 @@ def _found(everyone: list[int], length: int, known: list[int]) -> Parity:
         if tried.worth - price > found.worth - _DOUBTFUL:
             doubted |= set(tried.odd) - odd
     return replace(found, alone=tuple(sorted(doubted)))
+
+
+def _of_other_sites(values: list[int], tied: Span) -> frozenset[int]:
+    """Reads (by index) of a site that hardly another read has: damage would leave them near to some other read.
+
+    They differ from each of the others in two bits or more of those that only change together.
+    """
+    together = 0
+    for mask in tied.basis():
+        together |= mask
+    parts = Counter(value & together for value in values)
+    far = {
+        part
+        for part, count in parts.items()
+        if count <= _RARE and all((part ^ other).bit_count() >= _OTHER_SITE for other in parts if other != part)
+    }
+    return frozenset(index for index, value in enumerate(values) if value & together in far)
 
 
 def _resting(found: Parity, values: list[int]) -> Parity:
@@ -140,11 +169,11 @@ def _damage(odd: frozenset[int]) -> float:
     return _DAMAGED_PRICE + _MORE_DAMAGED_PRICE * (len(odd) - 1) if odd else 0.0
 
 
-def _without(values: list[int], length: int, known: list[int], odd: frozenset[int]) -> Parity:
+def _without(values: list[int], length: int, known: list[int], odd: frozenset[int], varied: int) -> Parity:
     kept = [value for index, value in enumerate(values) if index not in odd]
     tied = ties(kept, length)
-    exact, _ = classes(kept, length, changing(kept), tied, known)
-    return _concluded(kept, length, tied, exact, tuple(sorted(odd)))
+    exact, _ = classes(kept, length, changing(kept), tied, known, varied, damaged=0)
+    return _concluded(kept, length, tied, exact, tuple(sorted(odd)), varied)
 
 
 def _alone(values: list[int], length: int) -> list[frozenset[int]]:
@@ -162,7 +191,7 @@ def _alone(values: list[int], length: int) -> list[frozenset[int]]:
 
 
 def _greedy(
-    among: Iterable[Masks], values: list[int], length: int, held: Iterable[int] = (), barred: Iterable[int] = ()
+    among: Iterable[Masks], values: list[int], varied: int, held: Iterable[int] = (), barred: Iterable[int] = ()
 ) -> list[Masks]:
     """Independent classes of the most net bits; for a matroid the greedy choice is the best one.
 
@@ -175,7 +204,6 @@ def _greedy(
     if not queue:
         return []
     heapify(queue)
-    free = free_bits(values, length)
     chosen: list[Masks] = []
     told: dict[tuple[int, frozenset[int], int], int] = {}
     while queue:
@@ -190,35 +218,41 @@ def _greedy(
             continue
         key = span.rest(one.core), one.bad, len(span)
         if key not in told:
-            told[key] = _beside(values, free, one, span)
+            told[key] = _beside(values, varied, one, span)
         one = replace(one, gain=min(one.gain, told[key] - damage_price(len(values), len(one.bad))))
         if one.net > _LEAST_NET:
             heappush(queue, (-one.net, at, one, len(span)))
     return chosen
 
 
-def _beside(values: Sequence[int], free: int, one: Masks, span: Span) -> int:
+def _beside(values: Sequence[int], varied: int, one: Masks, span: Span) -> int:
     """The least evidence of a class and its sums with those of a span."""
     good = [value for index, value in enumerate(values) if index not in one.bad]
     sums = [0, *span.sums()] if len(span) <= MOST_GROUPS else [0]
-    return min(evidence(good, one.core ^ mask, free) for mask in sums)
+    return min(evidence(good, one.core ^ mask, varied) for mask in sums)
 
 
-def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], nearly: list[Masks]) -> frozenset[int]:
+def _odd_reads(
+    values: list[int], length: int, tied: Span, chosen: list[Masks], nearly: list[Masks], varied: int
+) -> frozenset[int]:
     """Reads that break relations which the others keep.
 
     A bit, or a value of a site code, that only a few cards have is no proof: it breaks whatever the others have in
     common by it.
     """
     few = max((len(one.bad) for one in nearly), default=0)
-    rare = []
-    for place in range(length):
-        ones = sum(value >> place & 1 for value in values)
-        if min(ones, len(values) - ones) <= few:
-            rare.append(1 << place)
+    columns = [sum((value >> place & 1) << at for at, value in enumerate(values)) for place in range(length)]
+    everyone = (1 << len(values)) - 1
+    rare = [1 << place for place, column in enumerate(columns) if _few(column, few, len(values))]
+    # Two bits that are the same, or never the same, but in a few: the carry of a number, or a site of few cards.
+    rare += [
+        1 << first | 1 << second
+        for first, second in combinations(range(length), 2)
+        if columns[first] not in (0, everyone) and _few(columns[first] ^ columns[second], few, len(values))
+    ]
     odd: frozenset[int] = frozenset()
     held = [one.core for one in chosen]
-    for one in _greedy(nearly, values, length, held, (*tied.basis(), *rare)):
+    for one in _greedy(nearly, values, varied, held, (*tied.basis(), *rare)):
         more = odd | one.bad
         if len(more) > max(1, len(values) // 6):
             continue
@@ -228,16 +262,23 @@ def _odd_reads(values: list[int], length: int, tied: Span, chosen: list[Masks], 
     return odd
 
 
-def _concluded(values: list[int], length: int, tied: Span, exact: list[Masks], odd: tuple[int, ...]) -> Parity:
+def _few(column: int, few: int, count: int) -> bool:
+    ones = column.bit_count()
+    return min(ones, count - ones) <= few
+
+
+def _concluded(
+    values: list[int], length: int, tied: Span, exact: list[Masks], odd: tuple[int, ...], varied: int
+) -> Parity:
     care = changing(values)
-    chosen = _greedy(exact, values, length)
+    chosen = _greedy(exact, values, varied)
     span = Span(one.core for one in chosen)
     all_of_them = beyond_ties(values, length, tied)
     together = 0
     for mask in tied.basis():
         together |= mask & care
     free = care.bit_count() - (len(tied) - (length - care.bit_count()))
-    chosen += _without_shape(values, length, care, free, chosen, all_of_them)
+    chosen += _without_shape(values, length, care, free, chosen, all_of_them, varied)
     for one in chosen:
         span.add(one.core)
     bases = _bases(chosen, exact, care, length)
@@ -261,7 +302,7 @@ def _concluded(values: list[int], length: int, tied: Span, exact: list[Masks], o
 
 
 def _without_shape(
-    values: list[int], length: int, care: int, free: int, chosen: list[Masks], holds: Span
+    values: list[int], length: int, care: int, free: int, chosen: list[Masks], holds: Span, varied: int
 ) -> list[Masks]:
     """What holds besides and has no shape that we know: groups all the same, where that is no chance any more.
 
@@ -278,7 +319,6 @@ def _without_shape(
 
     if net_of(len(values) - 1) <= 0:
         return []
-    varied = free_bits(values, length)
     beyond = Span(left for mask in holds.basis() if (left := span.rest(mask)))
     sums = [0, *span.sums()] if len(span) + rest <= MOST_GROUPS else [0]
     # Any sum of them may be what a few site codes have in common; the one that fewest reads bear out decides.

@@ -30,7 +30,7 @@ def test_measuring_is_repeatable_and_has_its_options(
         main()
         told.append([line for line in capsys.readouterr().out.splitlines() if not line.startswith("longest")])
     assert told[0] == told[1]
-    assert any(line.startswith("damaged reads") for line in told[0])
+    assert any(line.startswith("odd reads") for line in told[0])
 
 
 def test_invented_cards_keep_the_parity_that_was_drawn() -> None:
