@@ -162,7 +162,7 @@ def _of_length(length: int, group: Sequence[CardSample], name: str, tables: bool
         known,
         turned,
         all_sites,
-        Verdict.TURNED if turned else _verdict(parity, fits, layouts, all_sites),
+        Verdict.TURNED if turned else _verdict(parity, fits, layouts, bool(alone), all_sites),
     )
 
 
@@ -287,7 +287,7 @@ def _site_field(parity: Parity, fit: Fit, cards: Sequence[CardSample]) -> CardFi
 def _verdict(parity: Parity, fits: Sequence[tuple[Fit, float]], layouts: Sequence[Layout], all_sites: bool) -> Verdict:
     if not parity.relations and not fits and parity.open:
         return Verdict.NOTHING
-    sure = all(relation.sure >= SURE for relation in parity.relations) and not parity.open and not parity.alone
+    sure = all(relation.sure >= SURE for relation in parity.relations) and not parity.open and not doubtful
     # Bits that never changed, or only together, may belong to a group or not, and may be a site code: no shape proves
     # it. Where there are no other sites it does not matter.
     told = all_sites or (parity.care == (1 << parity.length) - 1 and not parity.together)
