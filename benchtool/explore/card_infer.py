@@ -284,7 +284,9 @@ def _site_field(parity: Parity, fit: Fit, cards: Sequence[CardSample]) -> CardFi
     return fits[0].field if fits else None
 
 
-def _verdict(parity: Parity, fits: Sequence[tuple[Fit, float]], layouts: Sequence[Layout], all_sites: bool) -> Verdict:
+def _verdict(
+    parity: Parity, fits: Sequence[tuple[Fit, float]], layouts: Sequence[Layout], doubtful: bool, all_sites: bool
+) -> Verdict:
     if not parity.relations and not fits and parity.open:
         return Verdict.NOTHING
     sure = all(relation.sure >= SURE for relation in parity.relations) and not parity.open and not doubtful
