@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import os
 import tempfile
@@ -14,13 +15,34 @@ _MOST_TOLD = 10
 
 
 def read_text(path: Path) -> str:
-    """The file's text. CommandError says why it cannot be read."""
+    """The file's text, its line ends as \\n and without a mark of UTF-8 before it. CommandError says why it cannot be
+    read."""
     try:
-        return path.read_text(encoding="utf-8")
-    except UnicodeDecodeError:
-        raise CommandError(f"{path} is not text in UTF-8: is it a record of an installation?", Exit.INPUT) from None
+        octets = path.read_bytes()
     except OSError as error:
         raise CommandError(f"{path} cannot be read: {error.strerror}", Exit.INPUT) from None
+    octets = octets.removeprefix(codecs.BOM_UTF8)
+    try:
+        text = octets.decode("utf-8")
+    except UnicodeDecodeError as error:
+        raise CommandError(f"{path}: {_not_utf8(octets, error.start)}", Exit.INPUT) from None
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def _not_utf8(octets: bytes, place: int) -> str:
+    """What the file is written in, as far as that can be told from the octet at a place that is not UTF-8."""
+    if octets.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "it is written in UTF-16: save it as UTF-8"
+    if b"\0" in octets:
+        return "it is no text: is it a record of an installation?"
+    ends = octets[:place].replace(b"\r\n", b"\n").replace(b"\r", b"\n").count(b"\n")
+    where = f"line {ends + 1}: octet {octets[place]:02X} is not UTF-8"
+    try:
+        octets.decode("cp1252")
+    except UnicodeDecodeError:
+        return f"{where}: save the file as UTF-8"
+    meant = octets[place : place + 1].decode("cp1252")
+    return f"{where}; in cp1252 (Windows, Western Europe) it is {meant!r}: save the file as UTF-8"
 
 
 def read_site(path: Path) -> Loaded:
@@ -35,7 +57,8 @@ def read_site(path: Path) -> Loaded:
 
 
 def write_text(path: Path, text: str) -> None:
-    """Put a new text in the file's place, whole or not at all; line ends stay as they were. CommandError says why not.
+    """Put a new text in the file's place, whole or not at all; line ends, and a mark of UTF-8 before it, stay as they
+    were. CommandError says why not.
 
     What is read again is on the disk: a laptop that falls off the ladder loses nothing that was answered.
     """
@@ -45,6 +68,8 @@ def write_text(path: Path, text: str) -> None:
         octets = text.encode("utf-8")
         if b"\r\n" in old:
             octets = octets.replace(b"\r\n", b"\n").replace(b"\n", b"\r\n")
+        if old.startswith(codecs.BOM_UTF8):
+            octets = codecs.BOM_UTF8 + octets
         handle, name = tempfile.mkstemp(prefix=f".{target.name}.", dir=target.parent)
         try:
             with os.fdopen(handle, "wb") as file:

@@ -9,8 +9,10 @@ import difflib
 import math
 import tomllib
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
+from benchtool.install.broken import slip
 from benchtool.install.places import Path, line_of, places_of, words_of
 from benchtool.install.record import SCHEMA, Record
 from benchtool.install.schema import Slot, slots_of
@@ -53,9 +55,10 @@ class Loaded:
 def load(text: str) -> Loaded:
     """Read a record. RecordError tells every fault found."""
     try:
-        data = tomllib.loads(text)
+        # With its last line ended, the parser says the line of what is wrong in it, rather than the end of the file.
+        data = tomllib.loads(text if text.endswith("\n") else f"{text}\n")
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise RecordError((_syntax(str(error)),)) from None
+        raise RecordError((Fault(*slip(text, str(error))),)) from None
     places = places_of(text)
     schema = data.get("schema")
     if schema != SCHEMA:
@@ -68,14 +71,6 @@ def load(text: str) -> Loaded:
         raise RecordError(tuple(sorted(reader.faults, key=lambda fault: fault.line or 0)))
     assert isinstance(record, Record)
     return Loaded(record, places)
-
-
-def _syntax(words: str) -> Fault:
-    head, _, rest = words.rpartition(" (at line ")
-    number = rest.split(",")[0]
-    if head and number.isdigit():
-        return Fault(int(number), "", f"not TOML: {head}")
-    return Fault(None, "", f"not TOML: {words}")
 
 
 class _Reader:
@@ -96,6 +91,8 @@ class _Reader:
         for name in data.keys() - slots.keys():
             near = difflib.get_close_matches(name, slots, 1)
             mend = f"did you mean {near[0]!r}?" if near else f"known are: {', '.join(slots)}"
+            if not near and name in _fields_of_lists():
+                mend += "; or the head of its own entry, as [[bus]], is missing above it"
             self.fault((*path, name), f"nothing is called so here; {mend}")
         values: dict[str, Any] = {}
         for name, slot in slots.items():
@@ -108,7 +105,11 @@ class _Reader:
     def value(self, slot: Slot, value: object, path: Path) -> Any:
         if slot.is_list:
             if not isinstance(value, list):
-                self.fault(path, f"a list is wanted: write [[{'.'.join(p for p in path if isinstance(p, str))}]]")
+                head = f"[[{'.'.join(p for p in path if isinstance(p, str))}]]"
+                inside = [line for place, line in self.places.items() if place[: len(path)] == path]
+                above = " above this line" if path not in self.places and inside else ""
+                line = min(inside, default=line_of(self.places, path))
+                self.faults.append(Fault(line, words_of(path), f"a list is wanted: write {head}{above}"))
                 return None
             return tuple(self.entry(slot.kind, one, (*path, place)) for place, one in enumerate(value))
         if slot.kind is tuple:
@@ -131,6 +132,14 @@ class _Reader:
             return float(value) if slot.kind is float else value  # type: ignore[arg-type]
         self.fault(path, problem)
         return None
+
+
+@lru_cache(maxsize=1)
+def _fields_of_lists() -> frozenset[str]:
+    """Names of the fields of all entries that stand in lists."""
+    kinds = [slot.kind for slot in slots_of(Record) if slot.is_list]
+    kinds += [slot.kind for kind in kinds for slot in slots_of(kind) if slot.is_list]
+    return frozenset(slot.name for kind in kinds for slot in slots_of(kind))
 
 
 _WANTED = {str: "text in quotes", bool: "true or false", int: "a whole number", float: "a number"}

@@ -188,5 +188,5 @@ def test_a_broken_record_is_told_line_by_line(tmp_path_factory: pytest.TempPathF
     assert f"{path}: line 7: cable 1, awg: 4 to 36 AWG is possible, not 222" in text
     assert f"{path}: line 8: cable 1, ngauge: nothing is called so here" in text
     path.write_bytes(b"\xff\xfe")
-    assert "is not text in UTF-8" in run("feeds", str(path))[1]
+    assert "UTF-16: save it as UTF-8" in run("feeds", str(path))[1]
     assert run("feeds", str(path.with_name("no.toml")))[1].endswith("cannot be read: No such file or directory\n")

@@ -150,6 +150,26 @@ def test_line_ends_and_permissions_stay(site: Path) -> None:
     assert site.stat().st_mode & 0o777 == 0o640
 
 
+def test_a_mark_of_utf8_is_read_over_and_stays(site: Path) -> None:
+    site.write_bytes(b"\xef\xbb\xbf" + EMPTY.encode())
+    assert call("set", str(site), "site", "warmest_c", "40").exit_code == 0
+    assert site.read_bytes().startswith(b"\xef\xbb\xbfschema = 1\n")
+    assert b"warmest_c = 40" in site.read_bytes()
+    assert call("walk", str(site), typed="yard\n.\n").exit_code == 0
+    assert site.read_bytes().count(b"\xef\xbb\xbf") == 1
+
+
+def test_another_encoding_is_named_with_its_line(site: Path) -> None:
+    site.write_bytes(EMPTY.replace("Depot", "Dépôt").replace("\n", "\r\n").encode("cp1252"))
+    result = call("show", str(site))
+    assert result.exit_code == 4
+    assert "line 4: octet E9 is not UTF-8; in cp1252 (Windows, Western Europe) it is 'é'" in result.output
+    site.write_bytes(EMPTY.encode("utf-16"))
+    assert "UTF-16: save it as UTF-8" in call("show", str(site)).output
+    site.write_bytes(b"\xd4\xc3\xb2\xa1\x00\x01")
+    assert "no text" in call("show", str(site)).output
+
+
 def test_set_sets_one_field_and_says_what_is_wrong(site: Path) -> None:
     site.write_text(DEPOT, encoding="utf-8")
     result = call("set", str(site), "if-store", "address", "9")

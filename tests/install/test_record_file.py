@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from benchtool.install.load import RecordError, load
 from benchtool.install.record import SCHEMA, Bus, Device, Door, Lock, Record, Site
 from benchtool.install.save import to_text, with_entry, with_value
+from benchtool.install.schema import slots_of
 from tests.record_values import instances
 
 SMALL = """# How the depot is wired.
@@ -93,7 +94,53 @@ def test_every_fault_is_told_in_the_order_of_the_text() -> None:
         ("schema = 1\n[site]\nname = ' '", "line 3: site, name: it is empty"),
         ("schema = 1\nsite = 3", "line 2: site: a table is wanted, not 3"),
         ("schema = 1\ndoor = 3\n[site]\nname = 'x'", "line 2: door: a list is wanted: write [[door]]"),
-        ("schema = 1\n[site]\nname = x", "line 3: not TOML: Invalid value"),
+        ("schema = 1\n[site]\nname = x\n", 'line 3: site, name: text stands in quotation marks: name = "x"'),
+        (
+            "schema = 1\n[site]\nname = 'x'\nwarmest_c = 40,5  # hot\n",
+            "line 4: site, warmest_c: write 40.5, not 40,5",
+        ),
+        (
+            "[[bus]]\nid = 'b'\n[[bus.device]]\nid = 'd'\nterminator = True\n",
+            "line 5: bus 1, device 1, terminator: write true, in small letters and without quotes, not True",
+        ),
+        ("[[bus]]\nstub_m = 007\n", "line 2: bus 1, stub_m: write 7, not 007"),
+        ("[[bus]]\nstub_m = .5\n", "line 2: bus 1, stub_m: write 0.5, with a digit on both sides of the point, not .5"),
+        (
+            "[[bus]]\nmetres = 60,5 m\n",
+            "line 2: bus 1, metres: write 60.5 alone, without the unit: each field has its own",
+        ),
+        ("[[bus]]\nid = “b”\n", 'line 2: bus 1, id: write straight quotation marks: id = "b"'),
+        ("[[bus]]\nid = 'b\nname = 'c'", "line 2: bus 1, id: the closing ' is missing at the end of the text"),
+        (
+            '[[bus]]\nid = "b',
+            'line 2: bus 1, id: the closing " is missing at the end of the text; the file ends here: is it cut off?',
+        ),
+        ("[[bus]]\nid = ['b',\n'c'", "line 3: the file ends too early: is it cut off after \"'c'\"? (Unclosed array)"),
+        ("[[bus]]\nid =\n", "line 2: bus 1, id: no value after the =: take the line out if it is not known"),
+        (
+            "[[bus]]\nid = 'b'\nbaud = 9600\nid = 'c'",
+            "line 4: bus 1, id: it stands on line 2 too: take one out, or put the "
+            "missing head, as [[bus]], between them",
+        ),
+        (
+            "[site]\nname = 'x'\n[site]",
+            "line 3: [site] stands on line 1 too; one of several entries has double brackets in each head",
+        ),
+        ("[[bus.device]]\nid = 'd'\n[[bus]]", "line 3: bus comes too late: line 1 needs its head above it"),
+        (
+            "schema = 1\n[site]\nname = 'Depot",
+            'line 3: site, name: the file ends too early: is it cut off after "name = \'Depot"? (Expected "\'")',
+        ),
+        (
+            "schema = 1\n[site]\nname = 'x'\n\n[[bus.device]]\nid = 'd'",
+            "line 5: bus: a list is wanted: write [[bus]] above this line",
+        ),
+        (
+            "schema = 1\n[site]\nname = 'x'\nserial = 'A1'",
+            "line 4: site, serial: nothing is called so here; known are: "
+            + ", ".join(slot.name for slot in slots_of(Site))
+            + "; or the head of its own entry, as [[bus]], is missing above it",
+        ),
     ],
 )
 def test_what_is_wrong_is_told(said: str, told: str) -> None:
