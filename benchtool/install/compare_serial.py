@@ -16,6 +16,11 @@ _FULL = 8
 _MOST = 2**32
 
 
+def plain(noted: str) -> str:
+    """A noted serial without what people write before and between: `SN di-5037` and `DI 5037` are one."""
+    return re.sub(r"[\W_]", "", _HEAD.sub("", noted.strip())).upper()
+
+
 def serials_of(noted: str) -> frozenset[int]:
     """The 32-bit numbers that a noted serial can mean; empty where it cannot be held against a device's."""
     text = _HEAD.sub("", noted.strip()).replace(" ", "").replace("-", "").replace(":", "").upper()

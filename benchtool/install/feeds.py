@@ -235,7 +235,8 @@ class _Tree:
             supply = self.supplies[name]
             volts = supply.volts
             if self.worst and supply.lowest_volts is not None:
-                volts = supply.lowest_volts
+                # A lowest voltage above the rated one is a slip: then neither is trusted to be reached.
+                volts = supply.lowest_volts if volts is None else min(volts, supply.lowest_volts)
             return volts, () if volts is not None else (f"the voltage of {name} is not recorded",)
         if name not in self.consumers:
             return None, (f"nothing that is called {name} is recorded",)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
+from benchtool.install.compare_serial import plain
 from benchtool.install.places import Path
 from benchtool.install.record import OSDP_MOST, Device
 from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, some, unknown
@@ -84,7 +85,7 @@ def _twice(view: View, field: str, values: dict[Path, str | None], what: str) ->
     seen: dict[str, Path] = {}
     missing: list[Path] = []
     for path, value in values.items():
-        first = seen.setdefault((value or "").strip().upper(), path)
+        first = seen.setdefault(plain(value or ""), path)
         if not value:
             missing.append(path)
         elif first != path:

@@ -161,3 +161,8 @@ def test_readers_and_locks_take_their_own_cable_and_a_controllers_place_is_fed_o
 )
 def test_what_a_supply_can_give(supply: Supply, amps: float | None) -> None:
     assert supply_limit_a(supply) == amps
+
+
+def test_a_lowest_voltage_above_the_rated_one_raises_nothing() -> None:
+    slip = Supply(id="psu", volts=12, lowest_volts=21.6)
+    assert solve(record(device("d", "psu", 0, 100), supply=slip)).of("d").volts == 12
