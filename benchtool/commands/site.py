@@ -10,6 +10,7 @@ _LAZY: dict[str, tuple[str, str]] = {
     "new": ("benchtool.commands.site_new", "Begin the record of an installation."),
     "walk": ("benchtool.commands.site_walk", "Note devices in the order in which one walks along the bus."),
     "set": ("benchtool.commands.site_set", "Set one field of one entry."),
+    "remove": ("benchtool.commands.site_remove", "Take out an entry that nothing names."),
     "show": ("benchtool.commands.site_show", "List what is recorded, bus by bus, device by device."),
     "import": ("benchtool.commands.site_import", "Take entries from a spreadsheet's CSV list."),
     "export": ("benchtool.commands.site_export", "Write entries as CSV lists for a spreadsheet."),

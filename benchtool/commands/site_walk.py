@@ -16,11 +16,12 @@ from benchtool.install.record import DEVICE_KINDS, Record
 from benchtool.install.typed import TypedError, text_of, wanted_words
 from benchtool.install.walk import WIRED, Answered, Ask, Question, at, next_question
 from benchtool.install.walk_back import Step, back, pass_over
-from benchtool.install.walk_take import CLEAR, NEW, Taken, entries_of, take
+from benchtool.install.walk_take import CLEAR, NEW, RENAME, Taken, entries_of, take
 
 KEYS = "Enter: not known | ?: explain | <: back | >: next device | >>: end of the bus | .: leave"
 _LONGER = (
-    f"Enter alone leaves it open, or takes what stands in [ ]; {CLEAR} takes that out; {NEW}name makes a new entry.",
+    f"Enter alone leaves it open, or takes what stands in [ ]; {CLEAR} takes that out; {NEW}name makes a new entry;",
+    f"{RENAME}name puts right the name of one that was mistyped, wherever it stands.",
     "< goes back, > on to the next device, >> to the end of the bus, . leaves. All answers are in the file already.",
 )
 _ASKED = {

@@ -78,6 +78,8 @@ class Answered:
     """Buses that were walked to their end."""
     start: str | None = None
     """The id of the device to begin at; those before it on its bus are not asked for."""
+    made: frozenset[str] = frozenset()
+    """Ids of doors, cables, controllers and supplies that came in by name on the way."""
     more: bool = False
     """Whether the fields are asked for that can wait: currents, loads, edge times."""
 

@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from benchtool.install.load import load
+from benchtool.install.naming import named_at, naming
 from benchtool.install.places import Path
 from benchtool.install.record import Bus, CableKind, Controller, Device, Door, Lock, Reader, Record, Sensor, Supply
-from benchtool.install.save import with_entry, with_value
+from benchtool.install.save import with_entry, with_value, without_entry
 from benchtool.install.schema import Slot, slots_of
 from benchtool.install.typed import TypedError, value_of
 from benchtool.install.walk import LISTS, WIRED, Answered, Ask, Question, at
@@ -22,6 +23,8 @@ CLEAR = "-"
 """Typed where a value stands: it is taken out."""
 NEW = "+"
 """Typed before the name of something that is not recorded yet."""
+RENAME = "="
+"""Typed before the right name of something whose name was mistyped."""
 _MAKES = {"door": Door, "cable": CableKind, "controller": Controller, "supply": Supply}
 
 
@@ -58,15 +61,22 @@ def _value(text: str, record: Record, answered: Answered, question: Question, ty
     slot = question.slot
     assert slot is not None
     there = at(record, question.key)
+    told: list[str] = []
+    if typed in ("", CLEAR) and slot.required:
+        raise TypedError(f"it must stay: {slot.meaning.text}")
+    if slot.meaning.names and there in answered.made and not typed.startswith(RENAME):
+        text, answered = _without_made(text, record, answered, question.key, typed, told)
+        record = load(text).record
+        there = at(record, question.key)
     if typed in ("", CLEAR):
-        if slot.required:
-            raise TypedError(f"it must stay: {slot.meaning.text}")
         if there is not None and there != slot.default:
             text = with_value(text, question.key, None)
-        return Taken(text, answered.passing(question.key))
-    told: list[str] = []
+        return Taken(text, answered.passing(question.key), tuple(told))
     if slot.meaning.names and slot.kind is str:
+        known = _ids(record)
         value, text = _name(text, record, slot, typed, told)
+        if value not in known:
+            answered = replace(answered, made=answered.made | {value})
     else:
         value = value_of(slot, typed)
     rename = slot.name == "id"
@@ -79,6 +89,8 @@ def _value(text: str, record: Record, answered: Answered, question: Question, ty
 def _name(text: str, record: Record, slot: Slot, typed: str, told: list[str]) -> tuple[str, str]:
     """The id of the entry that is meant, and the text with it made where it is new."""
     kinds = slot.meaning.names
+    if typed.startswith(RENAME):
+        return _put_right(text, record, kinds, typed.removeprefix(RENAME).strip(), told)
     known = entries_of(record, *kinds)
     wanted = typed.removeprefix(NEW).strip()
     if not typed.startswith(NEW):
@@ -91,15 +103,77 @@ def _name(text: str, record: Record, slot: Slot, typed: str, told: list[str]) ->
         near = difflib.get_close_matches(typed, both, 1, 0.75)
         if len(same) > 1 or near:
             hint = f"did you mean {near[0]!r}? " if near else "several are called so; "
-            raise TypedError(f"{hint}Write {NEW}{typed} for a new one")
+            right = f", {RENAME}{typed} to rename {near[0]}" if near and _nearest(record, kinds, typed) else ""
+            raise TypedError(f"{hint}Write {NEW}{typed} for a new one{right}")
     make = next((kind for kind in kinds if kind in _MAKES), None)
     if make is None or not wanted:
         raise TypedError(f"nothing is called {wanted!r}; known: {', '.join(name for name, _ in known) or 'none yet'}")
     value_of(slot, wanted)
     made = _free_id(record, _short(wanted))
     entry = Door(id=made, name=wanted) if make == "door" else _MAKES[make](id=made, name=wanted)
-    told.append(f"a new {make}: {made} ({wanted})" if made != wanted else f"a new {make}: {made}")
+    called = f"{made} ({wanted})" if made != wanted else made
+    told.append(f"a new {make}: {called}; mistyped? < and {CLEAR} take it out again")
     return made, with_entry(text, (make,), entry)
+
+
+def _nearest(record: Record, kinds: tuple[str, ...], wanted: str) -> Path | None:
+    """The entry, of those that the walk makes, whose id or name is nearest to what was typed."""
+    paths = {
+        word: (kind, place)
+        for kind in kinds
+        if kind in _MAKES
+        for place, one in enumerate(getattr(record, kind))
+        for word in (one.id, getattr(one, "name", None))
+        if word
+    }
+    near = difflib.get_close_matches(wanted, paths, 1, 0.75)
+    return paths[near[0]] if near else None
+
+
+def _put_right(text: str, record: Record, kinds: tuple[str, ...], wanted: str, told: list[str]) -> tuple[str, str]:
+    """An entry that was made with a mistyped name gets the right one, in all that names it too."""
+    path = _nearest(record, kinds, wanted)
+    if path is None:
+        raise TypedError(f"nothing is called nearly {wanted!r}, to be renamed; write {NEW}{wanted} for a new one")
+    entry = at(record, path)
+    short = _short(wanted)
+    made = entry.id if short == entry.id else _free_id(record, short)
+    if getattr(entry, "name", None) is not None:
+        text = with_value(text, (*path, "name"), wanted)
+    text = _renamed(text, load(text).record, (*path, "id"), made)
+    told.append(f"{entry.id} is {made} now")
+    return made, text
+
+
+def _without_made(
+    text: str, record: Record, answered: Answered, key: Path, typed: str, told: list[str]
+) -> tuple[str, Answered]:
+    """The record without an entry that this walk made for a field and that another answer takes the place of.
+
+    It goes only where nothing else names it and nothing was said of it; and only as the last of its list, for the
+    walk knows entries by their places.
+    """
+    old = at(record, key)
+    kind = next(kind for kind in _MAKES if any(one.id == old for one in getattr(record, kind)))
+    entries = getattr(record, kind)
+    place = next(place for place, one in enumerate(entries) if one.id == old)
+    name = getattr(entries[place], "name", None)
+    if typed.lower() in (old.lower(), (name or "").lower()) and typed:
+        return text, answered
+    if named_at(record, kind, old) != [key]:
+        return text, answered
+    bare = _MAKES[kind](id=old, name=name) if kind == "door" else _MAKES[kind](id=old)
+    if name is not None and kind != "door":
+        bare = replace(bare, name=name)
+    if entries[place] != bare or place != len(entries) - 1:
+        told.append(f"{old} stays, though nothing names it now: benchtool site remove takes it out")
+        return text, answered
+    text = without_entry(with_value(text, key, None), (kind, place))
+    told.append(f"{old} is taken out again: nothing names it")
+    mine = {one for one in answered.passed | answered.again if one[:2] == (kind, place)}
+    return text, replace(
+        answered, passed=answered.passed - mine, again=answered.again - mine, made=answered.made - {old}
+    )
 
 
 def entries_of(record: Record, *kinds: str) -> list[tuple[str, str | None]]:
@@ -141,7 +215,7 @@ def _renamed(text: str, record: Record, key: Path, value: str) -> str:
         raise TypedError(f"{value} is used already")
     text = with_value(text, key, value)
     kind = key[-3] if len(key) >= 3 else ""
-    for path, slot, named in _naming(record):
+    for path, slot, named in naming(record):
         if kind not in slot.meaning.names:
             continue
         if named == old:
@@ -149,25 +223,6 @@ def _renamed(text: str, record: Record, key: Path, value: str) -> str:
         elif isinstance(named, tuple) and old in named:
             text = with_value(text, path, tuple(value if one == old else one for one in named))
     return text
-
-
-def _naming(record: Record) -> list[tuple[Path, Slot, Any]]:
-    found: list[tuple[Path, Slot, Any]] = []
-    for slot in slots_of(Record):
-        if not slot.is_list:
-            continue
-        for place, entry in enumerate(getattr(record, slot.name)):
-            paths: list[tuple[Path, Any]] = [((slot.name, place), entry)]
-            if isinstance(entry, Bus):
-                paths += [((slot.name, place, "device", at_place), one) for at_place, one in enumerate(entry.device)]
-            for path, one in paths:
-                kind: type = type(one)
-                found += [
-                    ((*path, field.name), field, getattr(one, field.name))
-                    for field in slots_of(kind)
-                    if field.meaning.names
-                ]
-    return found
 
 
 def _bus(text: str, record: Record, answered: Answered, question: Question, typed: str) -> Taken:

@@ -188,6 +188,19 @@ def test_set_sets_one_field_and_says_what_is_wrong(site: Path) -> None:
         assert why in result.output
 
 
+def test_remove_takes_out_what_nothing_names(site: Path) -> None:
+    site.write_text(f'{EMPTY}[[cable]]\nid = "8n1"\n[[cable]]\nid = "pair"\n[[bus]]\nid = "b"\ncable = "pair"\n')
+    result = call("remove", str(site), "pair")
+    assert result.exit_code == 2
+    assert "pair is named by bus 1, cable" in result.output
+    assert call("remove", str(site), "8n1").output == "cable 8n1 is taken out\n"
+    assert [one.id for one in record(site).cable] == ["pair"]
+    assert call("remove", str(site), "none").exit_code == 2
+    assert call("remove", str(site), "b").exit_code == 0
+    site.write_text(DEPOT, encoding="utf-8")
+    assert "devices: take them out first" in call("remove", str(site), record(site).bus[0].id).output
+
+
 def test_show_lists_in_order_and_one_entry_with_its_line(site: Path) -> None:
     site.write_text(DEPOT, encoding="utf-8")
     output = call("show", str(site)).output
