@@ -135,9 +135,14 @@ class Walker:
     def _keep(self, taken: Taken) -> None:
         if taken.text != self.text:
             write_text(self.path, taken.text)
+        by_name = taken.answered.made - self.answered.made
         self.text, self.answered = taken.text, taken.answered
         for line in taken.told:
             click.echo(f"  note: {line}")
+        if by_name:
+            click.echo(
+                f"  (mistyped? < and another name, or {CLEAR}, take it out again; < and {RENAME}name renames it)"
+            )
 
     def _back(self) -> None:
         if not self.steps:

@@ -75,7 +75,7 @@ def _value(text: str, record: Record, answered: Answered, question: Question, ty
     if slot.meaning.names and slot.kind is str:
         known = _ids(record)
         value, text = _name(text, record, slot, typed, told)
-        if value not in known:
+        if value not in known and not typed.startswith(RENAME):
             answered = replace(answered, made=answered.made | {value})
     else:
         value = value_of(slot, typed)
@@ -112,7 +112,7 @@ def _name(text: str, record: Record, slot: Slot, typed: str, told: list[str]) ->
     made = _free_id(record, _short(wanted))
     entry = Door(id=made, name=wanted) if make == "door" else _MAKES[make](id=made, name=wanted)
     called = f"{made} ({wanted})" if made != wanted else made
-    told.append(f"a new {make}: {called}; mistyped? < and {CLEAR} take it out again")
+    told.append(f"a new {make}: {called}")
     return made, with_entry(text, (make,), entry)
 
 
@@ -162,10 +162,12 @@ def _without_made(
         return text, answered
     if named_at(record, kind, old) != [key]:
         return text, answered
-    bare = _MAKES[kind](id=old, name=name) if kind == "door" else _MAKES[kind](id=old)
-    if name is not None and kind != "door":
-        bare = replace(bare, name=name)
-    if entries[place] != bare or place != len(entries) - 1:
+    said = [
+        slot.name
+        for slot in slots_of(_MAKES[kind])
+        if slot.name not in ("id", "name") and getattr(entries[place], slot.name) != slot.default
+    ]
+    if said or place != len(entries) - 1:
         told.append(f"{old} stays, though nothing names it now: benchtool site remove takes it out")
         return text, answered
     text = without_entry(with_value(text, key, None), (kind, place))

@@ -250,7 +250,7 @@ def test_a_mistyped_name_is_put_right_wherever_it_stands() -> None:
     walk.answer("controller", "Panle")
     walk.answer("device", "controller")
     walk.answer("id", "head")
-    with pytest.raises(TypedError, match="did you mean 'panle'.*=panel to rename panle"):
+    with pytest.raises(TypedError, match=r"did you mean 'panle'.*=panel to rename panle"):
         walk.answer("controller", "panel")
     walk.say("=Panel")
     assert [one.id for one in walk.record.controller] == ["panel"]
@@ -283,6 +283,7 @@ ANSWERS = st.one_of(
         ["", "", "-", "<", ">", ">>", "yes", "no", "1", "2", "0", "12,5", "60 m", "A", "B", "a b", "+A", "=A"]
     ),
     st.sampled_from([*DEVICE_KINDS, *WIRED, "yard", "hall", "psu", "D0=green", "mains", "osdp", "9600", "SN1"]),
+    st.sampled_from(["=A", "=B", "=a c", "psv", "+psv", "=psv"]),
     st.text(max_size=6),
 )
 
