@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import random
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from benchtool.commands.main import main
+from benchtool.frames.card.build import build_bits
 from benchtool.frames.card.table_file import load
 
 UNKNOWN = str(Path(__file__).parent.parent.parent / "fixtures" / "card" / "unknown-35.txt")
@@ -73,3 +75,31 @@ def test_errors_repeat_no_card(line: str) -> None:
     assert "line 1: " in result.output
     assert "77665544" not in result.output
     assert len(result.output.strip().splitlines()) == 1
+
+
+def site_list() -> str:
+    """One site, a constant bit before it, no parity; invented."""
+    chooser = random.Random(11)
+    numbers = [chooser.getrandbits(20) for _ in range(40)]
+    return "".join(f"0101101{number:020b}{f' = {number}' if at < 6 else ''}\n" for at, number in enumerate(numbers))
+
+
+def test_all_sites_lets_strict_pass() -> None:
+    assert run("-", "--strict", given=site_list()).exit_code == 1
+    result = run("-", "--strict", "--all-sites", given=site_list())
+    assert result.exit_code == 0, result.output
+    assert "settled for the sites read" in result.output
+
+
+def test_swapped_lines_are_told_before_a_table_is_saved(tmp_path: Path) -> None:
+    chooser = random.Random(12)
+    lines = []
+    for at in range(40):
+        number = chooser.getrandbits(16)
+        bits = build_bits("26-bit", chooser.getrandbits(8), number).inverted().text
+        lines.append(f"{bits} = {number}" if at < 6 else bits)
+    result = run("-", "--save", str(tmp_path / "x.toml"), given="\n".join(lines))
+    assert result.exit_code == 0
+    assert "these are 26-bit with D0 and D1 swapped" in result.output
+    assert "of no use once" in result.output
+    assert run("-", "--strict", given="\n".join(lines)).exit_code == 1

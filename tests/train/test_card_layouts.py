@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchtool.explore.card_invented import cards, draw
+from benchtool.explore.card_invented import Population, cards, draw
 from benchtool.explore.card_samples import annihilator
 from benchtool.train.card_layouts import main, measure
 
@@ -44,3 +44,11 @@ def test_invented_cards_keep_the_parity_that_was_drawn() -> None:
         # With so many random cards nothing else holds but the constants.
         constants = sum(len(constant.places) for constant in row.constants)
         assert len(annihilator(values, row.length)) == len(row.parity) + constants
+
+
+def test_lists_as_sites_give_them_settle_nothing_wrongly(capsys: pytest.CaptureFixture[str]) -> None:
+    for kind in Population:
+        rows = list(measure(4, 700, kind=kind, printed=6).values())
+        assert not any(row.wrong_settled for row in rows)
+        assert sum(row.relations for row in rows) >= 3
+        assert kind.value in capsys.readouterr().out
