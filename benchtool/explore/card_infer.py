@@ -27,6 +27,8 @@ _MOST_WEIGHED = 16
 _LEAST_READS = 3
 _LEAST_PRINTED = 4
 _MOST_LEFT_OUT = 12
+_BORNE_OUT = 16.0
+"""Bits for a field that gives all printed numbers, from which none of them is thought wrong."""
 _MISPRINT_PRICE = 8.0
 """Bits that it costs to say that one printed number is wrong."""
 _ALONE_WORDS = "without it one more parity group would hold: damaged, or the only card of its kind"
@@ -177,7 +179,7 @@ def _number_fits(
     counts = {card.printed.digits for card in printed if card.printed is not None}
     digits = counts.pop() if len(counts) == 1 else 0
     found = _search(parity, printed, digits, likely)
-    if len(printed) >= _LEAST_PRINTED and (not found or found[0][1] <= 0.5):
+    if len(printed) >= _LEAST_PRINTED and _strength(found) < _BORNE_OUT:
         best: tuple[float, tuple[tuple[Fit, float], ...], list[CardSample]] = (_strength(found), found, [])
         for at, card in list(enumerate(printed))[:_MOST_LEFT_OUT]:
             tried = _search(parity, [*printed[:at], *printed[at + 1 :]], digits, likely, thorough=False)

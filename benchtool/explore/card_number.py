@@ -150,8 +150,9 @@ def _layout_price(frame: Frame, field: CardField, digits: int) -> float:
     price = 3.0 if width % 4 == 0 else 4.5 if width % 2 == 0 else 5.0
     price = _ROUND.get(width, price)
     places = set(field.places)
-    before = [place for place in frame.data if place < field.first]
-    after = [place for place in frame.data if place > field.last and place not in places]
+    first, last, data = field.first, field.last, frame.data
+    before = [place for place in data if place < first]
+    after = [place for place in data if place > last]
     for rest, more in ((before[::-1], 0.0), (after, 1.5)):
         count = len(rest)
         # Bits that change beside bits that never do: where the change begins, the number ends.
