@@ -105,11 +105,36 @@ def drop(metres: float, awg: float | None, mm2: float | None, amps: float, celsi
 @click.option("--each", type=_ABOVE_0, help="Pull-up and pull-down, ohm each; left out: the greatest that will do.")
 @click.option("--terminator", "ends", type=_ABOVE_0, multiple=True, help="Ohm; again for each.")
 @click.option("--loads", type=_FROM_0, default=0.0, show_default=True, help="Unit loads of all receivers.")
+@click.option("--metres", type=_FROM_0, help="Length of the pair, biased at one end: tells what the far end gets.")
+@_copper_options
+@click.option("--celsius", type=Number(-60, 120), help="Of the cable; 40 if not said.")
 @_strict_option
 @_json_option
-def bias(volts: float, each: float | None, ends: tuple[float, ...], loads: float, strict: bool, as_json: bool) -> None:
-    """Idle voltage that a bias gives, or the greatest bias that gives 200 mV."""
-    if each is None:
+def bias(
+    volts: float,
+    each: float | None,
+    ends: tuple[float, ...],
+    loads: float,
+    metres: float | None,
+    awg: float | None,
+    mm2: float | None,
+    celsius: float | None,
+    strict: bool,
+    as_json: bool,
+) -> None:
+    """Idle voltage that a bias gives, or the greatest bias that gives 200 mV.
+
+    With --metres at the far end of the cable, the first --terminator at the bias, the second at the far end.
+    """
+    if metres is None and (awg, mm2, celsius) != (None, None, None):
+        raise CommandError("--awg, --mm2 and --celsius are for the cable: give its --metres too", Exit.USAGE)
+    if metres is not None:
+        loop = 2 * metres / 1000 * ohm_per_km(_area(awg, mm2), 40.0 if celsius is None else celsius)
+        if each is None:
+            _tell(lambda: pair_rules.greatest_bias_along(volts, ends, loads, loop), as_json, strict)
+        else:
+            _tell(lambda: pair_rules.idle_bias_along(volts, each, ends, loads, loop), as_json, strict)
+    elif each is None:
         _tell(lambda: pair_rules.greatest_bias(volts, ends, loads), as_json, strict)
     else:
         _tell(lambda: pair_rules.idle_bias(volts, each, ends, loads), as_json, strict)

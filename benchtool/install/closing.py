@@ -164,7 +164,7 @@ def _served(view: View, owner: Controller | Device, place: Controller | Device, 
     """The serial number on the label, and what hangs on the connectors."""
     said = f"the label's serial number is {owner.serial}" if owner.serial else "serial number is noted"
     yield Point(f"serial:{place.id}", group, said, missing="" if owner.serial else "its serial number")
-    wired = [one for one in view.of_kind("reader", "lock", "sensor") if one.entry.device in (owner.id, place.id)]
+    wired = [one for name in dict.fromkeys((owner.id, place.id)) for one in view.wired.get(name, ())]
     loose = [one.id for one in wired if not one.entry.connector]
     if loose:
         words = "connectors serve what is noted"

@@ -68,8 +68,8 @@ def pair_bands(view: View, trunk: Trunk) -> PairBands:
     return PairBands(ohms, _idle(trunk, low, high, cold, warm, basis))
 
 
-def weakest_at_rest(view: View, trunk: Trunk, which: int) -> tuple[str, float] | Unknown:
-    """The device that sees the least voltage at rest, and that voltage: everything as rated, cables at their warmest.
+def weakest_at_rest(view: View, trunk: Trunk, names: Sequence[str], which: int) -> tuple[str, float] | Unknown:
+    """Which of some devices sees the least voltage at rest, and that voltage: all as rated, cables at their warmest.
 
     `which`: the lower (0) or the higher (1) of what may feed a bias whose voltage is not noted.
     """
@@ -78,7 +78,7 @@ def weakest_at_rest(view: View, trunk: Trunk, which: int) -> tuple[str, float] |
         return Unknown(why)
     warm = WARMEST_C if view.record.site.warmest_c is None else view.record.site.warmest_c
     volts = _Pair(trunk, warm, 1.0, 1.0, loaded=True).idle(1.0, 1.0, which)
-    name = min(volts, key=lambda one: volts[one])
+    name = min(names, key=lambda one: volts[one])
     return name, volts[name]
 
 

@@ -11,14 +11,20 @@ import re
 _DECIMAL = re.compile(r"[0-9]+")
 _HEXADECIMAL = re.compile(r"(?:0X)?([0-9A-F]{1,8})H?")
 _HEAD = re.compile(r"^(?:SERIAL|S/?N|NO|NR)?[\s.:#]*", re.IGNORECASE)
+_WRITTEN_BEFORE = re.compile(r"^(?:(?:SERIAL|S/?N|NUMBER|NO|NR)(?=[\s.:#])[\s.:#]*)*", re.IGNORECASE)
 _FULL = 8
 """Hexadecimal digits of 32 bits: so many decimal digits may be either."""
 _MOST = 2**32
 
 
 def plain(noted: str) -> str:
-    """A noted serial without what people write before and between: `SN di-5037` and `DI 5037` are one."""
-    return re.sub(r"[\W_]", "", _HEAD.sub("", noted.strip())).upper()
+    """A noted serial without what people write before and between: `SN di-5037` and `DI 5037` are one.
+
+    Between two digits something parts them still: `I1-10` and `I11-0` are two.
+    """
+    bare = _WRITTEN_BEFORE.sub("", noted.strip())
+    parts = [re.sub(r"[\W_]", "", part) for part in re.split(r"(?<=[0-9])[\W_]+(?=[0-9])", bare)]
+    return "-".join(parts).upper()
 
 
 def serials_of(noted: str) -> frozenset[int]:

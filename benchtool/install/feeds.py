@@ -172,8 +172,7 @@ class _Tree:
             here = self.feeder[here or ""]
         if here in self.supplies:
             supply = self.supplies[here or ""]
-            lowest = None if rated or not self.worst else supply.lowest_volts
-            return supply.volts if lowest is None else lowest
+            return supply.volts if rated or not self.worst else _lowest(supply)
         return self.converted(here or "") if here not in self.circles else None
 
     def _below(self, name: str) -> list[str]:
@@ -233,10 +232,7 @@ class _Tree:
     def _work_out(self, name: str) -> tuple[float | None, tuple[str, ...]]:
         if name in self.supplies:
             supply = self.supplies[name]
-            volts = supply.volts
-            if self.worst and supply.lowest_volts is not None:
-                # A lowest voltage above the rated one is a slip: then neither is trusted to be reached.
-                volts = supply.lowest_volts if volts is None else min(volts, supply.lowest_volts)
+            volts = _lowest(supply) if self.worst else supply.volts
             return volts, () if volts is not None else (f"the voltage of {name} is not recorded",)
         if name not in self.consumers:
             return None, (f"nothing that is called {name} is recorded",)
@@ -270,6 +266,12 @@ class _Tree:
         below = [self.through(name) for name in self.behind.get(supply.id, ()) if name not in self.circles]
         unknown = tuple(why for _, missing in below for why in missing)
         return SupplyLoad(supply, None if unknown else sum(amps or 0.0 for amps, _ in below), unknown)
+
+
+def _lowest(supply: Supply) -> float | None:
+    """A supply's voltage at the worst; one noted as lowest that is above the rated one raises nothing."""
+    known = [volts for volts in (supply.volts, supply.lowest_volts) if volts is not None]
+    return min(known, default=None)
 
 
 def _no_output(name: str) -> str:

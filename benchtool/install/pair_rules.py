@@ -17,6 +17,7 @@ UNIT_LOAD_OHM = 12_000.0
 MOST_UNIT_LOADS = 32.0
 IDLE_V = 0.2
 LONGEST_M = 1200.0
+_NO_CABLE = "The cable's resistance is left out: on a long pair the far end gets less (--metres with --awg or --mm2)."
 
 
 def parallel(*ohms: float) -> float:
@@ -41,8 +42,76 @@ def idle_bias(volts: float, pull_ohm: float, terminators_ohm: Sequence[float], u
         "series circuit; receivers of 12 kohm a unit load and ±200 mV thresholds by TIA-485",
         Figure("least", IDLE_V, "V"),
         idle >= IDLE_V,
-        ("Receivers with a built-in offset read an idle pair rightly without bias.",),
+        ("Receivers with a built-in offset read an idle pair rightly without bias.", _NO_CABLE),
     )
+
+
+def idle_bias_along(
+    volts: float, pull_ohm: float, terminators_ohm: Sequence[float], unit_loads: float, loop_ohm: float
+) -> Worked:
+    """Idle voltage at the far end of a pair that is biased at its near one.
+
+    `terminators_ohm`: near, far; all unit loads are taken for the far end's. `loop_ohm`: both conductors. ValueError
+    for more than two terminators.
+    """
+    beside, load, share = _along(terminators_ohm, unit_loads, loop_ohm)
+    near = volts if math.isinf(load) else volts * load / (2 * pull_ohm + load)
+    inputs = (
+        Figure("V", volts, "V"),
+        Figure("R_bias", pull_ohm, "ohm each"),
+        Figure("near", near, "V, where the bias is"),
+        Figure("R_loop", loop_ohm, "ohm, both conductors of the cable"),
+        Figure("R_far", beside, "ohm, far terminator and receivers side by side"),
+    )
+    return Worked(
+        Figure("idle", near * share, "V, at the far end"),
+        "near = V · R_load / (2 · R_bias + R_load), with R_load = R_near beside (R_loop + R_far);"
+        " idle = near · R_far / (R_loop + R_far)",
+        inputs,
+        "series circuit; receivers of 12 kohm a unit load and ±200 mV thresholds by TIA-485",
+        Figure("least", IDLE_V, "V"),
+        near * share >= IDLE_V,
+        ("All receivers are taken for the far end's. With a built-in offset they need no bias.",),
+    )
+
+
+def greatest_bias_along(
+    volts: float, terminators_ohm: Sequence[float], unit_loads: float, loop_ohm: float, idle_v: float = IDLE_V
+) -> Worked:
+    """The largest bias resistors, each, at the near end that still give `idle_v` at the far one.
+
+    As `idle_bias_along`; ValueError where no resistor does.
+    """
+    beside, load, share = _along(terminators_ohm, unit_loads, loop_ohm)
+    if math.isinf(load):
+        raise ValueError("without any load, every bias gives the full voltage")
+    near = idle_v / share
+    if not 0 < near < volts:
+        raise ValueError(f"no bias of {volts:g} V at one end gives {1000 * idle_v:g} mV at the other")
+    inputs = (
+        Figure("V", volts, "V"),
+        Figure("idle", idle_v, "V, at the far end"),
+        Figure("near", near, "V, where the bias is"),
+        Figure("R_loop", loop_ohm, "ohm, both conductors of the cable"),
+        Figure("R_far", beside, "ohm, far terminator and receivers side by side"),
+    )
+    return Worked(
+        Figure("R_bias", (volts / near * load - load) / 2, "ohm each, at the most"),
+        "R_bias = (V / near · R_load − R_load) / 2, with near = idle · (R_loop + R_far) / R_far"
+        " and R_load = R_near beside (R_loop + R_far)",
+        inputs,
+        "series circuit; ±200 mV thresholds by TIA-485",
+    )
+
+
+def _along(terminators_ohm: Sequence[float], unit_loads: float, loop_ohm: float) -> tuple[float, float, float]:
+    """What lies across the far end, what loads the bias in all, and the share of its voltage that gets to the end."""
+    if len(terminators_ohm) > 2:
+        raise ValueError("a pair has two ends: at most two terminators, the one at the bias first")
+    near, far = terminators_ohm[:1], terminators_ohm[1:]
+    beside = parallel(*far, UNIT_LOAD_OHM / unit_loads if unit_loads else math.inf)
+    load = parallel(*near, loop_ohm + beside)
+    return beside, load, 1.0 if math.isinf(beside) else beside / (loop_ohm + beside)
 
 
 def greatest_bias(volts: float, terminators_ohm: Sequence[float], unit_loads: float, idle_v: float = IDLE_V) -> Worked:
@@ -59,6 +128,7 @@ def greatest_bias(volts: float, terminators_ohm: Sequence[float], unit_loads: fl
         "R_bias = (V / idle · R_load − R_load) / 2",
         inputs,
         "series circuit; ±200 mV thresholds by TIA-485",
+        notes=(_NO_CABLE,),
     )
 
 

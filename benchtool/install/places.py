@@ -9,6 +9,8 @@ Path = tuple[str | int, ...]
 
 _HEADER = re.compile(r"^\s*\[(\[?)\s*([A-Za-z0-9_\-. \"']+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+|\"[^\"]*\"|'[^']*')\s*(?:\.[^=]*)?=")
+_PLAIN = re.compile(r"([A-Za-z0-9_\-]+) = [^\[{\"']*(?:\"(?!\"\")[^\\\"\[{']*\")?$")
+"""A key at the start of a line, with a value that goes on to no other line: true of most lines."""
 _OPENING = re.compile(r"[\[{]|\"\"\"|'''")
 _LONG = ('"""', "'''")
 
@@ -24,6 +26,11 @@ def places_of(text: str) -> dict[Path, int]:
         if inside:
             inside = "" if inside in line else inside
             continue
+        if not depth:
+            plain = _PLAIN.match(line)
+            if plain:
+                found.setdefault((*here, plain[1]), number)
+                continue
         header = _HEADER.match(line) if not depth else None
         if header:
             here = _table(header.group(2), bool(header.group(1)), counts)

@@ -68,27 +68,31 @@ def _idle(view: View) -> Iterable[Said]:
         if not most.fits:
             sentence = f"the bias of {trunk.bus.id}, from {high:g} V, gives too little at rest"
             yield Said((*path, "bias_ohm"), sentence, most.result, most.limit)
-        elif not least.fits:
+            continue
+        along = _along(view, trunk, (*path, "bias_ohm"), device)
+        if not least.fits and along.unknown:
             sentence = (
                 f"the voltage that feeds the bias at {device.id} is not noted: {high:g} V is enough, {low:g} V not"
             )
             yield unknown(path, sentence)
         else:
-            yield _along(view, trunk, (*path, "bias_ohm"), device)
+            yield along
 
 
 def _along(view: View, trunk: Trunk, path: Path, device: Device) -> Said:
     """Whether a bias that is enough where it is fitted is enough behind the cable's resistance, too."""
-    weakest = [weakest_at_rest(view, trunk, which) for which in (0, 1)]
-    for found, volts in zip(weakest, _BIAS_VOLTS, strict=True):
+    needing = [one.id for one in _without_offset(trunk)]
+    # The higher of what may feed it first: what is too little then is too little anyway.
+    for which in (1, 0):
+        found = weakest_at_rest(view, trunk, needing, which)
         if isinstance(found, Unknown):
             return unknown(path, f"what the cable takes of the bias: {found.why}")
         name, idle = found
         if idle >= pair_rules.IDLE_V:
             continue
         where = f"the bias of {trunk.bus.id}, fitted at {device.id}, gives too little at rest at {view.called(name)}"
-        if volts == _BIAS_VOLTS[0] and device.bias_volts is None:
-            return unknown(path, f"{where} if it is fed from {volts:g} V; what feeds it is not noted")
+        if not which:
+            return unknown(path, f"{where} if it is fed from {_BIAS_VOLTS[0]:g} V; what feeds it is not noted")
         return Said(path, where, Figure("idle", idle, "V"), Figure("least", pair_rules.IDLE_V, "V"))
     return KEPT
 

@@ -85,10 +85,11 @@ def _twice(view: View, field: str, values: dict[Path, str | None], what: str) ->
     seen: dict[str, Path] = {}
     missing: list[Path] = []
     for path, value in values.items():
-        first = seen.setdefault(plain(value or ""), path)
         if not value:
             missing.append(path)
-        elif first != path:
+            continue
+        first = seen.setdefault(plain(value) or value, path)
+        if first != path:
             line = view.loaded.line(*first, field)
             yield Said((*path, field), f"the {what} {value} is noted on line {line} as well")
         else:

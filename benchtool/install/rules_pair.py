@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from benchtool.install import pair_rules
+from benchtool.install.places import Path
 from benchtool.install.record import Device
 from benchtool.install.rule import KEPT, Rule, Said, Severity, unknown
 from benchtool.install.view import View
@@ -33,6 +34,28 @@ def _controller_placed(view: View) -> Iterable[Said]:
             yield Said(trunk.path, where)
         elif not nameless:
             yield KEPT
+
+
+def _one_controller(view: View) -> Iterable[Said]:
+    for trunk in view.trunks:
+        asking = trunk.bus.controller
+        first = "" if asking is None else f"{view.called(asking)}, which {trunk.bus.id} names as its own"
+        nameless: list[tuple[Path, Device]] = []
+        for path, device in trunk.placed:
+            here = device.controller
+            if here is None and device.kind == "controller":
+                nameless.append((path, device))
+            if here is None:
+                continue
+            if asking is None:
+                asking, first = here, f"{view.called(here)}, which stands on {trunk.bus.id} as well"
+            if here == asking:
+                yield KEPT
+            else:
+                yield Said(path, f"{device.id} is the place of {view.called(here)}, beside {first}")
+        named = any(device.controller is not None for _, device in trunk.placed)
+        for path, device in nameless[0 if named else 1 :]:
+            yield unknown(path, f"{device.id} is a controller's place beside another; which one's is not noted")
 
 
 def _joined(view: View) -> Iterable[Said]:
@@ -180,6 +203,14 @@ RULES = (
         "this file's own rule: the ends of a pair are known by it",
         "Add it as a device of the bus where the cable passes it, with controller = its id.",
         _controller_placed,
+    ),
+    Rule(
+        "one-controller",
+        Severity.ERROR,
+        "A pair has one controller.",
+        "Modbus serial line guide, 2.1: one master; OSDP alike",
+        "Look which of the two asks here; divide the pair, or take the other controller off it.",
+        _one_controller,
     ),
     Rule(
         "pair-joined",

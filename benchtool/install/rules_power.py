@@ -83,6 +83,22 @@ def _too_much(view: View) -> Iterable[Said]:
             yield KEPT
 
 
+def _lowest(view: View) -> Iterable[Said]:
+    for named in view.of_kind("supply"):
+        supply: Supply = named.entry
+        if supply.volts is None or supply.lowest_volts is None:
+            continue
+        if supply.lowest_volts <= supply.volts:
+            yield KEPT
+        else:
+            yield Said(
+                (*named.path, "lowest_volts"),
+                f"the lowest output of {view.called(supply.id)} is noted above its rated one",
+                Figure("lowest", supply.lowest_volts, "V"),
+                Figure("rated", supply.volts, "V"),
+            )
+
+
 def _terminals(view: View) -> Iterable[Said]:
     taken: dict[str, list[Fed]] = defaultdict(list)
     for fed in view.worst.consumers:
@@ -245,6 +261,14 @@ RULES = (
         "the makers' figures; rated output of the supply, nothing drawn",
         "Switch off before it is warm: feed it from a supply of its own voltage, or through a converter.",
         _too_much,
+    ),
+    Rule(
+        "lowest-voltage-below",
+        Severity.WARNING,
+        "The lowest output of a supply is not above its rated one.",
+        "this file's own rule",
+        "Look at the supply's label and measure it; until then the smaller of the two is counted on.",
+        _lowest,
     ),
     Rule(
         "terminals-enough",

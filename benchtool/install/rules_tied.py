@@ -86,10 +86,12 @@ def _readers(view: View) -> Iterable[Said]:
 
 def _controllers(view: View) -> Iterable[Said]:
     asking = {trunk.bus.controller for trunk in view.trunks}
+    # A controller of a door or two may have its readers, locks and sensors on its own terminals, and no bus at all.
+    wired = {named.entry.device for named in view.of_kind("reader", "lock", "sensor")}
     for named in view.of_kind("controller"):
         entry: Controller = named.entry
-        no_bus = f"no bus of {view.called(named.id)} is recorded"
-        yield KEPT if entry.id in asking else Said(named.path, no_bus)
+        no_bus = f"no bus of {view.called(named.id)} is recorded, and nothing that is wired to it"
+        yield KEPT if entry.id in asking or entry.id in wired else Said(named.path, no_bus)
 
 
 def _doors(view: View) -> Iterable[Said]:
@@ -205,7 +207,7 @@ RULES = (
     Rule(
         "controller-has-bus",
         Severity.NOTE,
-        "Every controller asks on a bus that is recorded.",
+        "Every controller asks on a bus that is recorded, or has readers, locks or sensors at its own terminals.",
         "this file's own rule",
         "Add the bus, or name the controller at it.",
         _controllers,

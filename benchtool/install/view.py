@@ -266,6 +266,15 @@ class View:
         on_bus = (device for bus in self.record.bus for device in bus.device)
         return {device.id: device.controller for device in on_bus if device.controller is not None}
 
+    @cached_property
+    def wired(self) -> dict[str, list[Named]]:
+        """Readers, locks and sensors, in that order, by the id of what they are noted as wired to."""
+        found: dict[str, list[Named]] = {}
+        for named in self.of_kind("reader", "lock", "sensor"):
+            if named.entry.device:
+                found.setdefault(named.entry.device, []).append(named)
+        return found
+
     def owner(self, name: str) -> str:
         """The controller whose place on a pair is meant, or the name as it is: both have the same terminals."""
         return self.controller_of.get(name, name)

@@ -146,7 +146,8 @@ class _Row:
             x + side * (3 if _without_terminator(stop.device) else 30)
             for side, x, stop in ((-1, starts[0], self.stops[0]), (1, starts[-1], self.stops[-1]))
         )
-        room = 34 if self.stops[0].device.bias_ohm else 60
+        first = self.stops[0].device
+        room = 34 if first.bias_ohm else 60 if _without_terminator(first) else 48
         if not self.is_first:
             left = 0.0
             self._text(1, _A - 6, f"from row {self.number}", 6.5)
@@ -162,7 +163,9 @@ class _Row:
             self._length(22.0, self.head_m, None)
         if not self.is_last:
             right = WIDTH
-            self._text(WIDTH - 1, _A - 6, f"to row {self.number + 2}", 6.5, anchor="end")
+            # Above the end-of-line resistor's figure, where the last device of the row has one.
+            up = 6 if _without_terminator(self.stops[-1].device) else 12
+            self._text(WIDTH - 1, _A - up, f"to row {self.number + 2}", 6.5, anchor="end")
             self.parts.append(f'<path d="M{WIDTH - 7:g} {_A - 3:g}L{WIDTH:g} {_A:g}l-7 3" style="{_STYLE}"/>')
         return left, right
 

@@ -270,7 +270,8 @@ def cautions(view: View) -> tuple[tuple[str, str], ...]:
         )
     safe = [door.name for door in record.door if door.escape or door.fire_release]
     unsure = [door.name for door in record.door if door.escape is None or door.fire_release is None]
-    if safe or unsure or record.lock:
+    doors = {door.id for door in record.door}
+    if safe or unsure or any(lock.door not in doors for lock in record.lock):
         where = f" Escape or fire release here: {', '.join(safe)}." if safe else ""
         asked = f" Not noted whether it is one: {', '.join(unsure)}." if unsure else ""
         found.append(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from benchtool.install.checks import check
 from benchtool.install.load import load
+from benchtool.install.pair_rules import greatest_bias_along, idle_bias_along
 from benchtool.install.rules_levels import RULES
 
 BIAS = [rule for rule in RULES if rule.id == "bias-enough"]
@@ -70,3 +72,40 @@ def test_a_short_pair_keeps_the_rule_and_an_unknown_cable_is_told() -> None:
     told = check(load(site(10).replace("awg = 24", "")), BIAS)
     assert not told.kept
     assert "gauge, is not noted" in told.unchecked[0].said.sentence
+
+
+def test_a_bias_fed_from_nobody_knows_what_is_judged_at_both_voltages() -> None:
+    """390 ohm, 840 m: far 226 mV from 5 V and 149 mV from 3.3 V; with 560 ohm neither is enough."""
+    told = check(load(site(840, pull=390).replace("bias_volts = 5\n", "")), BIAS)
+    assert not told.findings
+    assert told.unchecked
+    (finding,) = check(load(site(840).replace("bias_volts = 5\n", "")), BIAS).findings
+    assert finding.said.figure is not None
+
+
+def test_only_receivers_that_need_a_bias_count() -> None:
+    assert check(load(site(840) + "receiver_offset = true\n"), BIAS).kept
+
+
+def test_too_little_even_without_the_cable_is_found_whatever_its_length() -> None:
+    assert check(load(site(840, pull=1000).replace("awg = 24", "")), BIAS).findings
+
+
+@pytest.mark.parametrize(("near", "far", "loads"), [((120.0,), (120.0,), 0.0), ((120.0,), (100.0,), 8.0)])
+def test_the_sum_agrees_with_the_circuit(near: tuple[float, ...], far: tuple[float, ...], loads: float) -> None:
+    """Both nodes by conductances (Kirchhoff), solved as two equations."""
+    loop, pull, volts = 150.0, 560.0, 5.0
+    matrix = [
+        [1 / (2 * pull) + 1 / near[0] + 1 / loop, -1 / loop],
+        [-1 / loop, 1 / far[0] + loads / 12_000 + 1 / loop],
+    ]
+    at_far = float(np.linalg.solve(matrix, [volts / (2 * pull), 0.0])[1])
+    worked = idle_bias_along(volts, pull, (*near, *far), loads, loop)
+    assert worked.result.value == pytest.approx(at_far)
+    each = greatest_bias_along(volts, (*near, *far), loads, loop).result.value
+    assert idle_bias_along(volts, each, (*near, *far), loads, loop).result.value == pytest.approx(0.2)
+
+
+def test_two_ends_at_the_most() -> None:
+    with pytest.raises(ValueError, match="two ends"):
+        idle_bias_along(5, 560, (120, 120, 120), 0, 1)

@@ -123,7 +123,7 @@ BROKEN: dict[str, tuple[Change, set[str]]] = {
     "address-noted": (put(if_ramp={"address": None}), set()),
     "address-in-range": (put(if_ramp={"address": 127}), set()),
     "address-once": (put(if_ramp={"address": 1}), set()),
-    "settings-noted": (put(yard={"controller": None}), {"controller-has-bus"}),
+    "settings-noted": (put(yard={"controller": None}), set()),
     "own-key": (put(if_ramp={"key": "none"}), set()),
     "interfaces-at-most": (devices(interfaces), set()),
     "tied": (put(rd_gate={"door": None}), {"door-used"}),
@@ -137,6 +137,7 @@ BROKEN: dict[str, tuple[Change, set[str]]] = {
     "controller-has-bus": (more("controller", Controller(id="new", serial="N", fed_by="port", feed_m=0)), set()),
     "door-used": (more("door", Door(id="new", name="New", escape=False, fire_release=False)), set()),
     "controller-placed": (devices(lambda all_of_it: all_of_it[1:]), {"bias-once", "screen-earthed-once"}),
+    "one-controller": (put(if_ramp={"kind": "controller", "controller": "small"}), {"connector-once", "zero-common"}),
     "pair-joined": (put(if_exit={"after": "if-plant"}), set()),
     "ends-terminated": (put(if_exit={"terminator": False}), set()),
     "terminator-suits": (put(if_exit={"terminator_ohm": 60}), {"bias-enough"}),
@@ -161,6 +162,7 @@ BROKEN: dict[str, tuple[Change, set[str]]] = {
     "feed-noted": (put(rd_gate={"fed_by": None}), set()),
     "voltage-enough": (put(rd_gate={"feed_m": 800}), set()),
     "voltage-not-above": (put(rd_plant={"most_volts": 6}), set()),
+    "lowest-voltage-below": (put(main={"lowest_volts": 99}), set()),
     "terminals-enough": (put(small={"output_ma": 600}), set()),
     "supply-enough": (put(main={"amps": 1}), set()),
     "network-power-enough": (put(strike_office={"worst_ma": 1100}, small={"output_ma": 5000}), set()),
@@ -185,6 +187,7 @@ LEFT_OUT: dict[str, Change] = {
     "connector-once": put(button_ramp={"connector": None}),
     "readers-at-most": put(rd_ramp={"device": None}),
     "pair-not-crossed": put(rd_gate={"cores": None}),
+    "one-controller": put(if_ramp={"kind": "controller"}),
     "ends-terminated": put(if_ramp={"terminator": None}),
     "terminator-suits": put(if_ramp={"terminator": None}),
     "no-ring": put(if_exit={"after": "if-plant"}),
@@ -221,6 +224,8 @@ NEVER_UNKNOWN = {
     # these ask whether something is in the record at all, or hold names against names
     "id-once", "reference-known", "serial-noted", "address-noted", "settings-noted", "tied", "controller-has-bus",
     "door-used", "doors-agree", "controller-placed", "pair-joined", "feed-noted",
+    # where one of both voltages is missing, voltage-enough and voltage-not-above say so
+    "lowest-voltage-below",
 }  # fmt: skip
 
 
@@ -272,6 +277,9 @@ def test_a_rule_says_nothing_of_what_is_not_there() -> None:
         ([put(head_rs485={"bias_ohm": 100})], {"loads-at-most"}),
         # A controller's place that does not say whose: nor is it known what feeds it, or that its connectors are taken.
         ([put(head_rs485={"controller": None})], {"controller-placed", "serial-noted", "feed-noted"}),
+        # A controller of one door may have all at its own terminals, and no bus.
+        ([more("controller", Controller(id="new", serial="N", fed_by="port", feed_m=0)),
+          put(rd_office={"device": "new"})], set()),
         # A ring laid by the order of the cables, and a cable from a device to itself.
         ([put(head_rs485={"after": "if-exit", "shield_through": True})], {"no-ring"}),
         ([put(if_exit={"after": "if-exit"})], {"pair-joined"}),

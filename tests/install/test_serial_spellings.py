@@ -15,3 +15,5 @@ def test_ways_of_writing_one_serial(noted: str) -> None:
 def test_others_stay_others() -> None:
     assert plain("DI-5037") != plain("DI-5038")
     assert plain("5037") != plain("DI-5037")
+    assert plain("I1-10") != plain("I11-0")
+    assert plain("NO5037") != plain("5037")

@@ -198,6 +198,14 @@ def test_cautions_name_what_is_here() -> None:
     assert "Batteries" in cautions
 
 
+def test_no_caution_of_escape_where_every_door_is_noted_as_none() -> None:
+    door = Door(id="o", name="Office", escape=False, fire_release=False)
+    lock = Lock(id="l", door="o")
+    assert "Escape routes" not in read(page_of(replace(EMPTY, door=(door,), lock=(lock,))))[0]
+    assert "Escape routes" in read(page_of(replace(EMPTY, door=(door,), lock=(replace(lock, door=None),))))[0]
+    assert "Escape routes" in read(page_of(replace(EMPTY, door=(replace(door, escape=None),), lock=(lock,))))[0]
+
+
 def test_voltages_are_those_of_ohms_law() -> None:
     record = load(
         """schema = 1
@@ -248,8 +256,13 @@ def test_what_looks_like_a_key_is_never_shown(secret: str, show: bool) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["card number 4095", "Card no. 4095", "badge: 4095", "PIN 4095", "the code is 4095", "site code 101 4095"]
-)
+    "text",
+    [
+        "card number 4095", "Card no. 4095", "badge: 4095", "PIN 4095", "the code is 4095", "site code 101 4095",
+        "Kartennummer 334095", "tag 0CA4095F", "UID: 4095AFFE", "facility 101 number 4095",
+        "facility 101, card no. 4095", "pass word 4095", "password: x4095", "pass phrase is x-4095!",
+    ],
+)  # fmt: skip
 def test_what_looks_like_a_card_number_or_code_is_hidden_unless_asked_for(text: str) -> None:
     record = replace(EMPTY, site=Site(name="Invented", note=text), tick=(Tick(item="x", at="now", reading=text),))
     assert "4095" not in page_of(record)
@@ -258,7 +271,19 @@ def test_what_looks_like_a_card_number_or_code_is_hidden_unless_asked_for(text: 
     assert "Keep this page as you keep keys" in shown
 
 
-@pytest.mark.parametrize("text", ["4095 ohm", "26-bit", "bus-1 at 9600", "visit 2026-03-14", "card reader 12 V", "12"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "4095 ohm",
+        "26-bit",
+        "bus-1 at 9600",
+        "visit 2026-03-14",
+        "card reader 12 V",
+        "12",
+        "tag of fabric",
+        "a card facade",
+    ],
+)
 def test_plain_figures_are_not_hidden(text: str) -> None:
     assert hushed(text) == text
 

@@ -188,3 +188,16 @@ def test_nothing_is_told_by_colour() -> None:
         colour for chain in part.chains for row in chain.rows for colour in re.findall(r"#[0-9a-fA-F]{3,6}\b", row.svg)
     }
     assert found <= {"#111", "#fff"}
+
+
+def test_where_a_row_goes_on_stands_clear_of_its_last_resistor() -> None:
+    """Capitals and figures are less than 0.8 of the size high, and hang less than 0.25 below the line."""
+    picture = pictures(drawn(site(*row_of(11, terminator=True))))[0]
+    texts = [
+        (one.text or "", float(one.get("y") or 0), float(one.get("font-size") or 0)) for one in picture.iter("text")
+    ]
+    (goes_on,) = [(y, size) for text, y, size in texts if text == "to row 2"]
+    resistors = [(y, size) for text, y, size in texts if text.endswith(" Ω")]
+    assert len(resistors) == COLUMNS
+    for y, size in resistors:
+        assert goes_on[0] + 0.25 * goes_on[1] < y - 0.8 * size
