@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchtool.install.load import RecordError, load
+from benchtool.install.places import places_of
 from benchtool.install.record import SCHEMA, Bus, Device, Door, Lock, Record, Site
 from benchtool.install.save import to_text, with_entry, with_value
 from benchtool.install.schema import slots_of
@@ -173,3 +174,17 @@ def test_the_first_device_of_a_bus_can_be_added() -> None:
     text = with_entry(to_text(record), ("bus", 0, "device"), Device(id="d", kind="other"))
     wanted = dataclasses.replace(record.bus[0], device=(Device(id="d", kind="other"),))
     assert load(text).record.bus == (wanted, record.bus[1])
+
+
+@pytest.mark.parametrize(
+    ("lines", "after"),
+    [
+        ('x = "a # b"', 2), ("x = 1 # [", 2), ('x = ""', 2), ('x = "[{"', 2),
+        ('x = """\ny = 1\n"""', 4), ("x = '''\ny = 1\n'''", 4), ("x = [\n1,\n]", 4), ('x = "a" # """', 2),
+    ],
+)  # fmt: skip
+def test_lines_are_right_after_what_goes_on_and_what_does_not(lines: str, after: int) -> None:
+    found = places_of(f"{lines}\nlast = 1\n")
+    assert found[("x",)] == 1
+    assert found[("last",)] == after
+    assert ("y",) not in found
