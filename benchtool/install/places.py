@@ -12,7 +12,8 @@ _KEY = re.compile(r"^\s*([A-Za-z0-9_\-]+|\"[^\"]*\"|'[^']*')\s*(?:\.[^=]*)?=")
 _PLAIN = re.compile(r"([A-Za-z0-9_\-]+) = [^\[{\"']*(?:\"(?!\"\")[^\\\"\[{']*\")?$")
 """A key at the start of a line, with a value that goes on to no other line: true of most lines."""
 _OPENING = re.compile(r"[\[{]|\"\"\"|'''")
-_LONG = ('"""', "'''")
+_QUOTED = re.compile(r"(\"\"\"|''')|\"(?:\\.|[^\"\\])*\"|'[^']*'|#.*")
+"""The beginning of a long text, a text of one line, or a comment: whichever comes first."""
 
 
 def places_of(text: str) -> dict[Path, int]:
@@ -41,13 +42,24 @@ def places_of(text: str) -> dict[Path, int]:
             found.setdefault((*here, key.group(1).strip("\"'")), number)
         if not _OPENING.search(line) and not depth:
             continue  # Nothing in it goes on to the next line: true of most lines.
-        for mark in _LONG:
-            if line.count(mark) % 2:
-                inside = mark
+        inside = _goes_on(line)
         if not inside:
             bare = re.sub(r"\"(?:\\.|[^\"\\])*\"|'[^']*'|#.*", "", line)
             depth = max(0, depth + bare.count("[") + bare.count("{") - bare.count("]") - bare.count("}"))
     return found
+
+
+def _goes_on(line: str) -> str:
+    """The mark of a long text that begins in a line and does not end there; empty without one. Comments are passed."""
+    place = 0
+    while found := _QUOTED.search(line, place):
+        place = found.end()
+        if found[1]:
+            end = line.find(found[1], place)
+            if end < 0:
+                return found[1]
+            place = end + len(found[1])
+    return ""
 
 
 def _table(name: str, in_list: bool, counts: dict[Path, int]) -> Path:
