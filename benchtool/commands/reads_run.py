@@ -21,7 +21,7 @@ from benchtool.frames.card.hints import hints_for
 from benchtool.frames.card.keypad import key_of
 from benchtool.frames.card.pulses import Burst, PulseReader
 from benchtool.frames.card.read import CardRead
-from benchtool.measure.card_analog import TURNED, line_figures
+from benchtool.measure.card_analog import line_figures
 from benchtool.measure.pulse_figures import PulseTally
 from benchtool.reports.reads_outcome import Outcome, Taken, letter
 from benchtool.taps.card_file import CardFile
@@ -130,7 +130,7 @@ class ReadsRun:
                 self._pulses_seen |= source.info.sees_pulses
                 notes = [*source.info.notes, *source.problems]
                 self.outcome.notes += [f"{source.info.where}: {note}" for note in notes]
-                self.turned |= any(TURNED in note for note in notes)
+                self.turned |= source.info.turned
                 if isinstance(source, CardFile) and source.waveform is not None:
                     waveform = source.waveform
                     self.outcome.waveforms.append((info.where, waveform, line_figures(waveform)))

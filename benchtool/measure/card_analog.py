@@ -16,8 +16,6 @@ import numpy.typing as npt
 from benchtool.measure.waveform_record import Floats
 from benchtool.measure.waveform_slicing import clipped_deviation, find_edges, quantiles, time_weights
 
-TURNED = "levels were turned over"
-"""In every note that says that a record was read the other way up."""
 _HALF_HYSTERESIS = 0.15
 """Of the swing, either way."""
 _LOW_SHARE = 0.125
@@ -55,6 +53,11 @@ class LineSlices(NamedTuple):
     """Standard deviation at rest."""
 
     @property
+    def pulses_up(self) -> bool:
+        """Whether it pulses, and rests below its pulses."""
+        return self.pulse_v is not None and self.pulse_v > self.rest_v
+
+    @property
     def middle_v(self) -> float | None:
         """Between its two levels; None where it has one only."""
         return None if self.pulse_v is None else (self.rest_v + self.pulse_v) / 2
@@ -81,9 +84,11 @@ def slice_lines(waveform: CardWaveform) -> tuple[tuple[LineSlices, LineSlices], 
     weights = time_weights(waveform.time_s)
     lines = [_slice(waveform.time_s, waveform.line(line), weights) for line in (0, 1)]
     notes = []
-    turned = [one.pulse_v is not None and one.pulse_v > one.rest_v for one in lines]
-    if all(turned):
-        notes.append(f"both lines rest low and pulse high: {TURNED} to read them; a scope does not invert by itself")
+    if all(one.pulses_up for one in lines):
+        notes.append(
+            "both lines rest low and pulse high: levels were turned over to read them; "
+            "a scope does not invert by itself"
+        )
         lines = [one._replace(rises=~one.rises, high_at_begin=not one.high_at_begin) for one in lines]
     middles = [one.middle_v for one in lines if one.middle_v is not None]
     limit = middles[0] if middles else _UNKNOWN_V
@@ -133,7 +138,7 @@ def lowest_v(waveform: CardWaveform, line: int) -> float | None:
     Below ringing and noise nothing is counted, nor a slow rise; None where it never pulses, or pulses upwards.
     """
     sliced = slice_lines(waveform)[0][line]
-    if sliced.pulse_v is None or sliced.pulse_v > sliced.rest_v:
+    if sliced.pulse_v is None or sliced.pulses_up:
         return None
     volts = waveform.line(line)
     return float(np.quantile(volts[volts < (sliced.rest_v + sliced.pulse_v) / 2], _LOW_SHARE))

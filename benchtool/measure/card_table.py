@@ -23,12 +23,13 @@ from benchtool.measure.card_table_edges import (
     other_names,
 )
 from benchtool.measure.card_table_parts import (
+    INVERTED,
     CardTable,
     TableKind,
     given,
-    in_order,
     left_out,
     resolution,
+    sound_rows,
     time_factor,
     time_first,
     widths,
@@ -118,17 +119,11 @@ def _logic(
     table: NumberTable, places: tuple[int, int, int], unit: float | None, resolution_ns: int | None, where: str
 ) -> CardTable:
     notes, problems = _role_notes(table, places), left_out(table)
-    values = table.values[:, places]
-    sound = np.isfinite(values).all(axis=1)
-    if not sound.all():
-        problems.append(f"{int((~sound).sum())} lines with empty cells were left out")
-    values = values[sound]
-    if len(values) < 2:
-        raise WaveformError("fewer than two lines of time, D0, D1")
-    values = values[in_order(values[:, 0], problems)]
+    values = sound_rows(table, places, problems, 2, "fewer than two lines of time, D0, D1")
     high = values[:, 1:] > 0.5
-    if _both_rest_low(values[:, 0], high):
-        notes.append("both lines rest low and pulse high: an inverting input is taken, levels were turned over")
+    turned = _both_rest_low(values[:, 0], high)
+    if turned:
+        notes.append(INVERTED)
         high = ~high
     time = values[:, 0]
     factor = time_factor(np.concatenate([widths(time, high[:, i]) for i in (0, 1)]), unit, notes)
@@ -153,7 +148,7 @@ def _logic(
     fine = resolution_ns or resolution([edge.t_ns for edge in edges], round(step * factor * 1e9) if sampled else None)
     levels = bool(high[0, 0]), bool(high[0, 1])
     record = LineRecord(tuple(edges), begin, begin + int(t_ns[-1]), levels, fine, where)
-    return CardTable(TableKind.LOGIC, record, tuple(notes), tuple(problems))
+    return CardTable(TableKind.LOGIC, record, tuple(notes), tuple(problems), turned=turned)
 
 
 def _both_rest_low(time: Floats, high: np.ndarray[tuple[int, int], np.dtype[np.bool_]]) -> bool:
@@ -170,14 +165,8 @@ def _analog(
     table: NumberTable, places: tuple[int, int, int], unit: float | None, where: str, resolution_ns: int | None
 ) -> CardTable:
     notes, problems = _role_notes(table, places), left_out(table)
-    values = table.values[:, places]
-    sound = np.isfinite(values).all(axis=1)
-    if not sound.all():
-        problems.append(f"{int((~sound).sum())} lines with empty cells were left out")
-    values = values[sound]
-    if len(values) < 8:
-        raise WaveformError("fewer than eight samples of time, D0 and D1; a record of volts is a sample a line")
-    values = values[in_order(values[:, 0], problems)]
+    too_few = "fewer than eight samples of time, D0 and D1; a record of volts is a sample a line"
+    values = sound_rows(table, places, problems, 8, too_few)
     kept = np.concatenate(([True], np.diff(values[:, 0]) > 0))
     values = values[kept]
     volts = []
@@ -204,7 +193,8 @@ def _analog(
     step = max(1, round(float(np.median(np.diff(waveform.time_s))) * 1e9))
     levels = sliced[0].high_at_begin, sliced[1].high_at_begin
     record = LineRecord(tuple(edges), begin, max(begin, end), levels, resolution_ns or step, where)
-    return CardTable(TableKind.ANALOG, record, (*notes, *said), tuple(problems), waveform)
+    turned = all(one.pulses_up for one in sliced)
+    return CardTable(TableKind.ANALOG, record, (*notes, *said), tuple(problems), waveform, turned)
 
 
 def _levels_in_words(path: str | Path) -> NumberTable | None:

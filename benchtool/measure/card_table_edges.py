@@ -11,6 +11,7 @@ import numpy as np
 
 from benchtool.capture.card_lines import Edge, LineRecord
 from benchtool.measure.card_table_parts import (
+    INVERTED,
     CardTable,
     TableKind,
     given,
@@ -85,8 +86,9 @@ def _edges(
         low.append(widths(rows[mine, 0], high[mine]) if mine.sum() > 1 else np.empty(0))
         levels.append(not high[mine][0] if mine.any() else True)
     spent = rows[-1, 0] - rows[0, 0]
-    if not any(levels) and len(rows) > 7 and float(np.concatenate(low).sum()) > 1.5 * spent:
-        notes.append("both lines rest low and pulse high: an inverting input is taken, levels were turned over")
+    turned = not any(levels) and len(rows) > 7 and float(np.concatenate(low).sum()) > 1.5 * spent
+    if turned:
+        notes.append(INVERTED)
         high, levels = ~high, [True, True]
         low = [widths(rows[lines == line, 0], high[lines == line]) for line in (0, 1)]
     factor = time_factor(np.concatenate(low), unit, notes)
@@ -94,7 +96,7 @@ def _edges(
     edges = tuple(Edge(t, int(line), bool(up)) for t, line, up in zip(t_ns, lines, high, strict=True))
     fine = resolution_ns or resolution(t_ns, None)
     record = LineRecord(edges, t_ns[0], t_ns[-1], (levels[0], levels[1]), fine, where)
-    return CardTable(TableKind.EDGES, record, tuple(notes), tuple(problems))
+    return CardTable(TableKind.EDGES, record, tuple(notes), tuple(problems), turned=turned)
 
 
 _CELL = re.compile(r"[, ]+")

@@ -10,6 +10,7 @@ from enum import Enum
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from benchtool.capture.card_lines import LineRecord
 from benchtool.measure.card_analog import CardWaveform
@@ -19,6 +20,9 @@ from benchtool.measure.waveform_record import Floats, WaveformError
 _TIME = re.compile(r"(t|time|zeit|temps|tiempo|timestamp|time ?stamp|x|start|when|seconds?|us|ms|ns|s)\Z")
 _PULSE_S = (4e-6, 1e-3)
 _UNITS = (("s", 1.0), ("ms", 1e-3), ("us", 1e-6), ("ns", 1e-9))
+
+INVERTED = "both lines rest low and pulse high: an inverting input is taken, levels were turned over"
+"""The note of a record of 0 and 1 that was read the other way up."""
 
 
 class TableKind(Enum):
@@ -41,6 +45,8 @@ class CardTable:
     """What was left out, with counts."""
     waveform: CardWaveform | None = None
     """Volts, where the table holds them."""
+    turned: bool = False
+    """Whether both lines rest low in it, so that levels were turned over to read it."""
 
 
 def time_first(table: NumberTable) -> list[int]:
@@ -124,6 +130,24 @@ def resolution(times_ns: list[int], sampled_ns: int | None) -> int:
         finest *= 10
     # A round number of the text's own digits at most, and no coarser than a microsecond.
     return min(finest, 1000)
+
+
+def sound_rows(
+    table: NumberTable, places: tuple[int, int, int], problems: list[str], fewest: int, too_few: str
+) -> npt.NDArray[np.float64]:
+    """Time, D0 and D1 of the lines that hold all three, in order of time; what was wrong is put into `problems`.
+
+    WaveformError with the words `too_few` where there are fewer lines than `fewest`.
+    """
+    values = table.values[:, places]
+    sound = np.isfinite(values).all(axis=1)
+    if not sound.all():
+        problems.append(f"{int((~sound).sum())} lines with empty cells were left out")
+    values = values[sound]
+    if len(values) < fewest:
+        raise WaveformError(too_few)
+    ordered: npt.NDArray[np.float64] = values[in_order(values[:, 0], problems)]
+    return ordered
 
 
 def left_out(table: NumberTable) -> list[str]:

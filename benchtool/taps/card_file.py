@@ -207,7 +207,7 @@ class CardFile(CardSource):
         self._problems = lambda: list(table.problems)
         self.waveform = table.waveform
         source = Source.ANALOG if table.kind is TableKind.ANALOG else Source.EDGES
-        self._info = CardSourceInfo(self._path, source, True, table.record.resolution_ns, table.notes)
+        self._info = CardSourceInfo(self._path, source, True, table.record.resolution_ns, table.notes, table.turned)
         self._items = iter((table.record,))
 
     def close(self) -> None:

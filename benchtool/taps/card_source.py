@@ -31,6 +31,8 @@ class CardSourceInfo:
     """How finely edges are timed; None without pulses."""
     notes: tuple[str, ...] = ()
     """What was assumed (columns, units, levels), in words."""
+    turned: bool = False
+    """Whether both lines rest low in it, and were turned over to read them."""
 
 
 class CardSource(ABC):
