@@ -145,7 +145,8 @@ def _resumed(path: str, tap: str | None) -> Hunt | CardHunt:
         found: Hunt | CardHunt
         found = hunt_card.CardHunt.from_json(text) if hunt_card.KEY in text[:200] else Hunt.from_json(text)
     except HuntError as error:
-        raise CommandError(f"--resume {path}: {error}", Exit.INPUT) from None
+        told = f"this is no hunt to go on with: {error} (hunt --save FILE makes one)"
+        raise CommandError(f"--resume {path}: {told}", Exit.INPUT) from None
     if tap is not None:
         found.tap, found.listens = tap, True
     return found

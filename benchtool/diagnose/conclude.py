@@ -10,10 +10,11 @@ from benchtool.diagnose import draws, lean, measurements, model, sights_weigh, w
 from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
 from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.observed import Observed
-from benchtool.diagnose.places import place_text, places
+from benchtool.diagnose.places import place_text
 from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
 from benchtool.diagnose.reflections import times_too_long
 from benchtool.diagnose.sights_known import seen_words
+from benchtool.diagnose.state import rate_of, state_of
 from benchtool.diagnose.summaries import summary
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
@@ -40,15 +41,8 @@ _LOG10 = math.log(10)
 
 def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
     """The diagnosis of everything observed so far."""
-    heard_at = places(observed.addresses)
-    belief = weigh.believe(
-        observed.symptoms, observed.by_hand, observed.length_m, heard_at, _rate(observed), observed.leans
-    )
-    hand = weigh.that_counts(observed.by_hand, observed.symptoms)
-    at = draws.load().placed(hand, observed.length_m, heard_at, belief.probability)
+    belief, heard_at, at, shown, named = state_of(observed)
     measured = _measured(observed, heard_at)
-    present = belief.present()
-    shown, named = weigh.levelled(belief, present)
     findings: list[Finding] = []
     for cause in sorted(shown, key=lambda one: -shown[one])[:_MOST_FINDINGS]:
         if shown[cause] >= LEAST_PROBABILITY or not findings:
@@ -66,11 +60,6 @@ def conclude(observed: Observed, figures: Figures | None = None) -> Diagnosis:
         round(belief.two(), 4),
         observed.by_hand,
     )
-
-
-def _rate(observed: Observed) -> int | None:
-    """The bus's rate as far as it is known: nobody says it where nothing was listened to."""
-    return None if observed.symptoms is None else observed.sender_baud or observed.baud
 
 
 def _of_cause(
@@ -170,15 +159,15 @@ def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
     found: list[_Measured] = [
         (text, numbers, known.log_likelihood(part, observed.length_m, at)) for part, text, numbers in single
     ]
-    found += [
-        (f"seen: {seen_words(one)}", {one.name: one.answer}, sights_weigh.log_likelihood([one], at))
-        for one in hand.seen
-    ]
     if len(hand.readings) > 1:
         together = known.log_likelihood(hand, observed.length_m, at)
         apart = np.sum([logs for _, _, logs in found], axis=0)
         found.append(("how the readings fit together on one bus", {}, together - apart))
-    baud = _rate(observed)
+    found += [
+        (f"seen: {seen_words(one)}", {one.name: one.answer}, sights_weigh.log_likelihood([one], at))
+        for one in hand.seen
+    ]
+    baud = rate_of(observed)
     if observed.length_m is not None and baud is not None:
         times = times_too_long(observed.length_m, baud)
         told = f"the pair is {times:.2g} times as long as {baud} bit/s allows by the usual rule (1e8 / rate)"

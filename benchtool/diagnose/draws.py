@@ -213,6 +213,17 @@ class Draws:
         low, high = np.interp([0.1 * share[-1], 0.9 * share[-1]], share, values[known][order])
         return float(low), float(high)
 
+    def off(self, reading: Reading, rows: npt.NDArray[np.int64]) -> float:
+        """How many of a meter's errors a reading lies off the nearest worked line of some sets, by their rows; 0 where
+        none of them has such a reading.
+        """
+        kind = kind_of(reading.kind)
+        spoken = np.repeat(np.isin(np.arange(len(self.starts)), self.like[rows]), self._counts())
+        columns = [f"{kind.name}that", f"{kind.name}other"] if kind.at_device else [kind.name]
+        known = self.values[spoken][:, [self.columns.index(column) for column in columns]]
+        apart = np.abs(known[np.isfinite(known)] - kind.scale(reading.value)) / kind.spread(reading.value)
+        return float(apart.min(initial=np.inf)) if len(apart) else 0.0
+
     def _counts(self) -> npt.NDArray[np.int64]:
         return np.diff(np.append(self.starts, len(self.values)))
 

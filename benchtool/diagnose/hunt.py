@@ -7,14 +7,15 @@ left that is worth its time. Everything answered is kept as a list, so it can be
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import Any
+from typing import TypeVar
 
 from benchtool.diagnose import observed as saved
 from benchtool.diagnose.conclude import conclude
-from benchtool.diagnose.finding import Cause, Diagnosis
-from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, State, best_question, state_of
+from benchtool.diagnose.finding import Diagnosis
+from benchtool.diagnose.hunt_answers import Conversation, listened, saved_hunt
+from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, best_question
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
 from benchtool.diagnose.observed import Observed, StateError
 from benchtool.diagnose.readings import (
@@ -29,10 +30,12 @@ from benchtool.diagnose.readings import (
 )
 from benchtool.diagnose.sensible import sensible
 from benchtool.diagnose.sights_known import sight_of
+from benchtool.diagnose.state import State, believed, state_of
+from benchtool.diagnose.weigh import levelled
 
 KEY, VERSION = "benchtool-hunt", 1
 _MOST_METRES = 10_000.0
-_MOST_ANSWERS = 500
+_Known = TypeVar("_Known")
 ADDRESS = Question(
     "address",
     Ask.VALUE,
@@ -43,15 +46,13 @@ ADDRESS = Question(
 )
 
 
-class Hunt:
-    """One hunt. `listens`: whether there is a tap to listen at."""
+class Hunt(Conversation):
+    """One hunt on a bus."""
 
     def __init__(self, tap: str = "", *, listens: bool = True) -> None:
-        self.tap = tap
+        super().__init__(tap, listens=listens)
         self.heard: Observed | None = None
         """What listening brought, the last time."""
-        self.answers: tuple[Answer, ...] = ()
-        self.listens = listens
         self._state: State | None = None
         self._asked: Question | None = None
         self._over = False
@@ -59,9 +60,11 @@ class Hunt:
     @property
     def observed(self) -> Observed:
         """Everything heard, seen, measured and tried so far."""
-        listened = any(one.name == "listen" and one.text for one in self.answers)
-        found = self.heard if self.heard is not None and listened else Observed(tap=self.tap)
-        for one in self.answers:
+        return self._observed(self.answers)
+
+    def _observed(self, answers: tuple[Answer, ...]) -> Observed:
+        found = self.heard if self.heard is not None and listened(answers) else Observed(tap=self.tap)
+        for one in answers:
             if one.text:
                 found = _with(found, one)
         return found
@@ -82,6 +85,11 @@ class Hunt:
     def shares(self) -> dict[str, float]:
         """The causes' probabilities as they are shown now, by name."""
         return {cause.value: share for cause, share in self.state.shown.items()}
+
+    def without(self, left_out: Answer) -> dict[str, float]:
+        """The causes' probabilities if one thing had not been answered."""
+        belief = believed(self._observed(tuple(one for one in self.answers if one is not left_out)))
+        return {cause.value: share for cause, share in levelled(belief, belief.present())[0].items()}
 
     def next_question(self) -> Question | None:
         """What to ask now; None where the hunt is over. The same until it is answered."""
@@ -111,14 +119,12 @@ class Hunt:
         if question is None:
             raise HuntError("the hunt is over: nothing is asked any more")
         kept = understood(question, text)
-        if question.ask is Ask.LISTEN and kept and self.heard is None:
-            raise HuntError("listen first, then tell what was heard")
         self._became((*self.answers, Answer(question.name, kept)))
 
     def hear(self, heard: Observed) -> None:
         """Take in what listening brought, as the answer to the question that stands or instead of an earlier one."""
         self.heard = replace(heard, by_hand=ByHand())
-        if not any(one.name == "listen" and one.text for one in self.answers):
+        if not listened(self.answers):
             self._became((*(one for one in self.answers if one.name != "listen"), Answer("listen", "heard")))
         else:
             self._became(self.answers)
@@ -129,16 +135,8 @@ class Hunt:
             _with(Observed(), one)
         self._became((*self.answers, *answers))
 
-    def back(self) -> Answer | None:
-        """Take the last answer back; None where there was none."""
-        if not self.answers:
-            return None
-        last = self.answers[-1]
-        self._became(self.answers[:-1])
-        return last
-
     def _became(self, answers: tuple[Answer, ...]) -> None:
-        self.answers = answers
+        super()._became(answers)
         self._state, self._asked, self._over = None, None, False
 
     @property
@@ -160,26 +158,22 @@ class Hunt:
     @classmethod
     def from_json(cls, text: str) -> Hunt:
         """Take a saved hunt up again; HuntError says what is wrong with it."""
-        try:
-            held: dict[str, Any] = json.loads(text)
-            if held[KEY] != VERSION:
-                raise HuntError("this hunt was saved by another version of benchtool: begin anew")
-            tap = str(held["tap"])
-            hunt = cls("".join(one for one in tap if one.isprintable()), listens=bool(tap))
-            if held["heard"] is not None:
+        held, tap, answers = saved_hunt(text, KEY, VERSION)
+        hunt = cls(tap, listens=bool(tap))
+        if held.get("heard") is not None:
+            try:
                 hunt.heard = saved.from_json(json.dumps(held["heard"]))
-            rows = [(str(name), str(word)) for name, word in held["answers"][:_MOST_ANSWERS]]
-            answers = tuple(Answer(name, word) for name, word in rows)
-            for one in answers:
+            except StateError:
+                raise HuntError("what was heard cannot be read") from None
+        for one in answers:
+            try:
                 if one.text:
                     _with(Observed(), one)
-            if any(one.name == "listen" and one.text for one in answers) and hunt.heard is None:
-                raise HuntError("what was heard is missing")
-            hunt._became(answers)
-        except HuntError as error:
-            raise HuntError(f"not a saved hunt ({error})") from None
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError, StateError) as error:
-            raise HuntError(f"not a saved hunt ({type(error).__name__}): hunt --save FILE makes one") from None
+            except HuntError as error:
+                raise HuntError(f"its answer to {one.name[:40]}: {error}") from None
+        if listened(answers) and hunt.heard is None:
+            raise HuntError("what was heard is missing")
+        hunt._became(answers)
         return hunt
 
 
@@ -189,7 +183,7 @@ def understood(question: Question, text: str) -> str:
     if not text:
         return ""
     if question.ask is Ask.LISTEN:
-        return "heard"
+        raise HuntError(f"{text[:40]!r}: Enter alone listens now; s where it cannot be done")
     if question.ask is Ask.CHOICE:
         words = [word for word, _ in question.choices]
         if text.lower() in words:
@@ -208,11 +202,11 @@ def _with(observed: Observed, answer: Answer) -> Observed:
     """What is known with one more answer; HuntError where it makes no sense."""
     name, text = answer.name, answer.text
     kind, at, place = name.partition("@")
-    base, address = f"{kind}{at}", int(place) if place.isdigit() and int(place) <= MOST_ADDRESS else None
+    base, address = f"{kind}{at}", _address(place)
     if name == "listen":
         return observed
     if name == "address":
-        if not (text.isascii() and text.isdigit() and int(text[:9]) <= MOST_ADDRESS):
+        if _address(text) is None:
             raise HuntError(f"{text[:40]!r}: an address from 0 to {MOST_ADDRESS} is wanted, or Enter if nobody knows")
         return observed
     if name == LENGTH.name:
@@ -220,44 +214,37 @@ def _with(observed: Observed, answer: Answer) -> Observed:
     if (at and address is None) or (address is not None and not at):
         raise HuntError(f"{name[:40]!r}: no such question")
     try:
-        action_of(base)
-    except KeyError:
-        pass
-    else:
-        return observed.measured(ByHand(tried=(_tried(name, text),)))
-    try:
-        kind_of(base)
-    except KeyError:
-        pass
-    else:
-        try:
+        if _known(action_of, base) is not None:
+            return observed.measured(ByHand(tried=(parse_tried(f"{name}={text}"),)))
+        if _known(kind_of, base) is not None:
             return observed.measured(ByHand((parse_reading(f"{name}={text}"),)))
-        except ReadingError as error:
-            raise HuntError(str(error).removeprefix(f"{name}={text}: ")) from None
-    try:
-        sight = sight_of(base)
-    except KeyError:
-        raise HuntError(f"{name[:40]!r}: no such question") from None
+    except ReadingError as error:
+        raise HuntError(str(error).removeprefix(f"{name}={text}: ")) from None
+    sight = _known(sight_of, base)
+    if sight is None:
+        raise HuntError(f"{name[:40]!r}: no such question")
     if text not in sight.words():
         raise HuntError(f"{text[:40]!r}: no answer to {name}")
     return observed.measured(ByHand(seen=(Seen(base, text, address),)))
 
 
-def _minutes(name: str) -> float:
-    base, at, _ = name.partition("@")
-    for known in (sight_of, kind_of, action_of):
-        try:
-            return known(f"{base}{at}").minutes
-        except KeyError:
-            continue
-    return {"listen": LISTEN.minutes, LENGTH.name: LENGTH.minutes}.get(name, ADDRESS.minutes)
+def _address(text: str) -> int | None:
+    whole = text.isascii() and text.isdigit() and len(text) < 9
+    return int(text) if whole and int(text) <= MOST_ADDRESS else None
 
 
-def _tried(name: str, text: str) -> Any:
+def _known(find: Callable[[str], _Known], name: str) -> _Known | None:
     try:
-        return parse_tried(f"{name}={text}")
-    except ReadingError as error:
-        raise HuntError(str(error)) from None
+        return find(name)
+    except KeyError:
+        return None
+
+
+def _minutes(name: str) -> float:
+    kind, at, _ = name.partition("@")
+    base = f"{kind}{at}"
+    found = _known(sight_of, base) or _known(kind_of, base) or _known(action_of, base)
+    return {"listen": LISTEN, LENGTH.name: LENGTH}.get(name, ADDRESS).minutes if found is None else found.minutes
 
 
 def _metres(text: str) -> float:
@@ -268,6 +255,3 @@ def _metres(text: str) -> float:
     if not 0 < value <= _MOST_METRES:
         raise HuntError(f"{text[:40]!r}: metres are wanted, such as 120")
     return value
-
-
-__all__ = ["ADDRESS", "Answer", "Ask", "Cause", "Hunt", "HuntError", "Question", "understood"]

@@ -7,19 +7,18 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from typing import Any
 
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardDiagnosis
 from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading, card_kind, parse_card_reading
+from benchtool.diagnose.hunt_answers import Conversation, listened, saved_hunt
 from benchtool.diagnose.hunt_choose import LEAST_GAIN
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
 from benchtool.diagnose.readings import DOORS, LIVE, ReadingError
 from benchtool.diagnose.sensible import CERTAIN
 
 KEY, VERSION = "benchtool-card-hunt", 1
-_MOST_ANSWERS = 500
 _NAMES = frozenset(kind.name for kind in CARD_METER)
 _HOW = {
     "ohm": "Type what the meter shows: 61, 1.2k, 0.3, or open where it shows no end of ohms (OL).",
@@ -36,22 +35,22 @@ LISTEN = Question(
 )
 
 
-class CardHunt:
-    """One hunt at data lines. `listens`: whether there is a source to read cards from."""
+class CardHunt(Conversation):
+    """One hunt at data lines."""
 
     def __init__(self, tap: str = "", *, listens: bool = True) -> None:
-        self.tap = tap
-        self.listens = listens
-        self.answers: tuple[Answer, ...] = ()
+        super().__init__(tap, listens=listens)
         self._heard = CardEvidence()
         self._diagnosis: CardDiagnosis | None = None
 
     @property
     def evidence(self) -> CardEvidence:
         """Everything read and measured so far."""
-        listened = any(one.name == "listen" and one.text for one in self.answers)
-        heard = self._heard if listened else CardEvidence()
-        return replace(heard, readings=tuple(_reading(one) for one in self.answers if one.name in _NAMES and one.text))
+        return self._evidence(self.answers)
+
+    def _evidence(self, answers: tuple[Answer, ...]) -> CardEvidence:
+        heard = self._heard if listened(answers) else CardEvidence()
+        return replace(heard, readings=tuple(_reading(one) for one in answers if one.name in _NAMES and one.text))
 
     def diagnosis(self) -> CardDiagnosis:
         """Where it stands, as `benchtool reads` would tell it."""
@@ -61,7 +60,11 @@ class CardHunt:
 
     def shares(self) -> dict[str, float]:
         """The causes' probabilities now, by name."""
-        return {finding.cause.value: finding.probability for finding in self.diagnosis().findings}
+        return _shares(self.diagnosis())
+
+    def without(self, left_out: Answer) -> dict[str, float]:
+        """The causes' probabilities if one thing had not been answered."""
+        return _shares(diagnose_lines(self._evidence(tuple(one for one in self.answers if one is not left_out))))
 
     @property
     def minutes(self) -> float:
@@ -93,7 +96,7 @@ class CardHunt:
             raise HuntError("the hunt is over: nothing is asked any more")
         answer = Answer(question.name, text.strip())
         if answer.text and question.ask is Ask.LISTEN:
-            raise HuntError("read cards first, then tell what came")
+            raise HuntError(f"{answer.text[:40]!r}: Enter alone reads now; s where it cannot be done")
         if answer.text:
             _reading(answer)
         self._became((*self.answers, answer))
@@ -103,16 +106,9 @@ class CardHunt:
         self._heard = replace(heard, readings=())
         self._became((*(one for one in self.answers if one.name != "listen"), Answer("listen", "heard")))
 
-    def back(self) -> Answer | None:
-        """Take the last answer back; None where there was none."""
-        if not self.answers:
-            return None
-        last = self.answers[-1]
-        self._became(self.answers[:-1])
-        return last
-
     def _became(self, answers: tuple[Answer, ...]) -> None:
-        self.answers, self._diagnosis = answers, None
+        super()._became(answers)
+        self._diagnosis = None
 
     def to_json(self) -> str:
         """The text of a saved hunt; without what was read."""
@@ -122,24 +118,19 @@ class CardHunt:
     @classmethod
     def from_json(cls, text: str) -> CardHunt:
         """Take a saved hunt up again; HuntError says what is wrong with it."""
-        try:
-            held: dict[str, Any] = json.loads(text)
-            if held[KEY] != VERSION:
-                raise HuntError("this hunt was saved by another version of benchtool: begin anew")
-            tap = "".join(one for one in str(held["tap"]) if one.isprintable())
-            hunt = cls(tap, listens=bool(tap))
-            answers = tuple(Answer(str(name), str(word)) for name, word in held["answers"][:_MOST_ANSWERS])
-            for one in answers:
-                if one.name not in _NAMES:
-                    raise HuntError(f"{one.name[:40]!r}: no such question")
-                if one.text:
-                    _reading(one)
-            hunt._became(answers)
-        except HuntError as error:
-            raise HuntError(f"not a saved hunt ({error})") from None
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-            raise HuntError(f"not a saved hunt ({type(error).__name__}): hunt --save FILE makes one") from None
+        _, tap, answers = saved_hunt(text, KEY, VERSION)
+        hunt = cls(tap, listens=bool(tap))
+        for one in answers:
+            if one.name not in _NAMES:
+                raise HuntError(f"{one.name[:40]!r}: no such question")
+            if one.text:
+                _reading(one)
+        hunt._became(answers)
         return hunt
+
+
+def _shares(found: CardDiagnosis) -> dict[str, float]:
+    return {finding.cause.value: finding.probability for finding in found.findings}
 
 
 def _reading(answer: Answer) -> CardMeterReading:

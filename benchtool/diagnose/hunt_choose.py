@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
@@ -17,13 +16,13 @@ from benchtool.diagnose.hunt_question import Ask, Question
 from benchtool.diagnose.mends import action_chance
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.observed import Observed
-from benchtool.diagnose.places import PLACED, places
+from benchtool.diagnose.places import PLACED
 from benchtool.diagnose.readings import ACTIONS, LIVE, Action
-from benchtool.diagnose.sensible import CERTAIN
 from benchtool.diagnose.sights import Sight
 from benchtool.diagnose.sights_known import SIGHTS
 from benchtool.diagnose.sights_weigh import chances
-from benchtool.diagnose.weigh import Belief, Floats, Places, entropy
+from benchtool.diagnose.state import State
+from benchtool.diagnose.weigh import Floats, Places, entropy
 
 LISTENS_AWAY = 0.5
 """Share of the uncertainty that listening is expected to take away (judgement; docs/diagnosis.md: octets alone name one
@@ -41,40 +40,6 @@ _LENGTH_MINUTES = 2.0
 _BEYOND, _BEYOND_BY_CHANCE = 0.94, 0.06
 """How often a pair is longer than the rule allows where that is the cause, and elsewhere (judgement: 15 to 1, as it is
 weighed)."""
-
-
-class State(NamedTuple):
-    """What is believed at one point of a hunt."""
-
-    belief: Belief
-    heard_at: Places
-    """Places by what was heard alone."""
-    at: Places
-    """The same after what was measured at devices."""
-    shown: dict[Cause, float]
-    """Probabilities as they are shown."""
-    group: tuple[Cause, ...]
-
-    @property
-    def leader(self) -> Cause:
-        """The most probable cause, or none."""
-        return max(self.shown, key=lambda one: self.shown[one])
-
-    @property
-    def certain(self) -> bool:
-        """Whether one cause is practically certain."""
-        return self.shown[self.leader] >= CERTAIN and not self.group
-
-
-def state_of(observed: Observed) -> State:
-    """Weigh everything, as `conclude` does."""
-    heard_at = places(observed.addresses)
-    baud = None if observed.symptoms is None else observed.sender_baud or observed.baud
-    belief = weigh.believe(observed.symptoms, observed.by_hand, observed.length_m, heard_at, baud, observed.leans)
-    hand = weigh.that_counts(observed.by_hand, observed.symptoms)
-    at = draws.load().placed(hand, observed.length_m, heard_at, belief.probability)
-    shown, group = weigh.levelled(belief, belief.present())
-    return State(belief, heard_at, at, shown, group)
 
 
 @dataclass(frozen=True, slots=True)

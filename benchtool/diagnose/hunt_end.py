@@ -2,19 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from benchtool.diagnose import draws
 from benchtool.diagnose.finding import Cause
-from benchtool.diagnose.hunt_choose import State
+from benchtool.diagnose.hunt_answers import Conversation
+from benchtool.diagnose.hunt_question import Answer
 from benchtool.diagnose.priors import PRIORS
+from benchtool.diagnose.readings import Reading
+from benchtool.diagnose.state import State
 
 RULED_OUT = 0.005
 """A cause less probable than this, and several times less than before anything was known, is ruled out."""
 _TIMES_LESS = 4.0
 FOUND = 0.75
 """From here on the cause counts as found."""
-_LEFT = 0.05
+LEFT = 0.05
+"""From here on a cause is still possible."""
+_IN_PLAY = 0.01
+"""Sets of causes from this probability on have to explain the readings."""
+_ODD = 4.0
+"""A reading so many of a meter's errors off every worked line is odd (judgement: a meter's own slip is rarely so far
+off, and lines are many)."""
+_WEIGHTY = 0.3
+"""An answer that changes the odds of the leading cause by less than this (log10: a factor of two) is not told."""
+_MOST_WEIGHED = 4
+_HARDLY = 1e-4
 _MOVED = 0.05
 _MOST_TOLD = 3
 
@@ -79,7 +96,7 @@ class Ending:
 def ending(state: State) -> Ending:
     """Of where a hunt stands."""
     ranked = sorted(state.shown.items(), key=lambda item: -item[1])
-    left = [(cause, share) for cause, share in ranked if share >= _LEFT or cause in state.group]
+    left = [(cause, share) for cause, share in ranked if share >= LEFT or cause in state.group]
     left = left or ranked[:1]
     present = state.belief.present()
     total = sum(PRIORS.values())
@@ -93,8 +110,47 @@ def ending(state: State) -> Ending:
         and cause not in (Cause.HEALTHY, Cause.NONE_OF_THESE)
     )
     found = ranked[0][1] >= FOUND and not state.group
-    calls = tuple(dict.fromkeys(CALLS[cause] for cause, _ in (left[:1] if found else left)))
+    # Two can be found at once.
+    calls = tuple(dict.fromkeys(CALLS[cause] for cause, share in left if not found or share >= FOUND))
     return Ending(found, tuple(left), out, calls)
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """What one answer did to where it stands."""
+
+    answer: Answer
+    without: float
+    """Probability of the leading cause if this had not been answered."""
+    decides: bool
+    """Whether another cause would lead then."""
+
+
+def weighed(hunt: Conversation) -> list[Weighed]:
+    """The answers that the leading cause rests on, or that speak against it, the weightiest first."""
+    shares = hunt.shares()
+    leader = max(shares, key=lambda name: shares[name])
+    found = []
+    for one in hunt.answers:
+        if one.text:
+            others = hunt.without(one)
+            without = others.get(leader, 0.0)
+            decides = max(others, key=lambda name: others[name]) != leader
+            found.append((_log_odds(shares[leader]) - _log_odds(without), Weighed(one, without, decides)))
+    found.sort(key=lambda item: -abs(item[0]))
+    return [one for moves, one in found if abs(moves) >= _WEIGHTY][:_MOST_WEIGHED]
+
+
+def _log_odds(share: float) -> float:
+    share = min(max(share, _HARDLY), 1 - _HARDLY)
+    return math.log10(share / (1 - share))
+
+
+def odd(state: State, readings: Sequence[Reading]) -> tuple[str, ...]:
+    """Readings, by name, that no worked line of a set in play comes near: a slip, or something unthought of."""
+    probability = state.belief.probability
+    rows = np.flatnonzero(probability >= min(_IN_PLAY, float(probability.max())))
+    return tuple(one.name for one in readings if draws.load().off(one, rows) > _ODD)
 
 
 def learned(before: Mapping[str, float], after: Mapping[str, float]) -> tuple[tuple[str, float, float], ...]:

@@ -1,0 +1,66 @@
+"""What was answered in a hunt, whatever it hunts on: gone back on, and read from a saved one."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from benchtool.diagnose.hunt_question import Answer, HuntError
+
+_MOST_ANSWERS = 500
+
+
+class Conversation:
+    """The answers so far. `listens`: whether there is a tap, or a source of card reads, to listen at."""
+
+    def __init__(self, tap: str = "", *, listens: bool = True) -> None:
+        self.tap = tap
+        self.listens = listens
+        self.answers: tuple[Answer, ...] = ()
+
+    def back(self) -> Answer | None:
+        """Take the last answer back; None where there was none."""
+        if not self.answers:
+            return None
+        last = self.answers[-1]
+        self._became(self.answers[:-1])
+        return last
+
+    def shares(self) -> dict[str, float]:
+        """The causes' probabilities as they are shown now, by name."""
+        raise NotImplementedError
+
+    def without(self, left_out: Answer) -> dict[str, float]:
+        """The same if one thing had not been answered."""
+        raise NotImplementedError
+
+    def _became(self, answers: tuple[Answer, ...]) -> None:
+        self.answers = answers
+
+
+def listened(answers: tuple[Answer, ...]) -> bool:
+    """Whether listening is among them, and brought something."""
+    return any(one.name == "listen" and one.text for one in answers)
+
+
+def saved_hunt(text: str, key: str, version: int) -> tuple[dict[str, Any], str, tuple[Answer, ...]]:
+    """The object of a saved hunt, its tap and its answers; HuntError says what is wrong with it."""
+    try:
+        held: Any = json.loads(text)
+    except (ValueError, RecursionError):
+        raise HuntError("it is no JSON, or it is cut short") from None
+    if not isinstance(held, dict) or key not in held:
+        raise HuntError("it is another kind of file")
+    if held[key] != version:
+        raise HuntError("it was saved by another version of benchtool: begin anew")
+    tap, rows = held.get("tap"), held.get("answers")
+    if not isinstance(tap, str):
+        raise HuntError("it does not say at which tap")
+    if not isinstance(rows, list) or not all(_is_answer(row) for row in rows):
+        raise HuntError("its answers are missing or no pairs of texts")
+    answers = tuple(Answer(name, word) for name, word in rows[:_MOST_ANSWERS])
+    return held, "".join(one for one in tap if one.isprintable()), answers
+
+
+def _is_answer(row: object) -> bool:
+    return isinstance(row, list) and len(row) == 2 and all(isinstance(one, str) for one in row)
