@@ -75,7 +75,7 @@ class _Simulate(click.Command):
 @click.option("--script", type=click.Path(dir_okay=False), metavar="FILE", help="A file of actions, one a line.")
 @click.option("--inject", type=click.Choice(MISDEEDS), help="Spoil what we say.")
 @click.option(
-    "--every", type=click.IntRange(1), default=5, show_default=True, help="How often it is spoilt: each n-th."
+    "--every", type=click.IntRange(1), help="How often it is spoilt, with --inject: each n-th; the 5th unless given."
 )
 @click.option("--late", type=Duration(), metavar="300ms", help="How late, with --inject late; 300ms unless given.")
 @click.option("--anyway", is_flag=True, help="Talk as a controller though another one is heard.")

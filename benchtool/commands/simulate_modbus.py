@@ -9,12 +9,15 @@ from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.stand_in_run import StandIn
 
 if TYPE_CHECKING:
+    from benchtool.capture.chunk import TapInfo
     from benchtool.capture.settings import LineSettings
     from benchtool.frames.decoders import Decoder
     from benchtool.simulate.modbus_actions import ModbusAction
+    from benchtool.simulate.modbus_faults import Faulty
     from benchtool.simulate.modbus_file import ModbusFile
     from benchtool.simulate.modbus_points import Table
     from benchtool.simulate.modbus_query import Result
+    from benchtool.simulate.modbus_server import Servers
     from benchtool.simulate.station import Station
 
 _NOT_HERE = {
@@ -85,12 +88,14 @@ class ModbusRun(StandIn):
         """How many."""
         return "a client" if self.controls else f"{len(self.file.device)} server(s)"
 
-    def decoder(self, settings: LineSettings) -> Decoder | None:
+    def decoder(self, info: TapInfo) -> Decoder:
         """That of the file's mode."""
         from benchtool.frames.modbus.ascii_decoder import AsciiDecoder
         from benchtool.simulate.modbus_framing import Mode
 
-        return AsciiDecoder(settings) if self.file.mode is Mode.ASCII else None
+        if self.file.mode is Mode.RTU:
+            return super().decoder(info)
+        return AsciiDecoder(info.settings, info.resolution_ns, sent=self.says)
 
     def station(self, settings: LineSettings) -> Station:
         """The client or the servers, with the file's faults."""
@@ -98,8 +103,10 @@ class ModbusRun(StandIn):
 
         if self.controls:
             self.client = client(self.file, settings, resolution_ns=_TICK_NS, on_result=self._asked)
-            return faulty(self.file, self.client)
+            self.talks: Faulty | Servers = faulty(self.file, self.client)
+            return self.talks
         self.servers = servers(self.file, settings, resolution_ns=_TICK_NS, on_write=self._written)
+        self.talks = self.servers
         return self.servers
 
     def finished(self) -> bool:
@@ -135,13 +142,23 @@ class ModbusRun(StandIn):
         return len(self.actions)
 
     def more_object(self) -> dict[str, Any]:
-        """What became of what was asked."""
-        return {"outcomes": dict(self.outcomes)}
+        """What became of what was asked, and how often what we said was spoilt."""
+        made: dict[str, Any] = {"outcomes": dict(self.outcomes)}
+        return made | {"spoilt": self.talks.spoilt.total()} if self._spoils else made
 
     def more_text(self) -> list[str]:
         """The same."""
         asked = ", ".join(f"{count} {name}" for name, count in self.outcomes.items())
-        return [f"asked: {asked}"] if asked else []
+        lines = [f"asked: {asked}"] if asked else []
+        if self._spoils:
+            kinds = ", ".join(f"{count} {wrong.value}" for wrong, count in self.talks.spoilt.items())
+            lines.append(f"spoilt on purpose: {kinds or 'nothing yet'}")
+        return lines
+
+    @property
+    def _spoils(self) -> bool:
+        """Whether anything that we say has a fault, by the file or by --inject."""
+        return bool(self.file.fault if self.controls else any(device.fault for device in self.file.device))
 
     def _asked(self, result: Result) -> None:
         self.outcomes[result.outcome.value] += 1
@@ -159,7 +176,7 @@ def _as_asked(made: ModbusFile, options: dict[str, Any]) -> ModbusFile:
     """The file with the addresses, times and faults that the options ask for."""
     from dataclasses import replace
 
-    from benchtool.commands.stand_in_options import late_s
+    from benchtool.commands.stand_in_options import every, late_s
     from benchtool.simulate.modbus_file import FaultSpec
 
     wanted = options["addresses"]
@@ -173,7 +190,7 @@ def _as_asked(made: ModbusFile, options: dict[str, Any]) -> ModbusFile:
     if word is not None:
         if word not in _INJECTED:
             raise CommandError(f"--inject {word} is for OSDP; this file speaks Modbus", Exit.USAGE)
-        fault = FaultSpec(_INJECTED[word], options["every"], late_s(options) * 1000 if word == "late" else 0.0)
+        fault = FaultSpec(_INJECTED[word], every(options), late_s(options) * 1000 if word == "late" else 0.0)
         devices = tuple(replace(one, fault=(*one.fault, fault)) for one in devices)
         made = replace(made, fault=(*made.fault, fault))
     return replace(made, device=devices, poll=polls)

@@ -19,6 +19,7 @@ from benchtool.simulate.specs import Scenario
 
 _MOST_SCRIPT = 1 << 20
 _LATE_S = 0.3
+_EVERY = 5
 
 
 def as_asked_of(scenario: Scenario, options: dict[str, Any]) -> Scenario:
@@ -118,7 +119,7 @@ def injected_of(options: dict[str, Any], protocol: str) -> Injected | None:
     misdeed = Misdeed(options["inject"])
     if misdeed is Misdeed.WRONG_SEQUENCE and protocol != "osdp":
         raise CommandError("--inject wrong-sequence is for OSDP; this speaks Modbus", Exit.USAGE)
-    return Injected(misdeed, options["every"], round(late_s(options) * 1e9))
+    return Injected(misdeed, every(options), round(late_s(options) * 1e9))
 
 
 def late_s(options: dict[str, Any]) -> float:
@@ -126,7 +127,14 @@ def late_s(options: dict[str, Any]) -> float:
     return float(_LATE_S if options["late"] is None else options["late"])
 
 
+def every(options: dict[str, Any]) -> int:
+    """How often --inject spoils what we say: each so-many-th time."""
+    return int(_EVERY if options["every"] is None else options["every"])
+
+
 def check_injection(options: dict[str, Any]) -> None:
     """CommandError where --late or --every is given and nothing is spoilt by it."""
     if options["late"] is not None and options["inject"] != "late":
         raise CommandError("--late needs --inject late", Exit.USAGE)
+    if options["every"] is not None and options["inject"] is None:
+        raise CommandError("--every needs --inject: say what is to be spoilt, as --inject wrong-check", Exit.USAGE)

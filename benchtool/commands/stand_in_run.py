@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from benchtool.capture.settings import LineSettings
     from benchtool.commands.talking import Conversation
     from benchtool.frames.decoders import Decoder
-    from benchtool.frames.frame import Frame
+    from benchtool.frames.frame import Frame, Role
     from benchtool.frames.osdp.events import Event
     from benchtool.measure.osdp_watch import OsdpWatch
     from benchtool.simulate.station import Station
@@ -77,9 +77,18 @@ class StandIn(ABC):
     def left(self) -> int:
         """Actions not done yet."""
 
-    def decoder(self, settings: LineSettings) -> Decoder | None:
-        """What reads the line; None: OSDP and Modbus RTU."""
-        return None
+    @property
+    def says(self) -> Role:
+        """What all that we send is."""
+        from benchtool.frames.frame import Role
+
+        return Role.REQUEST if self.controls else Role.REPLY
+
+    def decoder(self, info: TapInfo) -> Decoder:
+        """What reads the line: OSDP and Modbus RTU."""
+        from benchtool.frames.decoder import BusDecoder
+
+        return BusDecoder(info.settings, info.resolution_ns, sent=self.says)
 
     def watch(self, info: TapInfo) -> OsdpWatch | None:
         """What holds the standard's rules against the other end, if there is something to hold."""
@@ -135,7 +144,7 @@ class StandIn(ABC):
                 on_notice=self.note,
                 each_turn=lambda now_ns: self._turn(now_ns, lines.take()),
                 done=lambda: self.finished() and lines.ended,
-                decoder=self.decoder(settings),
+                decoder=self.decoder(line.info),
             )
             self.now_ns = lambda: conversation.talker.now_ns
             conversation.run(lambda: self._began(line.info))

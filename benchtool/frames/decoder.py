@@ -34,10 +34,13 @@ class BusDecoder:
     """Feed it what a tap delivers, in order. It answers the frames that are certain by then.
 
     `resolution_ns` is the tap's: shorter silences cannot be told from none. A frame whose octets are all there is
-    answered at once unless octets before it are undecided; damaged octets wait until what follows tells.
+    answered at once unless octets before it are undecided; damaged octets wait until what follows tells. `sent` is what
+    our own Modbus frames are, where we talk.
     """
 
-    def __init__(self, settings: LineSettings, resolution_ns: int = 0, *, fast: bool = True) -> None:
+    def __init__(
+        self, settings: LineSettings, resolution_ns: int = 0, *, fast: bool = True, sent: Role | None = None
+    ) -> None:
         pause = break_ns(settings, resolution_ns)
         limit_ns = max(INTER_CHARACTER_NS + resolution_ns, pause)
         self.counters: dict[str, int] = {}
@@ -46,10 +49,10 @@ class BusDecoder:
         """A silence this long ends whatever is pending, even where a frame would want more octets."""
         self.stream = Stream(pause, limit_ns)
         self.experience = Experience()
-        self.roles = Roles()
+        self.roles = Roles(sent)
         self.hunter = Hunter(self.stream, self.experience, self.roles, limit_ns)
-        self._damage = Damage(self.stream, self.experience, limit_ns)
-        self._fast = fast
+        self._damage = Damage(self.stream, self.experience, self.roles, limit_ns)
+        self._fast = fast and sent is None
 
     def expect(self) -> None:
         """A frame is to be expected next: the octets before are all decided."""
@@ -147,12 +150,11 @@ class BusDecoder:
         """Emit damaged frames and spans up to `end` as far as they are certain; answers how many octets that was."""
         gone = 0
         damage = self._damage
-        damage.asked = self.roles.asked
         for piece in damage.pieces(octets, end, closed, ended):
             self._emit(piece, octets, out)
             gone = piece.end
             if piece.end - piece.start >= _FORGET_OCTETS:
-                damage.asked = self.roles.asked = None
+                self.roles.asked = None
         return gone
 
     def _accept(self, octets: bytes, good: Candidate, out: list[Frame]) -> None:

@@ -11,6 +11,7 @@ from typing import NamedTuple
 from benchtool.frames.frame import Protocol, Reason, Role
 from benchtool.frames.hunt_candidates import code_known
 from benchtool.frames.hunt_good import Experience
+from benchtool.frames.hunt_roles import Roles
 from benchtool.frames.modbus import lengths as rules
 from benchtool.frames.osdp import check
 from benchtool.frames.stream import Stream
@@ -56,17 +57,16 @@ def lead_start(octets: bytes, stream: Stream, som: int, least: int) -> int:
 class Damage:
     """Cuts octets that hold no good frame into pieces. `expecting`: a frame is to be expected at position 0."""
 
-    __slots__ = ("_clear", "_known", "_limit_ns", "_stream", "asked", "expecting")
+    __slots__ = ("_clear", "_known", "_limit_ns", "_roles", "_stream", "expecting")
 
-    def __init__(self, stream: Stream, experience: Experience, limit_ns: int) -> None:
+    def __init__(self, stream: Stream, experience: Experience, roles: Roles, limit_ns: int) -> None:
         self._stream = stream
         self._known = experience
+        self._roles = roles
         self._limit_ns = limit_ns
         self._clear = 0
         """No damaged frame begins before this position, whatever comes: saves looking again."""
         self.expecting = True
-        self.asked: bytes | None = None
-        """The Modbus request that waits for its reply."""
 
     def pieces(self, octets: bytes, end: int, closed: bool, ended: bool) -> Iterator[Piece]:
         """Pieces of octets 0 to `end`, in order, until one is not certain.
@@ -181,14 +181,15 @@ class Damage:
             or (known.osdp and not known.modbus)
         ):
             return self._unknown(start, end)
-        asked = self.asked
-        reply_due = asked is not None and asked[: min(2, length)] == octets[start : start + min(2, length)]
-        fits = [row for row in rules.lengths(octets, start, end) if not (reply_due and row[1] is Role.REQUEST)]
+        asked = self._roles.asked
+        sure = self._roles.by_way(self._stream.direction(start, end))
+        if sure is None and asked is not None and asked[: min(2, length)] == octets[start : start + min(2, length)]:
+            sure = Role.REPLY
+        fits = [row for row in rules.lengths(octets, start, end) if row[1] in (Role.UNKNOWN, sure or row[1])]
         for size, role in fits:
             if size == length >= rules.MIN_LENGTH:
-                role = Role.REPLY if reply_due and role is Role.UNKNOWN else role
-                return Piece(start, start, end, Protocol.MODBUS_RTU, _CHECK_FAILED, role)
+                return Piece(start, start, end, Protocol.MODBUS_RTU, _CHECK_FAILED, sure or role)
         seen = known.modbus and octets[start] in known.addresses
         if seen and fits and (fits[-1][0] < 0 or length < fits[-1][0]):
-            return Piece(start, start, end, Protocol.MODBUS_RTU, _TRUNCATED, Role.REPLY if reply_due else Role.UNKNOWN)
+            return Piece(start, start, end, Protocol.MODBUS_RTU, _TRUNCATED, sure or Role.UNKNOWN)
         return self._unknown(start, end)

@@ -6,6 +6,7 @@ own count of what was said.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from enum import Enum
 from typing import NamedTuple
@@ -66,7 +67,7 @@ def _wrong_address(octets: bytes, mode: Mode) -> bytes:
 
 
 class Faulty(Altered):
-    """`inner`, with `faults` in what it says; those that fall together all happen."""
+    """`inner`, with `faults` in what it says; those that fall together all happen. `spoilt` counts them by kind."""
 
     def __init__(self, inner: Station, faults: Iterable[Ill], mode: Mode = Mode.RTU) -> None:
         super().__init__(inner)
@@ -75,6 +76,7 @@ class Faulty(Altered):
         for fault in self.faults:
             if fault.every < 1 or fault.late_ns < 0 or fault.after < 0:
                 raise ValueError(f"a fault comes every 1st or later time, and not before its time, not {fault}")
+        self.spoilt: Counter[Wrong] = Counter()
         self._mode = mode
         self._said = 0
 
@@ -86,6 +88,7 @@ class Faulty(Altered):
             turn = self._said - fault.after
             if turn < 1 or turn % fault.every:
                 continue
+            self.spoilt[fault.wrong] += 1
             if fault.wrong is Wrong.SILENT:
                 return None
             if fault.wrong is Wrong.LATE:

@@ -21,7 +21,6 @@ from benchtool.simulate.modbus_server import Server, Servers
 from benchtool.simulate.modbus_unit import Refusal, Unit
 from benchtool.simulate.scenario import make_spec
 from benchtool.simulate.specs import Name, OneOf, Range, ScenarioError, Seconds
-from benchtool.simulate.station import Station
 
 _MS = 1_000_000
 _S = 1_000_000_000
@@ -258,9 +257,9 @@ def client(
     )
 
 
-def faulty(made: ModbusFile, station: Client) -> Station:
-    """The client with the faults of the file in what it says."""
-    return Faulty(station, [_ill(fault) for fault in made.fault], made.mode) if made.fault else station
+def faulty(made: ModbusFile, station: Client) -> Faulty:
+    """The client with the faults of the file, if any, in what it says."""
+    return Faulty(station, [_ill(fault) for fault in made.fault], made.mode)
 
 
 def _ill(spec: FaultSpec) -> Ill:

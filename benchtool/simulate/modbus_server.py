@@ -6,7 +6,7 @@ obeys; 3.5 characters of silence before it talks; above 19200 bit/s 1.750 ms.
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterable, Mapping, Sequence
 
 from benchtool.capture.chunk import Chunk, Direction
@@ -14,7 +14,7 @@ from benchtool.capture.settings import LineSettings
 from benchtool.frames.frame import Frame
 from benchtool.frames.modbus.lengths import RULES
 from benchtool.simulate.modbus_counts import BUS_MESSAGES
-from benchtool.simulate.modbus_faults import Faulty, Ill
+from benchtool.simulate.modbus_faults import Faulty, Ill, Wrong
 from benchtool.simulate.modbus_framing import Ear, Mode, gap_ns, unwrap, wrap
 from benchtool.simulate.modbus_unit import Unit
 from benchtool.simulate.station import Station
@@ -135,6 +135,15 @@ class Servers(Station):
             self._at.setdefault(member.address, []).append(place)
         self._busy: list[int] = []
         """Who may have something to say."""
+
+    @property
+    def spoilt(self) -> Counter[Wrong]:
+        """How often each fault happened."""
+        counts: Counter[Wrong] = Counter()
+        for talker in self._talkers:
+            if isinstance(talker, Faulty):
+                counts.update(talker.spoilt)
+        return counts
 
     def hear(self, chunk: Chunk) -> None:
         """Decode once; each server takes what is for it."""

@@ -157,6 +157,51 @@ def test_servers_answer_and_tell_what_was_written(run: Wired) -> None:
     assert "not done: 1 action(s)" in result.output
 
 
+WRITE = (
+    "poll = [{ address = 17, function = 6, values = { address = 2, value = 9 } }]\nreply_limit_ms = 100\nretries = 2\n"
+)
+
+
+@pytest.mark.parametrize("mode", ["rtu", "ascii"])
+@pytest.mark.parametrize(("word", "kind"), [("wrong-check", "check"), ("truncated", "truncated")])
+def test_what_we_ask_is_a_request_however_spoilt_and_is_counted(
+    run: Wired, tmp_path: Path, mode: str, word: str, kind: str
+) -> None:
+    # A reply to this function repeats the request (sheet 3.3): nobody answers, and so nothing here is one.
+    path = written(tmp_path, f'modbus = "{mode}"\n' + WRITE)
+    words = ("controller", path, "--transmit", "--inject", word, "--every", "2")
+    result = run(*words)
+    assert result.exit_code == 0, result.output
+    assert result.output.count("-> 17") == 3
+    assert "<-" not in result.output
+    assert ", reply" not in result.output
+    assert f"spoilt on purpose: 1 {kind}" in result.output
+    assert "asked: 1 silent" in result.output
+    rows = [json.loads(line) for line in run(*words, "--json").output.splitlines() if line.startswith("{")]
+    assert [row["role"] for row in rows if row["kind"] == "frame"] == ["request"] * 3
+    assert rows[-1]["spoilt"] == 1
+    assert [one["answered"] for one in rows[-1]["addresses"]] == [0]
+
+
+def test_what_a_server_spoils_is_counted_by_kind(run: Wired, tmp_path: Path) -> None:
+    made = modbus_file.parse({"modbus": "rtu", "poll": [{"address": 17, "function": 7, "every_ms": 200}]})
+    run.other = modbus_file.client(made, made.settings)
+    device = 'modbus = "rtu"\n[[device]]\naddress = 17\n'
+    result = run("interface", written(tmp_path, device), "--transmit", "--for", "2s")
+    assert "spoilt" not in result.output
+    faults = (
+        '[[device.fault]]\nwrong = "late"\nlate_ms = 10\nevery = 2\n[[device.fault]]\nwrong = "twice"\nafter = 99\n'
+    )
+    run.other = modbus_file.client(made, made.settings)
+    path = written(tmp_path, device + faults)
+    result = run("interface", path, "--transmit", "--for", "1s")
+    replies = result.output.count("<- 17")
+    assert replies >= 4
+    assert f"spoilt on purpose: {replies // 2} late" in result.output
+    run.other = None
+    assert "spoilt on purpose: nothing yet" in run("interface", path, "--transmit", "--for", "1s").output
+
+
 def test_a_line_without_anybody(run: Wired) -> None:
     result = run("interface", str(FILE), "--transmit", "--for", "1s")
     assert result.exit_code == 0
@@ -185,6 +230,8 @@ def test_another_controller_is_not_talked_over(run: Wired, tmp_path: Path) -> No
             "wrong-sequence is for OSDP",
         ),
         (("interface", str(FILE), "--transmit", "--check", "crc"), Exit.USAGE, "--check is for OSDP"),
+        (("interface", str(FILE), "--transmit", "--every", "3"), Exit.USAGE, "--every needs --inject"),
+        (("controller", str(FILE), "--transmit", "--do", "ask 99 start=1"), Exit.USAGE, "octets in 'data'"),
         (("interface", str(FILE), "--transmit", "--address", "9"), Exit.INPUT, "has no [[device]]"),
         (("interface", str(FILE), "--transmit", "--do", "dance"), Exit.USAGE, "say one of: set, refuse, accept"),
         (("interface", str(FILE), "--transmit", "--do", "ask 3"), Exit.USAGE, "ask is a controller's"),

@@ -338,6 +338,7 @@ def test_nobody_there_is_said() -> None:
             "--set-key is a controller's",
         ),
         (("interface", "modbus", "--port", "/dev/x", "--transmit", "--default-key"), 2, "keys are for OSDP"),
+        (("reader", "--port", "/dev/x", "--transmit", "--every", "3"), 2, "--every needs --inject"),
         (("reader", "--port", "/dev/x", "--transmit", "--record", "x.doc"), 2, "--record"),
         (("reader", "--port", "/dev/x", "--transmit", "--do", "keys 1x#"), 2, "0 to 9, * and # alone"),
         (("controller", "--port", "/dev/x", "--transmit", "--do", "send 05"), 2, "codes are 60 to FF"),

@@ -294,7 +294,7 @@ def test_counts_may_be_left_out_and_words_given(function: int, role: Role, value
         ),
         (0x11, ANSWERS, {"server_id": bytes(256)}, "256 octets are too many for byte_count"),
         (0x18, ANSWERS, {"registers": [0] * 32}, "fifo_count 32 is outside 0 to 31"),
-        (0x41, ASKS, {}, "function 65 is not public; use build_frame"),
+        (0x41, ASKS, {}, "function 65 is not public, and has no layout: give its octets in 'data'"),
         (0x03, Role.UNKNOWN, {}, "built as a request or as a reply"),
     ],
 )

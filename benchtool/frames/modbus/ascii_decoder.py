@@ -40,16 +40,17 @@ def fitting_role(rtu: bytes) -> Role:
 class AsciiDecoder:
     """Feed it what a tap delivers, in order. It answers the frames that are certain by then.
 
-    Each `octets` holds the characters as they came, start and end included. `resolution_ns` is the tap's.
+    Each `octets` holds the characters as they came, start and end included. `resolution_ns` is the tap's; `sent` is
+    what our own frames are, where we talk.
     """
 
-    def __init__(self, settings: LineSettings, resolution_ns: int = 0) -> None:
+    def __init__(self, settings: LineSettings, resolution_ns: int = 0, *, sent: Role | None = None) -> None:
         self.counters: dict[str, int] = {}
         """Octets that are in no frame, by name. There are none."""
         self.end_ns = max(CHARACTER_LIMIT_NS, 2 * settings.char_ns) + resolution_ns
         """A silence this long ends whatever is pending."""
         self._stream = Stream(self.end_ns, self.end_ns)
-        self._roles = Roles()
+        self._roles = Roles(sent)
 
     @property
     def pending(self) -> int:
@@ -103,6 +104,8 @@ class AsciiDecoder:
         first_ns, last_ns = stream.start_ns(start), stream.stop_ns(end - 1)
         direction = stream.direction(start, end)
         role = Role.UNKNOWN
+        if reason is not Reason.NOT_RECOGNISED:
+            role = self._roles.by_way(direction) or role
         if body is not None:
             as_long = body + NO_CHECK
             role = self._roles.judge(as_long, fitting_role(as_long), first_ns, last_ns, direction)

@@ -57,7 +57,7 @@ def encode(function: int, role: Role, values: Mapping[str, Any]) -> bytes:
     """
     row = FUNCTIONS.get(function)
     if row is None:
-        raise ValueError(f"function {function} is not public; use build_frame")
+        raise ValueError(f"function {function} is not public, and has no layout: give its octets in 'data'")
     if role is Role.UNKNOWN:
         raise ValueError("a Modbus frame is built as a request or as a reply")
     mei_type = values.get("mei_type")
