@@ -5,6 +5,7 @@ Feed it what the tap delivers and what the decoder makes of it, in order. Other 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
 CHARACTER_GAP_NS = 20_000_000
 _OF_THE_DEVICE = (Kind.DEFAULT_REFUSED, Kind.DEFAULT_SAID, Kind.DEFAULT_ACCEPTED)
 """What stays true of a device when its address changes; other events belong to the address at which they came."""
+_NUMBERS = frozenset({Kind.SEQUENCE_REPLY, Kind.SEQUENCE_JUMP, Kind.REPEAT_DIFFERS})
+"""What may be wrong with a sequence number."""
 _KEEP_GAPS = 64
 _OSDP, _OK = Protocol.OSDP, Reason.OK
 
@@ -39,6 +42,22 @@ class Seen(NamedTuple):
 
 
 NOTHING = Seen(None, ())
+
+
+def _one_cause(rules: list[Event], channel: Sequence[Event]) -> list[Event]:
+    """The events of one frame together. The MAC covers the sequence number: where both are wrong, that is told once."""
+    wrong = next((event for event in channel if event.kind is Kind.MAC_WRONG), None)
+    number = next((event for event in rules if event.kind in _NUMBERS), None)
+    if wrong is None or number is None:
+        return [*rules, *channel]
+    detail = f"{wrong.detail}; its sequence number does not fit either" + (
+        f" ({number.detail})" if number.detail else ""
+    )
+    told = wrong._replace(detail=detail)
+    return [
+        *(event for event in rules if event.kind not in _NUMBERS),
+        *(told if event is wrong else event for event in channel),
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +143,7 @@ class OsdpWatch:
             data = sight.opened.data if sight.opened is not None else b""
         events = self._rules.feed(frame, header, code, data if known else None)
         if sight is not None and sight.events:
-            events += sight.events
+            events = _one_cause(events, sight.events)
         if known:
             events += self._contents.feed(
                 frame.t_ns, header.address, header.reply, code, data, length=len(octets), clear=not sealed

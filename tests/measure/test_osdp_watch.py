@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from benchtool.capture.chunk import Chunk, Direction, TapInfo
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
+from benchtool.frames.osdp.check import crc
 from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.frames.osdp.events import KINDS, Kind, Level
 from benchtool.measure.osdp_watch import OsdpWatch
@@ -115,3 +116,35 @@ def test_who_stands_in_is_told_of_the_other_end_only() -> None:
             told += [event.kind for frame in decoder.feed(chunk) for event in watch.frame(frame).events]
         assert told == kinds
         assert [one.kind for one in watch.figures().events] == kinds
+
+
+@pytest.mark.parametrize("ours", [True, False])
+def test_a_number_changed_after_the_frame_was_sealed_is_told_once(ours: bool) -> None:
+    """The MAC covers the header, the sequence number in it (sheet 5.8): one change, one event."""
+    secured = Secured()
+    talk = Talk()
+    for octets in [*secured.start(), *secured.exchange()]:
+        talk.say(octets)
+    before = len(talk.events)
+    asked, answered = secured.exchange()
+    changed = bytearray(asked if ours else answered)
+    changed[4] = changed[4] & ~0x03 | 2  # it is 1
+    octets = bytes(changed[:-2])
+    changed[-2:] = crc(octets).to_bytes(2, "little")
+    for octets in [bytes(changed)] if ours else [asked, bytes(changed)]:
+        talk.say(octets)
+    (event,) = talk.events[before:]
+    assert event.kind is Kind.MAC_WRONG
+    assert "its sequence number does not fit either" in event.detail
+    assert "2" in event.detail
+
+
+def test_a_wrong_number_that_was_sealed_is_a_fault_and_no_attack() -> None:
+    secured = Secured()
+    talk = Talk()
+    for octets in [*secured.start(), *secured.exchange()]:
+        talk.say(octets)
+    before = len(talk.events)
+    talk.say(secured.chain.seal(1, Command.POLL, sequence=1))
+    talk.say(secured.chain.seal(1, Reply.ACK, sequence=2, reply=True))
+    assert [event.kind for event in talk.events[before:]] == [Kind.SEQUENCE_REPLY]
