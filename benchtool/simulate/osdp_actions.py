@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from benchtool.frames.card.build import build_bits
 from benchtool.frames.card.formats import FORMATS, SEEN
+from benchtool.frames.card.keypad import KEYS
 from benchtool.frames.meaning import Value
 from benchtool.frames.osdp.codes import Command, Reply
 from benchtool.frames.osdp.payloads import encode_payload
@@ -106,7 +107,7 @@ def _bits(device: Functions, words: tuple[str, ...]) -> None:
 
 
 def _keys(device: Functions, words: tuple[str, ...]) -> None:
-    if "".join(words).strip("0123456789*#"):
+    if "".join(words).strip(KEYS):
         raise ActionError("a keypad has 0 to 9, * and # alone")
     digits = "".join(words).replace("#", "\r").replace("*", "\x7f").encode("ascii")
     if not 1 <= len(digits) <= 40:

@@ -68,7 +68,7 @@ class CardEvent:
 
 @dataclass(frozen=True, slots=True)
 class KeyEvent:
-    """Keys typed at a keypad; printable ASCII, with `#` for enter and `*` for clear."""
+    """Keys typed at a keypad of twelve: 0 to 9, `#` for enter, `*` for clear."""
 
     at_s: Seconds
     keys: Annotated[str, Range(1, 40)]

@@ -165,9 +165,9 @@ CARDS = ("device", 0, "cards")
             "the scenario has an unknown key 'colour'; known are about, bias, break, controller, device",
         ),
         (put("devices", to=[]), "unknown key 'devices'; write [[device]]"),
-        (put("line", to=3), "[line] is a table, not a whole number (3)"),
+        (put("line", to=3), "[line] is a table, not a whole number"),
         (put("device", to={}), "[[device]] is a list, not a table"),
-        (put("device", to=["x"]), "[[device]] is a table, not text ('x')"),
+        (put("device", to=["x"]), "[[device]] is a table, not text"),
         (put("title", to=5), "'title' is text, not a whole number (5)"),
         (put("title", to="two\nlines"), "'title' is one line of printable text, not 'two\\nlines'"),
         (put("title", to=""), "'title': the number of characters is 1 to 80, not 0"),
@@ -230,8 +230,9 @@ CARDS = ("device", 0, "cards")
         (put(*CARDS, 0, "site_code", to=256), "Reader: a card at 1 s: 26-bit carries site codes 0 to 255"),
         (put(*CARDS, 0, "card_number", to=65536), "Reader: a card at 1 s: 26-bit carries card numbers 0 to 65535"),
         (cut(*CARDS, 0, "site_code"), "Reader: a card at 1 s: 26-bit needs a site code, 0 to 255"),
-        (put("device", 0, "keys", 0, "keys", to="12é"), "Reader: keys are printable ASCII, not '12é'"),
-        (put("device", 0, "keys", 0, "keys", to=12), "[[device]] 'keys' 'keys' is text, not a whole number (12)"),
+        (put("device", 0, "keys", 0, "keys", to="12é"), "Reader: keys at 2 s: a keypad has 0 to 9, * and # alone"),
+        (put("device", 0, "keys", 0, "keys", to=12), "[[device]] 'keys' 'keys' is text"),
+        (put("device", 0, "keys", 0, "keys", to="12A#"), "Reader: keys at 2 s: a keypad has 0 to 9, * and # alone"),
         (put("device", 0, "inputs", 0, "inputs", to=[0, 2]), "Reader: inputs are 0 or 1, not [0, 2]"),
         (put("device", 0, "inputs", 0, "inputs", to=[]), "'inputs': the number of entries is 1 to 16, not 0"),
         (put("device", 0, "inputs", 0, "inputs", to=[True]), "'inputs' is a whole number, not true or false (True)"),
@@ -417,3 +418,22 @@ def test_an_unknown_name_lists_those_there_are() -> None:
 
 def test_the_names_that_commands_import_are_there() -> None:
     assert {name for name in scenario.__all__ if not hasattr(scenario, name)} == set()
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        put("device", 0, "keys", 0, "keys", to="86421x"),
+        put("device", 0, "keys", 0, "keys", to=86421),
+        put("device", 0, "keys", 0, "keys", to="86421\n"),
+        put("device", 0, "keys", 0, "keys", to="86421" * 9),
+        put("device", 0, "keys", 0, to="86421"),
+        put("device", 0, "keys", to="86421"),
+        put(*CARDS, 0, "card_number", to="86421"),
+        put(*CARDS, 0, "card_number", to=-86421),
+        put(*CARDS, 0, "card_number", to=86421),
+        put(*CARDS, 0, "site_code", to=86421.5),
+    ],
+)
+def test_what_is_wrong_with_keys_and_cards_is_told_without_them(change: Callable[[dict[str, Any]], object]) -> None:
+    assert "86421" not in wrong(change)
