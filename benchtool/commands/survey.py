@@ -85,6 +85,7 @@ def command(
         from benchtool.simulate.osdp_survey import Surveyor
 
         survey.resolution_ns = max(survey.resolution_ns, resolution_ns)
+        survey.char_format = str(settings.format)
         return Surveyor(
             asked,
             settings,

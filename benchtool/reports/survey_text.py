@@ -37,6 +37,8 @@ class Survey:
     """Addresses that were to be asked, over all bit rates."""
     done: dict[int, list[int]] = field(default_factory=dict)
     """By bit rate, the addresses that were asked to the end."""
+    char_format: str = "8N1"
+    """What the line was set to at every rate."""
     complete: bool = True
     resolution_ns: int = 0
     """How fine the times of the replies are."""
@@ -143,7 +145,10 @@ def survey_object(survey: Survey) -> dict[str, Any]:
         "complete": survey.complete,
         "resolution": survey.resolution_ns / 1e9,
         "wrong": survey.wrong,
-        "rates": [{"baud": baud, "addresses": addresses} for baud, addresses in survey.done.items()],
+        "rates": [
+            {"baud": baud, "format": survey.char_format, "addresses": addresses}
+            for baud, addresses in survey.done.items()
+        ],
         "devices": [row_object(row) for row in survey.rows],
         "missing": survey.missing,
     }

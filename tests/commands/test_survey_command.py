@@ -38,6 +38,7 @@ def test_the_demo_installation() -> None:
     assert [device["identities"][0]["serial"] & 0xFF for device in made["devices"]] == [1, 2, 3, 4]
     assert made["devices"][1]["reply_ms"]["median"] == pytest.approx(2.6, abs=0.2)
     assert made["devices"][0]["default_key"] is False
+    assert made["rates"] == [{"baud": 9600, "format": "8N1", "addresses": list(range(7))}]
 
 
 def test_the_text() -> None:
