@@ -73,11 +73,6 @@ class LineSettings:
         return hash(self.baud)
 
     @property
-    def bit_ns(self) -> float:
-        """Length of one bit in nanoseconds."""
-        return 1e9 / self.baud
-
-    @property
     def char_ns(self) -> int:
         """Length of one character in whole nanoseconds (1 041 667 at 9600 8N1)."""
         return round(self.format.bits * 1e9 / self.baud)

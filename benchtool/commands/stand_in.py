@@ -142,13 +142,6 @@ def devices_for(
     return Crowd("stand-in", members, settings)
 
 
-def panel_of(station: Station) -> Panel:
-    """The station as an OSDP controller; CommandError where it is none."""
-    if not isinstance(station, Panel):
-        raise CommandError("this controller speaks no OSDP: it takes no actions", Exit.USAGE)
-    return station
-
-
 def device_of(crowd: Crowd, address: int | None) -> Peripheral:
     """The OSDP device at an address, or the first; ScenarioError where there is none."""
     for member in crowd.members:

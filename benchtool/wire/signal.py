@@ -35,7 +35,3 @@ class Signal(NamedTuple):
         places = np.searchsorted(self.times_s, times_s, side="right")
         padded = np.concatenate((np.array([MARK], dtype=np.int8), self.levels))
         return np.asarray(padded[places] > 0)
-
-    def inverted_at(self, times_s: Times) -> Bools:
-        """The same through a reversed pair: the idle state reads as space."""
-        return np.logical_not(self.marks_at(times_s))

@@ -13,6 +13,7 @@ from benchtool.diagnose.finding import Cause, Diagnosis
 from benchtool.frames.osdp.build import build_frame
 from benchtool.taps.address import open_tap
 from benchtool.wire.uart import UartReceiver, encode
+from tests.reversed_pair import sampler
 
 
 def diagnosed(address: str, *, baud: int | None = None, length_m: float | None = None) -> Diagnosis:
@@ -70,7 +71,7 @@ def write_log(path: Path, frames: list[tuple[float, bytes, bool]], sent: LineSet
     lines = []
     for at_s, octets, inverted in frames:
         signal = encode(octets, sent)
-        sample = signal.inverted_at if inverted else signal.marks_at
+        sample = sampler(signal, inverted=inverted)
         got = UartReceiver(heard).receive(sample, -0.001, signal.duration_s + 0.01, line_high_before=not inverted)
         words = " ".join(f"{octet.value:02X}{'/F' if octet.marks & 5 else ''}" for octet in got)
         lines.append(f"{at_s:.4f} {words}")

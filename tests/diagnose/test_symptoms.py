@@ -20,6 +20,7 @@ from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.osdp.build import build_frame
 from benchtool.measure.tally import Tally
 from benchtool.wire.uart import UartReceiver, encode
+from tests.reversed_pair import sampler
 
 SETTINGS = LineSettings(9600)
 NS = 1_000_000_000
@@ -200,7 +201,7 @@ def as_heard(items: Iterable[Chunk], line: LineSettings, *, inverted: bool = Fal
     octets = bytearray()
     for item in items:
         signal = encode(item.octets, SETTINGS)
-        sample = signal.inverted_at if inverted else signal.marks_at
+        sample = sampler(signal, inverted=inverted)
         got = UartReceiver(line).receive(sample, -0.002, signal.duration_s + 0.004, line_high_before=not inverted)
         octets += bytes(one.value for one in got)
     return bytes(octets)

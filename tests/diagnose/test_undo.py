@@ -14,6 +14,7 @@ from benchtool.diagnose.undo import MAX_OCTETS, Hypothesis, Recovered, Undone, m
 from benchtool.frames.modbus.build import build_frame as build_modbus
 from benchtool.frames.osdp.build import build_frame
 from benchtool.wire.uart import UartReceiver, encode
+from tests.reversed_pair import sampler
 
 REVERSED = Hypothesis(inverted=True)
 
@@ -23,7 +24,7 @@ def heard(
 ) -> tuple[bytes, bytes]:
     """Octets and marks that a receiver makes of a transmission, pair reversed or not."""
     signal = encode(octets, sent)
-    sample = signal.inverted_at if inverted else signal.marks_at
+    sample = sampler(signal, inverted=inverted)
     receive = UartReceiver(receiver, ideal=ideal).receive
     stop_s = signal.duration_s + 40 / receiver.baud + 40 / sent.baud
     got = receive(sample, -20 / sent.baud, stop_s, line_high_before=not inverted)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -46,7 +47,7 @@ def every_octet(subject: Subject) -> list[Item]:
     return items
 
 
-class TapContract:
+class TapContract(ABC):
     """What the docstrings of `Tap` promise."""
 
     live = True
@@ -57,12 +58,13 @@ class TapContract:
         with self.make(tmp_path) as subject, contextlib.closing(subject.tap):
             yield subject
 
+    @abstractmethod
     def make(self, folder: Path) -> contextlib.AbstractContextManager[Subject]:
-        raise NotImplementedError
+        """The tap under test, ready to hear."""
 
+    @abstractmethod
     def absent(self, folder: Path) -> Tap:
         """A tap on something that is not there."""
-        raise NotImplementedError
 
     def test_the_constructor_does_no_io(self, tmp_path: Path) -> None:
         tap = self.absent(tmp_path)

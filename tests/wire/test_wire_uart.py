@@ -13,6 +13,7 @@ from benchtool.capture.chunk import Mark
 from benchtool.capture.settings import CharFormat, LineSettings, Parity
 from benchtool.wire.signal import Bools, Signal, Times
 from benchtool.wire.uart import GridDecoder, ReceivedOctet, UartReceiver, encode, parity_bit, read_bits
+from tests.reversed_pair import sampler
 
 FRAME = bytes.fromhex("1103006B00037687")
 BOTH = pytest.mark.parametrize("ideal", [True, False], ids=["ideal", "16 times"])
@@ -37,7 +38,7 @@ def pass_on(
     receiver = UartReceiver(heard, ideal=ideal, oversample=oversample)
     start = -3 / sent.baud - phase * receiver.tick_s
     return receiver.receive(
-        signal.inverted_at if inverted else signal.marks_at,
+        sampler(signal, inverted=inverted),
         start,
         signal.duration_s + 14 / min(sent.baud, heard.baud),
         line_high_before=not inverted,
