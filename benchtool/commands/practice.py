@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,128 +12,127 @@ import click
 from benchtool.commands.errors import CommandError, Exit
 
 if TYPE_CHECKING:
-    from benchtool.commands.practice_run import Practice
-    from benchtool.commands.site_ask import Asker
-
-_WORDS = ("listen", "measure", "scope", "look", "try", "hint", "name", "causes", "kinds", "replay", "help", "quit")
+    from benchtool.commands.practice_game import Game
 
 
 @click.command("practice")
 @click.option("--level", type=click.IntRange(1, 4), default=1, show_default=True, help="1 is easy, 4 is hard.")
 @click.option("--seed", type=click.IntRange(0, 999_999_999), metavar="N", help="Which one; the next if left out.")
+@click.option(
+    "--lines",
+    type=click.Choice(("bus", "data")),
+    default="bus",
+    show_default=True,
+    help="A bus, or a reader's data lines (D0, D1).",
+)
 @click.option("--scope-file", metavar="FILE", help="Where scope writes its record: .csv (docs/waveforms.md).")
 @click.option("--progress", metavar="FILE", help="Where progress is kept, instead of the user's own folder.")
 @click.option("--scores", is_flag=True, help="Show progress, and end.")
 @click.option("--forget", is_flag=True, help="Delete the progress, and end.")
+@click.option("--json", "as_json", is_flag=True, help="Print the result, or with --scores the progress, as JSON.")
 def command(
-    level: int, seed: int | None, scope_file: str | None, progress: str | None, scores: bool, forget: bool
+    level: int,
+    seed: int | None,
+    lines: str,
+    scope_file: str | None,
+    progress: str | None,
+    scores: bool,
+    forget: bool,
+    as_json: bool,
 ) -> None:
     """Find the hidden fault of a simulated installation.
 
     Listen, measure, look and try as on a real site; the simulated meter and scope answer from the same physics. Name
-    the cause; you are told how good that was and what the evidence says. The same level and seed are the same
-    installation. Progress is kept on this computer alone (BENCHTOOL_HOME moves it, --forget deletes it).
+    the cause; you are told how good that was and what the evidence says: a name earns little, proof earns most. The
+    same level and seed are the same installation. Commands may be piped in. Progress is kept on this computer alone
+    (BENCHTOOL_HOME moves it, --forget deletes it).
 
     \b
     Examples:
       benchtool practice
       benchtool practice --level 3 --seed 7
+      benchtool practice --lines data
       benchtool practice --scores
     """
-    from benchtool.commands import practice_progress
-    from benchtool.commands.practice_run import Practice
+    from benchtool.commands import practice_progress as kept
+    from benchtool.commands.practice_talk import SilentAsker, Talk, say
     from benchtool.commands.site_ask import make_asker
-    from benchtool.simulate.practice import TITLES, hide
 
-    path = practice_progress.progress_file(progress)
+    path = kept.progress_file(progress)
     if forget:
-        click.echo(f"deleted: {path}" if practice_progress.forget(path) else "there was no progress to delete")
+        click.echo(f"deleted: {path}" if kept.forget(path) else "there was no progress to delete")
         return
-    rows = practice_progress.load(path)
+    rows = kept.load(path)
     if scores:
-        click.echo("\n".join(practice_progress.lines(rows)))
+        click.echo(json.dumps(kept.as_objects(rows), indent=1) if as_json else "\n".join(kept.lines(rows)))
         return
-    if scope_file is not None and not scope_file.lower().endswith(".csv"):
-        raise CommandError(f"--scope-file {scope_file}: the name ends in .csv", Exit.USAGE)
-    if scope_file is not None and Path(scope_file).exists():
-        raise CommandError(f"--scope-file {scope_file}: there is a file of that name; choose another", Exit.OUTPUT)
+    _check_scope_file(scope_file)
     if seed is None:
-        seed = 1 + max((row.seed for row in rows if row.level == level), default=0)
-    hidden = hide(level, seed)
-    game = Practice(hidden)
-    # A second device with an address is on no list.
-    devices = ", ".join(map(str, sorted({one.address for one in hidden.line.devices})))
-    click.echo(f"Level {level} ({TITLES[level]}), installation {seed}: {hidden.line.title}")
-    click.echo(f"{hidden.line.controller.protocol}, {hidden.line.line.length_m:g} m; the list names devices {devices}.")
-    click.echo("Something may be wrong with it. Type help for what can be done.")
+        seed = 1 + max((row.seed for row in rows if (row.lines, row.level) == (lines, level)), default=0)
+    game, title, points = _game(lines, level, seed)
+    if (trouble := kept.check_writable(path)) is not None:
+        click.echo(f"note: progress will not be kept: {path}: {trouble}; --progress FILE keeps it elsewhere", err=True)
+
+    def tell(texts: Sequence[str]) -> None:
+        say(texts, err=as_json)
+
+    tell([f"Level {level} ({title}), installation {seed}: {game.title}."])
+    if game.devices:
+        tell([f"The list names devices {', '.join(map(str, game.devices))}."])
+    tell(["Something may be wrong with it. Type help for what can be done."])
     try:
-        _play(game, make_asker(), scope_file)
+        Talk(game, points, scope_file, tell).play(SilentAsker() if as_json else make_asker())
     except (EOFError, KeyboardInterrupt):
-        click.echo("")
+        tell([""])
     if not game.over:
-        click.echo(f"Left. Score {game.score} of 100, about {game.minutes:.0f} min on a real site.")
-    practice_progress.keep(
-        path, practice_progress.Played(level, seed, hidden.fault, game.named, game.score, round(game.minutes))
-    )
+        which = "" if lines == "bus" else f" --lines {lines}"
+        tell([f"Left, unnamed: score 0. The same again: benchtool practice{which} --level {level} --seed {seed}"])
+    if as_json:
+        click.echo(json.dumps(_result(game, lines, level, seed), indent=1))
+    if trouble is None:
+        minutes = round(game.minutes)
+        kept.keep(path, kept.Played(lines, level, seed, game.truth, game.named, game.score, minutes))
 
 
-def _play(game: Practice, asker: Asker, scope_file: str | None) -> None:
-    """Take commands until the learner quits; after the answer `replay` still goes. EOFError where nobody types."""
-    explained = False
-    while True:
-        word, _, rest = asker.ask("practice> ", _WORDS).strip().partition(" ")
-        word, rest = _whole(word.lower()), rest.strip()
-        if word in ("quit", "q", "exit", "."):
-            if not explained:
-                click.echo("\n".join(game.explain()))
-            return
-        if word:
-            click.echo("\n".join(_done(game, word, rest, scope_file)))
-        if game.over and not explained:
-            explained = True
-            click.echo("\n".join([*game.explain(), "replay shows benchtool's own hunt; quit leaves."]))
+def _check_scope_file(path: str | None) -> None:
+    if path is not None and not path.lower().endswith(".csv"):
+        raise CommandError(f"--scope-file {path}: the name ends in .csv", Exit.USAGE)
+    if path is not None and Path(path).exists():
+        raise CommandError(f"--scope-file {path}: there is a file of that name; choose another", Exit.OUTPUT)
 
 
-def _whole(word: str) -> str:
-    """The word that a beginning of two letters or more can only mean."""
-    found = [one for one in _WORDS if one.startswith(word)]
-    return found[0] if len(found) == 1 and len(word) > 1 else word
+def _game(lines: str, level: int, seed: int) -> tuple[Game, str, str]:
+    """The installation, what its level is about, and how it is scored."""
+    from benchtool.reports import practice_card_text, practice_text
+    from benchtool.simulate.practice import TITLES
+
+    if lines == "data":
+        from benchtool.commands.practice_card import CardPractice, fair_reader
+
+        return CardPractice(fair_reader(level, seed)), practice_card_text.TITLES[level], practice_card_text.POINTS
+    from benchtool.commands.practice_run import Practice
+    from benchtool.simulate.practice import hide
+
+    return Practice(hide(level, seed)), TITLES[level], practice_text.POINTS
 
 
-def _done(game: Practice, word: str, rest: str, scope_file: str | None) -> list[str]:
-    from benchtool.commands.measured import write_text
-    from benchtool.commands.practice_run import RefusedError
-    from benchtool.reports import practice_text
-
-    if word in ("help", "?"):
-        return list(practice_text.HELP)
-    if word == "causes":
-        return practice_text.causes_lines()
-    if word == "kinds":
-        return practice_text.kinds_lines()
-    if word == "replay":
-        return game.replay() if game.over else ["Name the cause first, or quit: the replay gives it away."]
-    if game.over:
-        return ["It is over: replay or quit."]
-    try:
-        if word == "listen":
-            return game.listen()
-        if word == "measure":
-            return game.measure(rest)
-        if word == "look":
-            return game.look(rest)
-        if word == "try":
-            return game.attempt(rest)
-        if word == "hint":
-            return game.hint()
-        if word == "name":
-            return game.name(rest.lower())
-        if word == "scope":
-            lines, taken = game.scope(rest)
-            if scope_file is not None:
-                write_text(scope_file, taken.csv())
-                lines = [*lines, f"written: {scope_file}; benchtool diagnose --waveform {scope_file} measures it"]
-            return lines
-    except RefusedError as error:
-        return [str(error)]
-    return [f"{word[:40]}: no such thing to do; help tells what there is"]
+def _result(game: Game, lines: str, level: int, seed: int) -> dict[str, object]:
+    points = game.points if game.over else None
+    return {
+        "lines": lines,
+        "level": level,
+        "seed": seed,
+        "tap": game.tap,
+        "fault": game.truth,
+        "place": game.place,
+        "named": game.named or None,
+        "named_place": game.named_place,
+        "right": game.right,
+        "score": game.score,
+        "points": None if points is None else points.as_object(),
+        "minutes": round(game.minutes, 1),
+        "probability": round(game.probability(), 3) if game.gathered() else None,
+        "hunt": None
+        if points is None
+        else {"probability": round(points.hunted.probability, 3), "minutes": round(points.hunted.minutes, 1)},
+    }

@@ -1,24 +1,28 @@
-"""What is kept of practice: one small private file on this computer, deleted by `--forget`; nothing is sent."""
+"""What is kept of practice: one small private file on this computer, deleted by `--forget`; nothing is sent.
+
+A line of JSON for each installation played, only ever added to, so that two practices at once lose nothing.
+"""
 
 from __future__ import annotations
 
 import json
 import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.measured import write_text
 
 _KEY, _VERSION = "benchtool-practice", 1
 _MOST_OCTETS = 2_000_000
-_MOST_KEPT = 1000
 
 
 class Played(NamedTuple):
     """One installation played."""
 
+    lines: str
+    """`bus` or `data`."""
     level: int
     seed: int
     fault: str
@@ -56,29 +60,61 @@ def load(path: Path) -> list[Played]:
     """What was played, oldest first; none where there is no file. CommandError where it is another file."""
     try:
         with path.open("rb") as file:
-            held: Any = json.loads(file.read(_MOST_OCTETS).decode("utf-8"))
-        if held[_KEY] != _VERSION:
-            raise ValueError
-        return [
-            Played(int(row[0]), int(row[1]), str(row[2]), str(row[3]), int(row[4]), int(row[5]))
-            for row in held["played"][-_MOST_KEPT:]
-        ]
+            rows = file.read(_MOST_OCTETS).decode("utf-8").split("\n")
+        return [_played(row) for row in rows if row.strip()]
     except FileNotFoundError:
         return []
     except OSError as error:
         raise CommandError(f"{path}: {error.strerror or error}", Exit.INPUT) from None
-    except (ValueError, KeyError, TypeError, IndexError, RecursionError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         raise CommandError(f"{path}: no record of practice; choose another with --progress FILE", Exit.INPUT) from None
 
 
-def keep(path: Path, played: Played) -> None:
-    """Add one; for the owner alone to read."""
-    rows = [*load(path), played][-_MOST_KEPT:]
+def _played(row: str) -> Played:
+    held: Any = json.loads(row)
+    if held[_KEY] != _VERSION or held["lines"] not in ("bus", "data"):
+        raise ValueError
+    return Played(
+        held["lines"],
+        int(held["level"]),
+        int(held["seed"]),
+        str(held["fault"]),
+        str(held["named"]),
+        int(held["score"]),
+        int(held["minutes"]),
+    )
+
+
+def check_writable(path: Path) -> str | None:
+    """Why nothing could be kept there, in a few words; None where it can."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
+        os.close(_opened(path))
+    except OSError as error:
+        return error.strerror or str(error)
+    return None
+
+
+def keep(path: Path, played: Played) -> None:
+    """Add one; for the owner alone to read. CommandError where that cannot be done."""
+    row = json.dumps({_KEY: _VERSION, **played._asdict()})
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle = _opened(path)
+        try:
+            os.write(handle, f"{row}\n".encode())
+        finally:
+            os.close(handle)
     except OSError as error:
         raise CommandError(f"{path}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
-    write_text(str(path), json.dumps({_KEY: _VERSION, "played": [list(row) for row in rows]}, indent=1))
+
+
+def _opened(path: Path) -> int:
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)
+    if hasattr(os, "fchmod"):
+        with suppress(OSError):  # a file of somebody else that we may write: its mode is theirs
+            os.fchmod(handle, 0o600)
+    return handle
 
 
 def forget(path: Path) -> bool:
@@ -95,9 +131,14 @@ def forget(path: Path) -> bool:
 
 def lines(rows: list[Played]) -> list[str]:
     """Progress by level."""
-    found = ["level  played  found  mean score"]
-    for level in sorted({row.level for row in rows}):
-        mine = [row for row in rows if row.level == level]
+    found = ["lines  level  played  found  mean score"]
+    for kind, level in sorted({(row.lines, row.level) for row in rows}):
+        mine = [row for row in rows if (row.lines, row.level) == (kind, level)]
         mean = sum(row.score for row in mine) / len(mine)
-        found.append(f"{level:5}  {len(mine):6}  {sum(row.right for row in mine):5}  {mean:10.0f}")
+        found.append(f"{kind:5}  {level:5}  {len(mine):6}  {sum(row.right for row in mine):5}  {mean:10.0f}")
     return found if rows else ["nothing was played yet"]
+
+
+def as_objects(rows: list[Played]) -> list[dict[str, int | str | bool]]:
+    """For `--json`."""
+    return [{**row._asdict(), "right": row.right} for row in rows]

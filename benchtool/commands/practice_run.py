@@ -1,13 +1,14 @@
-"""One practice installation: the learner's commands, what they cost, the score; and benchtool's own hunt, replayed."""
+"""One practice installation on a bus: the learner's commands, what they find, and benchtool's own hunt, replayed."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from functools import cached_property
-from typing import TypeVar
 
 from benchtool.capture.chunk import LineErrors, TapInfo
+from benchtool.commands.practice_game import Game, RefusedError, Replayed, asked
+from benchtool.commands.practice_score import Work
+from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.engine import observe
 from benchtool.diagnose.evidence import Gatherer
 from benchtool.diagnose.finding import Cause
@@ -15,33 +16,24 @@ from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_better import alive, better
 from benchtool.diagnose.hunt_question import Answer, Ask
 from benchtool.diagnose.observed import Observed
-from benchtool.diagnose.readings import ByHand, Reading, Seen, Tried, action_of, kind_of
-from benchtool.diagnose.sights_known import sight_of
+from benchtool.diagnose.places import PLACED
+from benchtool.diagnose.readings import ACTIONS, METER, ByHand, Reading, Seen, Tried, action_of, kind_of
+from benchtool.diagnose.sights_known import SIGHTS, sight_of
 from benchtool.frames.decoder import BusDecoder
 from benchtool.measure.tally import Tally
 from benchtool.measure.waveform import Waveform, WaveformError, measure_waveform
-from benchtool.measure.waveform_readings import in_words
 from benchtool.reports import practice_text
-from benchtool.reports.hunt_text import answer_words, learned_lines, result_lines, wrap
+from benchtool.reports.hunt_text import answer_words, learned_lines, result_lines
 from benchtool.simulate.build import build_bus, tap_settings
 from benchtool.simulate.practice import Hidden
-from benchtool.simulate.practice_meter import KINDS, look, meter
+from benchtool.simulate.practice_meter import look, meter
 from benchtool.simulate.practice_person import Person
 from benchtool.simulate.practice_scope import Shot, shot
 from benchtool.simulate.practice_tries import changed
-from benchtool.simulate.specs import Scenario, ScenarioError
+from benchtool.simulate.specs import Scenario
 
-_T = TypeVar("_T")
-_SECONDS = 20.0
-_HINT, _WRONG = 10, 15
-_FREE_MINUTES, _MINUTES_A_POINT = 10.0, 2.0
-_LEAST = 10
-_NAMES = 3
+SECONDS = 20.0
 _SCOPE_MINUTES, _LISTEN_MINUTES = 15.0, 1.0
-
-
-class RefusedError(ValueError):
-    """What was typed makes no sense; one line with the mend."""
 
 
 def hear(line: Scenario, seed: int, tap: str) -> Observed:
@@ -51,191 +43,157 @@ def hear(line: Scenario, seed: int, tap: str) -> Observed:
     decoder, tally = BusDecoder(settings, 0), Tally(info)
     gatherer = Gatherer(tally)
     tally.begin(0)
-    for chunk in build_bus(line, seed).run(round(_SECONDS * 1e9)):
+    for chunk in build_bus(line, seed).run(round(SECONDS * 1e9)):
         frames = decoder.feed(chunk)
         gatherer.item(chunk)
         for frame in frames:
             gatherer.frame(frame)
     for frame in decoder.close():
         gatherer.frame(frame)
-    gatherer.close(round(_SECONDS * 1e9))
+    gatherer.close(round(SECONDS * 1e9))
     return observe(gatherer.evidence(decoder.counters), settings, tap=tap)
 
 
-class Practice:
-    """One installation being worked on."""
+class Practice(Game):
+    """An installation on a bus."""
+
+    measurable = tuple(kind.name for kind in METER)
+    visible = tuple(sight.name for sight in SIGHTS)
+    tryable = tuple(action.name for action in ACTIONS)
+    causes = tuple(cause.value for cause in Cause if cause is not Cause.NONE_OF_THESE)
+    placed = frozenset(cause.value for cause in PLACED)
+    help = practice_text.HELP
 
     def __init__(self, hidden: Hidden) -> None:
-        self._hidden = hidden
+        at = hidden.options.get("at") if hidden.fault in self.placed else None
+        super().__init__(hidden.fault, None if at is None else int(at), hidden.tap)
+        self._line, self._seed = hidden.line, hidden.seed
         self._listened = False
         self._hand = ByHand()
-        self._hints = self._wrong = 0
-        self.minutes = 0.0
-        """About how long everything done so far takes on a real site."""
-        self.named = ""
-        self.over = False
+        # A second device with an address is on no list.
+        self.devices = tuple(sorted({one.address for one in hidden.line.devices}))
+        spec = hidden.line.line
+        self.title = f"{hidden.line.title}: {hidden.line.controller.protocol}, {spec.length_m:g} m"
 
     @cached_property
     def heard(self) -> Observed:
         """What the tap hears of the faulty bus."""
-        return hear(self._hidden.line, self._hidden.seed, "sim:practice")
+        return hear(self._line, self._seed, "sim:practice")
 
-    @property
-    def truth(self) -> Cause:
-        """What is wrong."""
-        return Cause(self._hidden.fault)
-
-    @property
-    def right(self) -> bool:
-        """Whether it was named."""
-        return self.named == self.truth.value
-
-    @property
-    def score(self) -> int:
-        """0 to 100: nothing where it was not named; less for time beyond ten minutes, hints and wrong names."""
-        if not self.right:
-            return 0
-        late = max(0.0, self.minutes - _FREE_MINUTES) / _MINUTES_A_POINT
-        return max(_LEAST, round(100 - late - _HINT * self._hints - _WRONG * self._wrong))
-
-    def gathered(self) -> Observed:
+    def observed(self) -> Observed:
         """Everything that the learner knows by now."""
         return (self.heard if self._listened else Observed()).measured(self._hand)
 
+    def gathered(self) -> bool:
+        """Whether the learner knows anything."""
+        return self._listened or self._hand != ByHand()
+
+    def probability(self) -> float:
+        """Of the true cause, by what the learner has gathered."""
+        return _share(self.observed(), self.truth)
+
+    def before(self) -> float:
+        """Probability of the true cause while nothing is known."""
+        return _share(Observed(), self.truth)
+
     def listen(self) -> list[str]:
         """Listen at the tap."""
+        heard = self.heard
         if not self._listened:
             self._listened, self.minutes = True, self.minutes + _LISTEN_MINUTES
-        return practice_text.heard_lines(self.heard)
+        return practice_text.heard_lines(heard, SECONDS)
 
     def measure(self, what: str) -> list[str]:
         """Hold the meter to it."""
-        base, address = _named(what)
-        if base not in KINDS:
-            raise RefusedError(f"{what}: there is no such reading; kinds lists them")
-        value = self._ask(lambda: meter(self._hidden.line, base, address, self._hidden.seed))
+        base, address = self.kind_of(what, self.measurable, "measure", "no such reading")
+        value = asked(lambda: meter(self._line, base, address, self._seed))
         kind = kind_of(base)
         reading = Reading(base, value, address)
         self._hand = self._hand + ByHand((reading,))
         self.minutes += kind.minutes
-        return [*wrap(f"Caution: {kind.caution}", "! "), reading.text()]
+        return [f"! Caution: {kind.caution}", reading.text()]
 
     def look(self, what: str) -> list[str]:
         """Look, ask, count."""
-        base, address = _named(what)
-        try:
-            sight = sight_of(base)
-        except KeyError:
-            raise RefusedError(f"{what}: nothing of that name to look at; kinds lists them") from None
-        answer = self._ask(lambda: look(self._hidden.line, base, address, self._hidden.seed, self._alive))
+        base, address = self.kind_of(what, self.visible, "look", "nothing of that name to look at")
+        sight = sight_of(base)
+        answer = asked(lambda: look(self._line, base, address, self._seed, self._alive))
         self.minutes += sight.minutes
         if not answer:
             return ["Nobody here can tell."]
         self._hand = self._hand + ByHand(seen=(Seen(base, answer, address),))
-        return wrap(f"{what}: {sight.says(answer)}")
+        caution = [f"! Caution: {sight.caution}"] if sight.caution else []
+        return [*caution, f"{what}: {sight.says(answer)}"]
 
     def attempt(self, what: str) -> list[str]:
         """Try something, and listen again."""
-        base, address = _named(what)
-        try:
-            action = action_of(base)
-        except KeyError:
-            raise RefusedError(f"{what}: no such action; kinds lists them") from None
-        done = self._ask(lambda: self._better(changed(self._hidden.line, base, address), _gone(base, address)))
+        base, address = self.kind_of(what, self.tryable, "try", "no such thing to try")
+        action = action_of(base)
+        gone = address if base == "unplug@" else None
+        done = asked(lambda: self._better(changed(self._line, base, address), gone))
         self._hand = self._hand + ByHand(tried=(Tried(base, done, address),))
         self.minutes += action.minutes
         told = f"{what}: {'it got better' if done else 'no better'}; put back as it was"
-        return [*wrap(f"Caution: {action.caution}", "! "), told]
+        return [f"! Caution: {action.caution}", told]
 
     def scope(self, what: str) -> tuple[list[str], Shot]:
         """One record of the controller asking a device, and its figures."""
-        text = what or str(self._hidden.line.devices[0].address)
-        if not (text.isascii() and text.isdigit() and len(text) < 4):
-            raise RefusedError(f"scope {what}: the address of a device is wanted")
-        taken = self._ask(lambda: shot(self._hidden.line, int(text), self._hidden.seed))
+        address = self.address(what) if what else self.devices[0]
+        taken = asked(lambda: shot(self._line, address, self._seed))
         self.minutes += _SCOPE_MINUTES
         wave = Waveform.of(taken.times_s, taken.a_v - taken.b_v, (taken.a_v + taken.b_v) / 2)
         try:
-            figures = measure_waveform(wave, self._hidden.line.line.baud).as_readings()
+            figures = measure_waveform(wave, self._line.line.baud).as_readings()
         except WaveformError as error:
             return [f"nothing can be measured on it: {error}"], taken
         self._hand = self._hand + ByHand(scope=figures)
-        return [line for name, value in figures.items() for line in wrap(in_words(name, value), "- ")], taken
+        return [f"the controller asks {address}:", *practice_text.scope_lines(figures)], taken
 
-    def hint(self) -> list[str]:
-        """What benchtool would ask next, knowing what the learner knows."""
-        self._hints += 1
+    def next_worth(self) -> str | None:
+        """What benchtool would ask next."""
         found = Hunt(listens=True)
         found.take("")
         if self._listened:
             found.hear(self.heard)
         found.also(self._answers())
         question = found.next_question()
-        if question is None:
-            return ["What you have is enough: name it."]
-        return wrap(f"Next worth its time: {question.name}. {question.text}")
+        return None if question is None else f"{question.name}. {question.text}"
 
     def _answers(self) -> list[Answer]:
         readings = [Answer(one.name, f"{one.value:.4g}") for one in self._hand.readings]
         tried = [Answer(one.name, "better" if one.better else "same") for one in self._hand.tried]
         return [*readings, *tried, *(Answer(one.name, one.answer) for one in self._hand.seen)]
 
-    def name(self, cause: str) -> list[str]:
-        """The learner's answer."""
-        known = {one.value for one in Cause} - {Cause.NONE_OF_THESE.value}
-        if cause not in known:
-            raise RefusedError(f"{cause or 'name'}: say name CAUSE; causes lists them")
-        self.named = cause
-        if self.right:
-            self.over = True
-            return [f"Right: {cause}. Score {self.score} of 100, about {self.minutes:.0f} min on a real site."]
-        self._wrong += 1
-        if self._wrong >= _NAMES:
-            self.over = True
-            return [f"No, it is not {cause}. That was the last try."]
-        left = _NAMES - self._wrong
-        return [f"No, it is not {cause}. {left} more {'try' if left == 1 else 'tries'}."]
-
     def explain(self) -> list[str]:
         """What it was, and what told it."""
-        return practice_text.explained(self.truth, self._hidden.tap, self.gathered())
+        return practice_text.explained(Cause(self.truth), self.tap, self.observed())
 
-    def replay(self) -> list[str]:
-        """benchtool's own hunt on the same fault."""
-        hunt, lines = Hunt(self._hidden.tap), ["benchtool's own hunt:"]
-        person = Person(self._hidden.line, self._hidden.seed, self._alive, self._better)
-        while (question := hunt.next_question()) is not None:
-            before = hunt.shares()
+    def hunt(self) -> Replayed:
+        """benchtool's own hunt."""
+        found, lines = Hunt(self.tap), ["benchtool's own hunt:"]
+        person = Person(self._line, self._seed, self._alive, self._better)
+        while (question := found.next_question()) is not None:
+            before = found.shares()
             if question.ask is Ask.LISTEN:
-                hunt.hear(self.heard)
+                found.hear(self.heard)
             else:
-                hunt.take(person.answer(question.name))
-            lines += wrap(answer_words(hunt.answers[-1]), f"{len(hunt.answers)}. ")
-            lines += learned_lines(before, hunt.shares())
-        return [*lines, *result_lines(hunt), f"about {hunt.minutes:.0f} min of work"]
+                found.take(person.answer(question.name))
+            lines.append(f"{len(found.answers)}. {answer_words(found.answers[-1])}")
+            lines += learned_lines(before, found.shares())
+        lines += [*result_lines(found), f"about {found.minutes:.0f} min of work"]
+        return Replayed(tuple(lines), Work(_share(found.observed, self.truth), found.minutes))
 
     def _alive(self) -> frozenset[int]:
         """Which addresses answer, whatever our own clip and settings are."""
-        line = self._hidden.line
-        plain = replace(line, tap=replace(line.tap, reversed_pair=False, baud=None, format=None))
-        return alive(hear(plain, self._hidden.seed, "sim:practice"))
+        plain = replace(self._line, tap=replace(self._line.tap, reversed_pair=False, baud=None, format=None))
+        return alive(hear(plain, self._seed, "sim:practice"))
 
     def _better(self, line: Scenario, gone: int | None) -> bool:
-        return better(self.heard, hear(line, self._hidden.seed, "sim:practice"), gone)
-
-    def _ask(self, what: Callable[[], _T]) -> _T:
-        try:
-            return what()
-        except ScenarioError as error:
-            raise RefusedError(str(error)) from None
+        return better(self.heard, hear(line, self._seed, "sim:practice"), gone)
 
 
-def _gone(base: str, address: int | None) -> int | None:
-    return address if base == "unplug@" else None
+def _share(observed: Observed, cause: str) -> float:
+    return next((one.probability for one in conclude(observed).findings if one.cause.value == cause), 0.0)
 
 
-def _named(text: str) -> tuple[str, int | None]:
-    base, at, place = text.strip().lower().partition("@")
-    if at and not (place.isascii() and place.isdigit() and len(place) < 4):
-        raise RefusedError(f"{text}: after @ an address is wanted, such as {base}@4")
-    return f"{base}{at}", int(place) if place else None
+__all__ = ["Practice", "RefusedError", "hear"]

@@ -1,67 +1,165 @@
-"""Practice in words: what can be typed, the score, the explanation, the hunt replayed, progress."""
+"""Practice in words: what can be typed, what listening and a scope show, the explanation."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+import textwrap
+from collections.abc import Mapping, Sequence
 
 from benchtool.diagnose.advice import ADVICE
 from benchtool.diagnose.conclude import conclude
-from benchtool.diagnose.finding import REST, Cause
+from benchtool.diagnose.finding import REST, Cause, Proof
 from benchtool.diagnose.observed import Observed
-from benchtool.diagnose.readings import ACTIONS, METER
-from benchtool.diagnose.sights_known import SIGHTS
+from benchtool.measure.waveform_limits import quantity
 from benchtool.reports.diagnosis_text import weight_words
-from benchtool.reports.hunt_text import wrap
 
 _MOST_PROOFS = 5
-_NOT_TOLD = re.compile(r"with the two|with our|.*(?:^|\s)0 (?:of|replies|addresses|stray)\b|.*\(1: yes")
-"""Sentences that say that nothing was found, or give a reversed pair or a wrong rate away."""
-
+_TELLING = 0.1
+_HANGING = re.compile(r"\s*(?:[-!>]|\d+\.)\s+|\S(?: ?\S)*\s{2,}|\s*-?\d+ of \d+\s+|\s*")
+"""Where later lines of a paragraph begin: behind a sign, a number, or the first column."""
+_WORTH: dict[str, float] = {
+    "marks-framing": 0,
+    "marks-parity": 0,
+    "marks-break": 0,
+    "sound-with-framing": 0,
+    "sound-with-parity": 0,
+    "strays": 0,
+    "strays-after-reply": 0.3,
+    "strays-after-request": 0.3,
+    "strays-before": 0.3,
+    "strays-high": 0.5,
+    "outages": 0,
+    "latency-apart": 1.5,
+    "latency-spread": 1.5,
+    "late": 0,
+    "second-replies": 0,
+    "cut-in": 0,
+    "odd-steps": 0.1,
+    "sequence-wrong": 0,
+    "sequence-jumps": 0,
+    "sequence-repeats": 0,
+    "sequence-restarts": 0,
+    "sequence-mismatches": 0,
+    "refusals": 0,
+    "numbers-refused": 0,
+    "dead-with-octets": 0,
+    "in-slot": 0.5,
+    "after-reply": 0.5,
+    "first-wrong": 0,
+    "cut-short": 0,
+    "end-sound": 0,
+    "same-spans": 0.2,
+    "zeros-and-ones": 0.2,
+    "mended-by-bit": 0,
+    "first-octet-lost": 0,
+    "first-octet-wrong": 0,
+    "octets-before": 0.3,
+    "octets-after": 0.3,
+    "bits-per-frame": 0,
+    "bits-rose": 0.6,
+    "bits-late": 0.4,
+    "bits-turned": 2.0,
+    "bits-after-run": 2.0,
+    "reply-shorter": 0.3,
+    "reply-longer": 0.3,
+    "dispersion": 2.0,
+    "mains": 8.0,
+}
+"""Of the figures that the inference uses, those that a person would notice, from what value on (judgements); never
+what tells a reversed pair or a wrong rate outright, which is the learner's to find."""
 
 HELP = (
-    "listen               what listening shows: counts by address, what is wrong",
-    "measure KIND[@ADDR]  the meter: ab-ohms, ab-idle, supply@4 ... ('kinds' lists all)",
+    "listen               what listening shows: counts by address, what is odd",
+    "measure KIND[@ADDR]  the meter: ab-ohms, ab-idle, supply@4",
     "scope [ADDR]         the oscilloscope: one question and its answer, in figures",
-    "look WHAT[@ADDR]     your eyes: terminators, reader@4, controllers ...",
+    "look WHAT[@ADDR]     your eyes: terminators, reader@4, controllers",
     "try ACTION[@ADDR]    swap-clip, swap-wires@4, unplug@4, lower-baud",
+    "kinds                all that can be measured, looked at and tried",
     "hint                 where to go on (10 points)",
-    "name CAUSE           your answer; 'causes' lists them",
-    "replay               how benchtool's own hunt finds it (after your answer)",
+    "name CAUSE[@ADDR]    your answer, with the device where it is at one",
+    "causes               all that can be named",
+    "replay               benchtool's own hunt on it (after your answer)",
     "quit                 leave; the installation is explained",
+)
+POINTS = (
+    "Points: 30 for the cause, 10 for the device it is at, 60 for the proof: how probable what you gathered makes it, "
+    "beside what benchtool's own hunt finds out. Fewer for more work than that hunt (half a point a minute beyond its "
+    "minutes, or beyond ten), for hints (10) and wrong names (15; the third ends it)."
 )
 
 
-def kinds_lines() -> list[str]:
-    """Everything that can be measured, looked at, and tried."""
+def fold(lines: Sequence[str], width: int) -> list[str]:
+    """Lines of at most `width` columns, broken between words, hanging below their first."""
+    found: list[str] = []
+    for line in lines:
+        if len(line) <= width:
+            found.append(line)
+            continue
+        hanging = _HANGING.match(line)
+        indent = 0 if hanging is None else len(hanging[0])
+        found += textwrap.wrap(
+            line,
+            width,
+            subsequent_indent=" " * (indent if indent <= width // 2 else 2),
+            break_on_hyphens=False,
+            break_long_words=False,
+        )
+    return found
 
-    def names(rows: Sequence[str]) -> str:
-        return ", ".join(row.replace("@", "@ADDR") for row in rows)
 
-    return [
-        *wrap(names([kind.name for kind in METER]), "measure  "),
-        *wrap(names([sight.name for sight in SIGHTS]), "look     "),
-        *wrap(names([action.name for action in ACTIONS]), "try      "),
-    ]
-
-
-def causes_lines() -> list[str]:
-    """What can be named."""
-    return wrap(", ".join(cause.value for cause in Cause if cause is not Cause.NONE_OF_THESE))
-
-
-def heard_lines(observed: Observed) -> list[str]:
+def heard_lines(observed: Observed, seconds: float) -> list[str]:
     """What listening shows, without a diagnosis: that is the learner's."""
-    lines = [f"{observed.octets} octets at {observed.baud} {observed.format}"]
+    busy = (observed.symptoms or {}).get("load") or 0.0
+    lines = [
+        f"{seconds:.0f} s at {observed.baud} {observed.format}: {observed.octets} octets, "
+        f"the line busy {busy:.0%} of the time"
+    ]
+    told, symptoms = observed.told, observed.symptoms or {}
+    lines += [f"- {told[name][0]}" for name in ("damage",) if name in told]
     if observed.addresses:
         lines.append("address  asked  answered  silent  damaged  unasked  latency")
     for row in observed.addresses:
         late = "" if row.latency_ms is None else f"{row.latency_ms:.1f} ms"
         counts = f"{row.requests:5}  {row.answered:8}  {row.silent:6}  {row.damaged:7}  {row.unasked:7}"
         lines.append(f"{row.address:7}  {counts}  {late}".rstrip())
-    told = [text for text, _ in observed.told.values() if not _NOT_TOLD.match(text)]
-    lines += [line for text in told for line in wrap(text, "- ")]
+    for name, least in _WORTH.items():
+        value = symptoms.get(name)
+        if name in told and value is not None and value > least:
+            lines.append(f"- {told[name][0]}")
+    if not observed.octets:
+        lines.append("- nothing at all was heard")
     return lines
+
+
+def scope_lines(figures: Mapping[str, float]) -> list[str]:
+    """What a scope's record shows, the figures that a person reads off it."""
+
+    def volts(name: str) -> str:
+        value = figures.get(f"scope-{name}-v")
+        return "" if value is None else quantity(value, "V")
+
+    def share(name: str) -> str:
+        value = figures.get(f"scope-{name}")
+        return "" if value is None else f"{round(100 * value, 1):g} %"
+
+    def plain(name: str, digits: int = 1) -> str:
+        value = figures.get(f"scope-{name}")
+        return "" if value is None else f"{round(value, digits):g}"
+
+    rows = (
+        (("idle ", volts("idle")), ("mark (1) ", volts("mark")), ("space (0) ", volts("space"))),
+        (("smallest swing of a talker ", volts("swing-least")), ("greatest ", volts("swing-most"))),
+        (("talkers ", plain("talkers")), ("of them the wrong way round ", share("reversed"))),
+        (("an edge takes, of a bit, ", share("edge-share-of-bit")), ("overshoot ", share("overshoot"))),
+        (("second step within an edge ", share("step-share")),),
+        (("common mode from ", volts("common-low")), ("to ", volts("common-high"))),
+        (("noise while idle ", volts("noise")), ("impulses a second ", plain("impulses-per-s"))),
+        (("two talkers at once ", share("contention-share")),),
+        (("rate ", plain("baud", 0)), ("talkers' rates apart by ", share("baud-spread"))),
+        (("driver held, in bits, after its last character ", plain("hold-bits")),),
+    )
+    found = [", ".join(f"{words}{value}" for words, value in row if value) for row in rows]
+    return [f"- {line}" for line in found if line]
 
 
 def explained(truth: Cause, tap: str, observed: Observed) -> list[str]:
@@ -70,18 +168,19 @@ def explained(truth: Cause, tap: str, observed: Observed) -> list[str]:
     lines = [f"It was {truth.value}: {tap}"]
     mine = next((one for one in found.findings if one.cause is truth), None)
     if mine is None:
-        lines += wrap("What you gathered hardly speaks for it; the replay shows what does.")
+        lines.append("What you gathered hardly speaks for it; the replay shows what does.")
     else:
-        lines += wrap(f"With what you gathered benchtool gives it {mine.probability:.0%}. {mine.summary}")
-        healthy = truth is Cause.HEALTHY
-        told = [one for one in mine.evidence if one.text != REST][:_MOST_PROOFS]
-        lines += [
-            line for one in told for line in wrap(f"{one.text} ({weight_words(one.weight, healthy=healthy)})", "- ")
-        ]
-    if found.findings[0].cause is not truth:
-        lines += wrap(
-            f"It looks more like {found.findings[0].cause.value} by that: {found.findings[0].probability:.0%}."
-        )
-    lines += [line for todo in ADVICE[truth].todo for line in wrap(todo, "> ")]
+        lines.append(f"With what you gathered benchtool gives it {mine.probability:.0%}. {mine.summary}")
+        lines += proof_lines([one for one in mine.evidence if one.text != REST], healthy=truth is Cause.HEALTHY)
+    first = found.findings[0]
+    if first.cause is not truth:
+        lines.append(f"By that it looks more like {first.cause.value}: {first.probability:.0%}.")
+    lines += [f"> {todo}" for todo in ADVICE[truth].todo]
     lines.append(f"Read on: docs/faults/{truth.value}.md")
     return lines
+
+
+def proof_lines(proofs: Sequence[Proof], *, healthy: bool = False) -> list[str]:
+    """The weightiest, with how much they say; what says nothing is left out."""
+    told = [one for one in proofs if abs(one.weight) >= _TELLING][:_MOST_PROOFS]
+    return [f"- {one.text} ({weight_words(one.weight, healthy=healthy)})" for one in told]

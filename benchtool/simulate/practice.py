@@ -58,8 +58,8 @@ TITLES = {
     3: "faults that look alike: measure what splits them",
     4: "faults that leave hardly a mark, or none at all",
 }
-_FAST = {"terminator-misplaced", "terminator-missing-one", "stub-too-long"}
-"""Faults that only a long, fast pair shows."""
+_FAST = {"terminator-misplaced", "stub-too-long", "line-too-long-for-rate"}
+"""Faults that only a long, fast pair shows (docs/hunt.md, How good)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,9 @@ def hide(level: int, seed: int) -> Hidden:
 
 def hidden(fault: str, level: int, seed: int, draw: random.Random) -> Hidden:
     """An installation with a chosen fault, at a device where the fault has one."""
-    bases = ["demo", "longline"] if fault in _FAST else ["demo"]
+    bases = ["longline"] if fault in _FAST else ["demo"]
+    if fault == "terminator-missing-one":
+        bases.append("longline")
     if fault not in ("sequence-faults", "device-resetting") and fault not in _FAST:
         bases.append("modbus")
     base = draw.choice(bases)

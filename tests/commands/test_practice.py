@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import stat
 import sys
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from benchtool.commands import practice_progress
 from benchtool.commands.main import main
 from benchtool.commands.practice_run import Practice
 from benchtool.diagnose.readings import METER
@@ -38,22 +40,65 @@ def test_named_rightly_scored_explained_and_replayed() -> None:
     assert f"Right: {truth}. Score 98 of 100" in result.output  # 1 + 8 + 5 minutes: 4 beyond ten, half a point each
     assert f"It was {truth}" in result.output
     assert "benchtool's own hunt" in result.output
-    assert "   1       1      1          98" in " " + run("--scores").output
+    assert "bus        1       1      1          98" in run("--scores").output
 
 
-def test_three_wrong_names_end_it_and_a_wrong_word_does_not() -> None:
+def test_a_guess_earns_little_and_proof_earns_most() -> None:
+    truth = hide(1, 3).fault
+    assert "Score 30 of 100" in run("--seed", "3", typed=f"name {truth}\n").output
+    assert "Score 100 of 100" in run("--seed", "3", typed=f"listen\nname {truth}\n").output
+
+
+def test_a_device_is_named_with_its_address() -> None:
+    seed = next(seed for seed in range(50) if hide(1, seed).fault == "device-silent")
+    place = hide(1, seed).options["at"]
+    other = next(str(one.address) for one in hide(1, seed).line.devices if str(one.address) != place)
+    assert " 10 of 10  the place" in run("--seed", str(seed), typed=f"name device-silent@{place}\n").output
+    missed = run("--seed", str(seed), typed=f"name device-silent@{other}\n").output
+    assert "  0 of 10  the place" in missed
+    assert f"It is at address {place}, which you did not find" in missed
+
+
+@pytest.mark.parametrize(
+    ("typed", "told"),
+    [
+        ("measure", "measure what? ab-ohms"),
+        ("look", "look what? who-is-dead"),
+        ("try", "try what? swap-clip"),
+        ("name", "name what? healthy"),
+        ("measure ab-ohm", "did you mean ab-ohms?"),
+        ("measure supply", "measure supply@17"),
+        ("measure supply@250", "there is no device 250 here (devices 17, 18, 19)"),
+        ("measure supply@", "an address is wanted, such as supply@17"),
+        ("measure ab-ohms@17", "ab-ohms is of no one device"),
+        ("scope 9", "there is no device 9 here"),
+        ("name bias-mising", "did you mean bias-missing?"),
+        ("name bias-missing@19", "bias-missing is of no one device"),
+        ("name device-silent@4", "there is no device 4 here"),
+        ("mesure ab-ohms", "did you mean measure?"),
+        ("listen 4", "listen takes nothing behind it"),
+    ],
+)
+def test_what_makes_no_sense_is_told_and_not_counted(typed: str, told: str) -> None:
+    result = run("--seed", "3", "--json", typed=f"{typed}\n")
+    assert told in " ".join(result.stderr.split())
+    held = json.loads(result.stdout)
+    assert held["minutes"] == 0
+    assert held["named"] is None
+
+
+def test_three_wrong_names_end_it() -> None:
     truth = hide(1, 3).fault
     wrong = next(one for one in LEVELS[1] if one != truth)
-    result = run("--seed", "3", typed=f"fly\nmeasure soup\nmeasure supply@250\nname nonsense\nname {wrong}\n" * 3)
+    result = run("--seed", "3", typed=f"fly\nname nonsense\nname {wrong}\n" * 3)
     assert "That was the last try" in result.output
-    assert "no such thing to do" in result.output
-    assert "no device at address 250" in result.output
+    assert "nothing to do here" in result.output
 
 
-def test_input_that_ends_leaves_the_score_and_the_next_one_is_another() -> None:
+def test_input_that_ends_leaves_and_the_next_one_is_another() -> None:
     first, second = run(typed="listen\n"), run(typed="")
     assert first.exit_code == second.exit_code == 0
-    assert "Left. Score 0" in first.output
+    assert "Left, unnamed: score 0. The same again: benchtool practice --level 1" in first.output
     assert "installation 1" in first.output
     assert "installation 2" in second.output
 
@@ -63,17 +108,37 @@ def test_progress_is_private_and_can_be_deleted(tmp_path: Path) -> None:
     file = tmp_path / "home" / "practice.json"
     if sys.platform != "win32":
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    [row] = json.loads(run("--scores", "--json").output)
+    assert (row["level"], row["seed"], row["score"], row["right"]) == (1, 1, 0, False)
     assert "deleted" in run("--forget").output
     assert not file.exists()
     assert "no progress" in run("--forget").output
 
 
-def test_a_file_that_is_no_progress_is_left_alone(tmp_path: Path) -> None:
+def test_two_practices_at_once_lose_nothing(tmp_path: Path) -> None:
+    file = tmp_path / "mine.json"
+    rows = [practice_progress.Played("data", 2, seed, "noise", "noise", 90, 4) for seed in (1, 2)]
+    assert practice_progress.load(file) == []  # both have looked before either has written
+    for row in rows:
+        practice_progress.keep(file, row)
+    assert practice_progress.load(file) == rows
+
+
+def test_progress_that_cannot_be_kept_is_told_first_and_spoils_nothing(tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    (tmp_path / "plain").write_text("")
+    result = run("--progress", "plain/mine.json", "--seed", "3", typed="listen\nquit\n")
+    assert result.exit_code in (0, 4)
+    assert "plain/mine.json" in result.output
+
+
+@pytest.mark.parametrize("text", ["{}", "[1]\n", "soup", '{"benchtool-practice": 1}\n', '{"benchtool-practice": 9}\n'])
+def test_a_file_that_is_no_progress_is_left_alone(tmp_path: Path, text: str) -> None:
     other = tmp_path / "other.json"
-    other.write_text("{}")
-    result = run("--progress", str(other), "--forget")
-    assert result.exit_code == 4
-    assert other.read_text() == "{}"
+    other.write_text(text)
+    for words in (("--forget",), ("--scores",), ("--seed", "3")):
+        assert run("--progress", str(other), *words).exit_code == 4
+    assert other.read_text() == text
 
 
 def test_the_same_level_and_seed_are_the_same_installation() -> None:
@@ -81,7 +146,7 @@ def test_the_same_level_and_seed_are_the_same_installation() -> None:
     assert run("--seed", "5", typed=typed).output == run("--seed", "5", typed=typed).output
 
 
-def test_scope_writes_a_record_that_diagnose_reads(tmp_path: Path) -> None:
+def test_scope_writes_a_record_that_diagnose_reads() -> None:
     run("--seed", "5", "--scope-file", "shot.csv", typed="scope\nquit\n")
     result = CliRunner().invoke(main, ["diagnose", "--waveform", "shot.csv", "--baud", "9600"])
     assert result.exit_code == 0, result.output
@@ -95,11 +160,20 @@ def test_every_level_has_its_faults_and_all_faults_have_a_level() -> None:
     assert {hide(level, seed).level for level in LEVELS for seed in range(3)} == set(LEVELS)
 
 
-def test_a_hint_costs_ten_points() -> None:
+def test_a_hint_costs_ten_points_and_none_where_nothing_is_left_to_ask() -> None:
     game = Practice(hide(1, 3))
-    game.hint()
-    game.name(game.truth.value)
+    assert "listen" in game.hint()[0]
+    game.listen()
+    assert "enough" in game.hint()[0]
+    game.name(game.truth)
     assert game.score == 90
+
+
+def test_lines_keep_whole_words_in_a_narrow_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    lines = run("--seed", "3", typed="help\nlisten\nkinds\nname\nscope\nquit\n").output.splitlines()
+    assert max(len(line) for line in lines if "sim:" not in line) <= 60
+    assert "terminator-missing-one" in " ".join(lines)
 
 
 def test_the_meter_knows_all_kinds_and_reads_what_circuits_give() -> None:

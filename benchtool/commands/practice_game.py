@@ -1,0 +1,243 @@
+"""What practice on a bus and practice on a reader's data lines have in common: naming the cause, hints, the score."""
+
+from __future__ import annotations
+
+import difflib
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeVar
+
+from benchtool.commands.practice_score import Score, Work, score
+from benchtool.simulate.specs import ScenarioError
+
+_Found = TypeVar("_Found")
+_NAMES = 3
+_MOST_SHOWN = 40
+
+
+class RefusedError(ValueError):
+    """What was typed makes no sense; one line with the mend. Nothing was done, and nothing is counted."""
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """benchtool's own hunt on the same fault."""
+
+    lines: tuple[str, ...]
+    work: Work
+
+
+class Game(ABC):
+    """One installation being worked on."""
+
+    title: str
+    devices: tuple[int, ...] = ()
+    """Addresses on the list; none on data lines."""
+    measurable: tuple[str, ...]
+    visible: tuple[str, ...]
+    tryable: tuple[str, ...] = ()
+    """What can be measured, looked at and tried; those with an `@` at a device."""
+    causes: tuple[str, ...]
+    placed: frozenset[str] = frozenset()
+    """Causes that are at a device."""
+    help: tuple[str, ...]
+
+    def __init__(self, truth: str, place: int | None, tap: str) -> None:
+        self.truth = truth
+        self.place = place
+        """The address at which it is; None where it has none to be named."""
+        self.tap = tap
+        """The address that shows the same to every other command."""
+        self.minutes = 0.0
+        """About how long everything done so far takes on a real site."""
+        self.named = ""
+        self.named_place: int | None = None
+        self.over = False
+        self._hints = self._wrong = 0
+
+    # ---- what differs
+
+    @abstractmethod
+    def listen(self) -> list[str]:
+        """Listen at the tap, or read cards."""
+
+    @abstractmethod
+    def measure(self, what: str) -> list[str]:
+        """Hold the meter to it."""
+
+    @abstractmethod
+    def look(self, what: str) -> list[str]:
+        """Look, ask, count."""
+
+    def attempt(self, what: str) -> list[str]:
+        """Try something, and listen again."""
+        raise RefusedError("there is nothing to try here: listen, measure and look")
+
+    @abstractmethod
+    def next_worth(self) -> str | None:
+        """What benchtool would ask next, knowing what the learner knows; None where that is enough."""
+
+    @abstractmethod
+    def probability(self) -> float:
+        """Of the true cause, by what the learner has gathered."""
+
+    @abstractmethod
+    def gathered(self) -> bool:
+        """Whether the learner knows anything."""
+
+    @abstractmethod
+    def before(self) -> float:
+        """Probability of the true cause while nothing is known."""
+
+    @abstractmethod
+    def hunt(self) -> Replayed:
+        """benchtool's own hunt."""
+
+    @abstractmethod
+    def explain(self) -> list[str]:
+        """What it was, and what told it."""
+
+    # ---- what is the same
+
+    @property
+    def right(self) -> bool:
+        """Whether the cause was named."""
+        return self.named == self.truth
+
+    @cached_property
+    def hunted(self) -> Replayed:
+        """benchtool's own hunt, done once."""
+        return self.hunt()
+
+    @cached_property
+    def points(self) -> Score | None:
+        """Of the answer given; None where it is not right. Asked for once it is over."""
+        if not self.right:
+            return None
+        place = None if self.place is None else self.named_place == self.place
+        return score(
+            Work(self.probability(), self.minutes),
+            self.hunted.work,
+            before=self.before(),
+            place=place,
+            hints=self._hints,
+            wrong=self._wrong,
+            gathered=self.gathered(),
+        )
+
+    @property
+    def score(self) -> int:
+        """0 to 100."""
+        return 0 if not self.over or self.points is None else self.points.total
+
+    def hint(self) -> list[str]:
+        """What benchtool would ask next."""
+        worth = self.next_worth()
+        if worth is None:
+            return ["What you have is enough: name it. (That hint was free.)"]
+        self._hints += 1
+        return [f"Next worth its time: {worth}"]
+
+    def name(self, text: str) -> list[str]:
+        """The learner's answer."""
+        cause, address = self._answer(text)
+        self.named, self.named_place = cause, address
+        if self.right:
+            self.over = True
+            assert self.points is not None
+            lines = [f"Right: {cause}. Score {self.score} of 100."]
+            if self.place is not None and address != self.place:
+                missed = "name" if address is None else "find"
+                lines.append(f"It is at address {self.place}, which you did not {missed}.")
+            return [*lines, *self.points.lines()]
+        self._wrong += 1
+        if self._wrong >= _NAMES:
+            self.over = True
+            return [f"No, it is not {cause}. That was the last try."]
+        left = _NAMES - self._wrong
+        return [f"No, it is not {cause}. {left} more {'try' if left == 1 else 'tries'}."]
+
+    def _answer(self, text: str) -> tuple[str, int | None]:
+        if not text:
+            raise RefusedError(f"name what? {', '.join(self.causes)}{self._place_words()}")
+        cause, at, where = text.partition("@")
+        if cause not in self.causes:
+            raise RefusedError(f"no such cause{near(cause, self.causes)} causes lists them")
+        if not at:
+            return cause, None
+        if cause not in self.placed:
+            raise RefusedError(f"{cause} is of no one device: say name {cause}")
+        return cause, self.address(where, f"{cause}@")
+
+    def _place_words(self) -> str:
+        if not self.placed:
+            return ""
+        return f". With its place where it is at a device: name device-silent@{self.devices[0]}"
+
+    def kind_of(self, text: str, known: Sequence[str], verb: str, noun: str) -> tuple[str, int | None]:
+        """Which of `known` was typed, with its address; RefusedError says what there is."""
+        if not text:
+            raise RefusedError(f"{verb} what? {self.listed(known)}")
+        base, at, where = text.lower().partition("@")
+        if f"{base}@" in known:
+            if not at:
+                raise RefusedError(f"{base} is at a device: {verb} {base}@{self.devices[0]} ({self._list()})")
+            return f"{base}@", self.address(where, f"{base}@")
+        if base not in known:
+            close = near(base, [one.removesuffix("@") for one in known])
+            raise RefusedError(f"{noun}{close} {verb} alone lists all")
+        if at:
+            raise RefusedError(f"{base} is of no one device: {verb} {base}")
+        return base, None
+
+    def address(self, text: str, before: str = "") -> int:
+        """An address on the list."""
+        if not (text.isascii() and text.isdigit() and len(text) < 4):
+            raise RefusedError(f"an address is wanted, such as {before}{self.devices[0]} ({self._list()})")
+        if int(text) not in self.devices:
+            raise RefusedError(f"there is no device {int(text)} here ({self._list()})")
+        return int(text)
+
+    def listed(self, known: Sequence[str]) -> str:
+        """Names in a row, with an address where they want one."""
+        row = ", ".join(f"{one}{self.devices[0]}" if one.endswith("@") else one for one in known)
+        return f"{row} ({self._list()})" if self.devices and any(one.endswith("@") for one in known) else row
+
+    def sentences(self) -> list[str]:
+        """Whole lines that Tab may complete."""
+        found = []
+        for word, known in (("measure", self.measurable), ("look", self.visible), ("try", self.tryable)):
+            for one in known:
+                places = self.devices if one.endswith("@") else ("",)
+                found += [f"{word} {one}{place}" for place in places]
+        return [*found, *(f"name {cause}" for cause in self.causes)]
+
+    def kinds_lines(self) -> list[str]:
+        """All that can be measured, looked at and tried."""
+        rows = (("measure  ", self.measurable), ("look     ", self.visible), ("try      ", self.tryable))
+        return [f"{word}{self.listed(known)}" for word, known in rows if known]
+
+    def replay(self) -> list[str]:
+        """benchtool's own hunt, answer by answer."""
+        return list(self.hunted.lines)
+
+    def _list(self) -> str:
+        return f"devices {', '.join(map(str, self.devices))}"
+
+
+def near(word: str, known: Sequence[str]) -> str:
+    """`: did you mean …?` where something is spelt nearly so, else `;`: what was typed is not repeated."""
+    close = difflib.get_close_matches(word[:_MOST_SHOWN], known, 1)
+    begins = [one for one in known if word and one.startswith(word)]
+    found = close or (begins if len(begins) == 1 else [])
+    return f": did you mean {found[0]}?" if found else ";"
+
+
+def asked(what: Callable[[], _Found]) -> _Found:
+    """What a simulated installation answers; its refusal in a line."""
+    try:
+        return what()
+    except ScenarioError as error:
+        raise RefusedError(str(error)) from None

@@ -1,0 +1,123 @@
+"""The conversation of practice: what is typed, done and said, at a terminal or from a pipe."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import click
+
+from benchtool.commands.measured import write_text
+from benchtool.commands.practice_game import Game, RefusedError, near
+from benchtool.commands.practice_run import Practice
+from benchtool.commands.site_ask import Asker
+from benchtool.reports.practice_text import fold
+
+WORDS = ("listen", "measure", "scope", "look", "try", "hint", "name", "causes", "kinds", "replay", "help", "quit")
+_WIDEST = 79
+_LEAVES = ("quit", "q", "exit", ".")
+
+
+class SilentAsker:
+    """Lines of standard input, with nothing printed for them: for `--json`."""
+
+    def ask(self, prompt: str, choices: Sequence[str] = (), typed: str = "") -> str:
+        """The next line; EOFError at the end."""
+        line = sys.stdin.readline()
+        if not line:
+            raise EOFError
+        return line.rstrip("\r\n")
+
+
+def say(lines: Sequence[str], *, err: bool = False) -> None:
+    """Print lines no wider than the terminal, broken between words."""
+    width = min(_WIDEST, shutil.get_terminal_size().columns)
+    click.echo("\n".join(fold(lines, max(20, width))), err=err)
+
+
+class Talk:
+    """Takes commands until the learner leaves. `scope_file`: where `scope` writes its record."""
+
+    def __init__(self, game: Game, points: str, scope_file: str | None, tell: Callable[[Sequence[str]], None]) -> None:
+        self._game, self._points, self._scope_file, self._tell = game, points, scope_file, tell
+        self._explained = False
+        self._scoped = False
+
+    def play(self, asker: Asker) -> None:
+        """Until `quit`, which explains; after the answer `replay` still goes. EOFError where nobody types any more."""
+        choices = [*WORDS, *self._game.sentences()]
+        while True:
+            word, _, rest = asker.ask("practice> ", choices).strip().partition(" ")
+            word, rest = _whole(word.lower()), rest.strip().lower()
+            try:
+                if word in _LEAVES:
+                    self._explain()
+                    return
+                if word:
+                    self._tell(self._done(word, rest))
+                if self._game.over and not self._explained:
+                    self._explain()
+                    self._tell(["replay shows benchtool's own hunt; quit leaves."])
+            except KeyboardInterrupt:
+                self._tell(["", "Stopped."])
+
+    def _explain(self) -> None:
+        if not self._explained:
+            self._explained = True
+            self._tell(self._game.explain())
+
+    def _done(self, word: str, rest: str) -> list[str]:
+        game = self._game
+        if word in ("help", "?"):
+            return [*game.help, self._points]
+        if word == "causes":
+            return [", ".join(game.causes)]
+        if word == "kinds":
+            return game.kinds_lines()
+        if word == "replay":
+            return game.replay() if game.over else ["Name the cause first: the replay gives it away."]
+        if word not in WORDS:
+            return [f"that is nothing to do here{near(word, WORDS)} help tells what there is"]
+        if game.over:
+            return ["It is over: replay or quit."]
+        if word == "scope":
+            return self._scope(rest)
+        without: dict[str, Callable[[], list[str]]] = {"listen": game.listen, "hint": game.hint}
+        with_what: dict[str, Callable[[str], list[str]]] = {
+            "measure": game.measure,
+            "look": game.look,
+            "try": game.attempt,
+            "name": game.name,
+        }
+        try:
+            if word in with_what:
+                return with_what[word](rest)
+            return without[word]() if not rest else [f"{word} takes nothing behind it: {word}"]
+        except RefusedError as error:
+            return [str(error)]
+
+    def _scope(self, rest: str) -> list[str]:
+        if not isinstance(self._game, Practice):
+            return ["at data lines the scope's readings are measure d0-traffic and measure d1-traffic"]
+        if self._scope_file is not None and not self._scoped and Path(self._scope_file).exists():
+            return [f"{self._scope_file}: there is such a file by now; begin again with another --scope-file"]
+        try:
+            lines, taken = self._game.scope(rest)
+        except RefusedError as error:
+            return [str(error)]
+        if self._scope_file is not None:
+            write_text(self._scope_file, taken.csv())
+            self._scoped = True
+            lines = [
+                *lines,
+                f"written: {self._scope_file}; benchtool diagnose --waveform {self._scope_file} measures it",
+            ]
+        return lines
+
+
+def _whole(word: str) -> str:
+    """The word that a beginning of two letters or more can only mean."""
+    found = [one for one in WORDS if one.startswith(word)]
+    return found[0] if len(found) == 1 and len(word) > 1 else word

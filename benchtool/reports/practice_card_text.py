@@ -1,0 +1,107 @@
+"""Practice at data lines in words: what can be typed, what reading cards shows, the explanation. No card numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from benchtool.diagnose.card_engine import diagnose_lines
+from benchtool.diagnose.card_evidence import CardEvidence
+from benchtool.diagnose.card_finding import CardCause
+from benchtool.diagnose.card_kinds import printed_agrees
+from benchtool.diagnose.finding import REST
+from benchtool.frames.card.decode import decode_as
+from benchtool.frames.card.entry import Entry
+from benchtool.frames.card.formats import CardFormat
+from benchtool.frames.card.pulses import Burst, bursts_of
+from benchtool.reports.card_text import verdict
+from benchtool.reports.practice_text import proof_lines
+from benchtool.reports.reads_text import PLURALS, pulses_words
+
+_MOST_READS = 3
+"""So many pieces of one presentation are told one by one."""
+
+HELP = (
+    "listen        the probe on both lines: a card held to the reader, five times",
+    "measure KIND  the meter, or the scope at the controller: d0-idle, supply",
+    "look printed  the numbers printed on the cards, beside what was read",
+    "kinds         all that can be measured and looked at",
+    "hint          where to go on (10 points)",
+    "name CAUSE    your answer",
+    "causes        all that can be named",
+    "replay        benchtool's own hunt on it (after your answer)",
+    "quit          leave; the reader is explained",
+)
+TITLES = {
+    1: "loud faults: reading cards tells most of it",
+    2: "everyday faults: look at all the reads, not at one",
+    3: "faults that look alike: measure what splits them",
+    4: "faults that only the printed number tells, or none at all",
+}
+POINTS = (
+    "Points: 30 for the cause, 70 for the proof: how probable what you gathered makes it, beside what benchtool's own "
+    "hunt finds out. Fewer for more work than that hunt (half a point a minute beyond its minutes, or beyond ten), for "
+    "hints (10) and wrong names (15; the third ends it)."
+)
+
+
+def heard_lines(heard: CardEvidence) -> list[str]:
+    """What each presentation brought, without a diagnosis: that is the learner's."""
+    expected = heard.expected[0]
+    lines = [f"The reader was used {len(heard.records)} times; {expected.name} is expected, {expected.length} bits."]
+    for number, record in enumerate(heard.records, 1):
+        bursts = bursts_of(record)
+        reads = [burst for burst in bursts if burst.read is not None]
+        if not bursts:
+            lines.append(f"{number}. nothing moved on either line")
+        lines += [f"{number}. {_read(burst, expected)}" for burst in reads[:_MOST_READS]]
+        if len(reads) > _MOST_READS:
+            lines.append(f"{number}. and {len(reads) - _MOST_READS} further pieces")
+        odd = _odd(bursts)
+        if odd:
+            lines.append(f"   besides: {odd}" if reads else f"{number}. no read, but {odd}")
+    return lines
+
+
+def _read(burst: Burst, expected: CardFormat) -> str:
+    assert burst.read is not None
+    bits, pulses = burst.read.bits, burst.read.pulses or ()
+    ones = sum(pulse.line for pulse in pulses)
+    parts = [f"{bits.length} {'bit' if bits.length == 1 else 'bits'}: D0 {len(pulses) - ones} pulses, D1 {ones}"]
+    if bits.length == expected.length:
+        parts.append(f"parity {verdict(decode_as(expected, bits))}")
+    if pulses:
+        parts.append(pulses_words(pulses))
+    return "; ".join(parts)
+
+
+def _odd(bursts: Sequence[Burst]) -> str:
+    kinds = dict.fromkeys(oddity.kind for burst in bursts for oddity in burst.oddities)
+    return "; ".join(f"{sum(burst.count(kind) for burst in bursts)} {PLURALS[kind]}" for kind in kinds)
+
+
+def printed_lines(heard: CardEvidence, printed: Sequence[Entry]) -> list[str]:
+    """Whether each read is the number printed on its card, as it stands or changed; the numbers are not shown."""
+    if not printed:
+        return ["Reads and cards do not go together one by one: nothing can be compared."]
+    pairs = zip(heard.reads, printed, strict=True)
+    told = [printed_agrees(read.bits, entry, heard.expected).value for read, entry in pairs]
+    return [f"{number}. {words}" for number, words in enumerate(told, 1)]
+
+
+def explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[str]:
+    """What it was, what of the learner's evidence told it, and how it is mended."""
+    found = diagnose_lines(evidence)
+    lines = [f"It was {truth.value}: {tap}"]
+    mine = next((one for one in found.findings if one.cause is truth), None)
+    if mine is None:
+        lines.append("What you gathered hardly speaks for it; the replay shows what does.")
+    else:
+        lines.append(f"With what you gathered benchtool gives it {mine.probability:.0%}. {mine.summary}")
+        told = proof_lines([one for one in mine.evidence if one.text != REST], healthy=truth is CardCause.HEALTHY)
+        lines += [line.replace("on a sound bus", "on sound lines") for line in told]
+        lines += [f"> {todo}" for todo in mine.todo]
+    if found.findings[0].cause is not truth:
+        first = found.findings[0]
+        lines.append(f"By that it looks more like {first.cause.value}: {first.probability:.0%}.")
+    lines.append(f"Read on: docs/card-faults.md, {truth.value}")
+    return lines
