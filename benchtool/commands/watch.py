@@ -93,11 +93,9 @@ def command(
         pump.open()
     except TapError as error:
         raise tap_failed(error) from None
-    if record is not None:
-        pump.record(record, overwrite=overwrite)
-        if not pump.model.recording:
-            pump.finish()
-            raise CommandError(desk.look.message.removeprefix("Not recording: "), Exit.OUTPUT)
+    if record is not None and (refused := pump.record(record, overwrite=overwrite)):
+        pump.finish()
+        raise CommandError(refused, Exit.OUTPUT)
     if size is not None:
         _still(pump, desk, size, ASCII if plain else BLOCKS)
     else:

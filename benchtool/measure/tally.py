@@ -19,6 +19,8 @@ _OK = Reason.OK
 _OSDP, _MODBUS_RTU, _UNKNOWN = Protocol.OSDP, Protocol.MODBUS_RTU, Protocol.UNKNOWN
 _ANSWERED = Outcome.ANSWERED
 _COUNT_AT = 1 << 16
+SEEN_OFTEN = 4
+"""Sound frames with one address that noise hardly makes by chance (judgement)."""
 _MARK_KINDS = (
     (Mark.FRAMING, "framing"),
     (Mark.PARITY, "parity"),
@@ -42,6 +44,11 @@ class AddressFigures:
     unasked: int
     """Sound replies without a request before them."""
     latency: SpreadFigures
+
+    @property
+    def is_there(self) -> bool:
+        """Whether somebody is at this address, or is asked for there: in noise, chance frames bear any address."""
+        return self.answered > 0 or self.requests + self.unasked >= SEEN_OFTEN
 
 
 @dataclass(frozen=True, slots=True)

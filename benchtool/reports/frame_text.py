@@ -320,6 +320,9 @@ def figures_text(figures: Figures) -> list[str]:
     if figures.gaps:
         lines.append(f"could not hear for {figures.deaf_ns / 1e9:.1f} s of that, in {figures.gaps} gap(s)")
     spoken = [row for row in figures.addresses if figures.frames_ok.get(row.protocol)]
+    # Without damage there are no chance frames: then every address was really used.
+    doubtful = [row for row in spoken if figures.damaged and not row.is_there]
+    spoken = [row for row in spoken if row not in doubtful]
     if spoken:
         lines.append("")
         lines.append("address      asked answered silent damaged   reply ms: min  median     99 %")
@@ -332,4 +335,11 @@ def figures_text(figures: Figures) -> list[str]:
         )
         if figures.resolution_ns >= _COARSE_NS:
             lines.append(f"times are no finer than {figures.resolution_ns / 1e6:g} ms at this tap")
+    if doubtful:
+        named = ", ".join(_address(row, figures) or "-" for row in doubtful[:_NAMED])
+        more = f" and {len(doubtful) - _NAMED} more" if len(doubtful) > _NAMED else ""
+        lines.append(f"not counted as devices, for damage makes such frames by chance: address {named}{more}")
     return lines
+
+
+_NAMED = 8

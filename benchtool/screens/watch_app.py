@@ -25,7 +25,7 @@ from benchtool.screens.watch_desk import Desk
 from benchtool.screens.watch_glyphs import Glyphs
 from benchtool.screens.watch_keys import ask_label, key_bar, most_rows, names
 from benchtool.screens.watch_look import ASK_EXAMPLES, Page
-from benchtool.screens.watch_view import SMALLEST, Plan, Styled, draw, plan
+from benchtool.screens.watch_view import SMALLEST, Plan, Styled, draw, message_lines, plan
 
 RATE_HZ = 8.0
 """Pictures a second while nobody presses a key; a key is answered at once."""
@@ -53,10 +53,13 @@ class Canvas(UIControl):
         """The picture as styled lines."""
         desk, look = self.desk, self.desk.look
         keys = self._key_rows(width, height)
-        self._plan = shared = plan(width, height, desk.model.device_count(), len(keys), blind=desk.model.blind)
-        desk.page_rows = shared.traffic if look.page is Page.BUS else max(1, height - len(keys) - 2)
         if look.ask is not None and not look.message:
             look.message = desk.hint()
+        said = len(message_lines(look, width))
+        self._plan = shared = plan(
+            width, height, desk.model.device_count(), len(keys), blind=desk.model.blind, message=said
+        )
+        desk.page_rows = shared.traffic if look.page is Page.BUS else max(1, height - len(keys) - 1 - shared.message)
         shot = desk.model.snapshot(look, shared.traffic, shared.seconds)
         return draw(shot, look, shared, self.glyphs, keys)
 
@@ -88,7 +91,7 @@ class Canvas(UIControl):
         elif kind is MouseEventType.SCROLL_DOWN:
             self.desk.press("down")
         elif kind is MouseEventType.MOUSE_UP and self._plan is not None:
-            from_bottom = len(self.lines) - self._plan.keys - 1 - mouse_event.position.y
+            from_bottom = len(self.lines) - self._plan.keys - self._plan.message - mouse_event.position.y
             if 0 < from_bottom <= self._plan.traffic:
                 self.desk.click(self._plan.traffic - from_bottom)
 
@@ -112,8 +115,8 @@ def make_app(
     line = Window(BufferControl(buffer), height=1)
 
     def _accept(typed: Buffer) -> bool:
-        desk.look.message = ""
-        desk.submit(typed.text)
+        if not desk.submit(typed.text):
+            return True  # it stays, to be mended
         app.layout.focus(picture)
         return False  # empties the line
 
@@ -150,7 +153,6 @@ def make_app(
 
     @bindings.add("escape", filter=asking)
     def _leave_it(event: KeyPressEvent) -> None:
-        look.message = ""
         desk.cancel()
         buffer.reset()
         event.app.layout.focus(picture)

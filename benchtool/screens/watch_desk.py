@@ -11,11 +11,12 @@ from benchtool.diagnose.readings import ByHand, ReadingError, parse_reading, par
 from benchtool.reports.diagnosis_text import diagnosis_text
 from benchtool.reports.osdp_text import figures_text
 from benchtool.screens import watch_frame
+from benchtool.screens.watch_devices import place_of
 from benchtool.screens.watch_glyphs import BLOCKS, Glyphs
 from benchtool.screens.watch_keys import fitting, help_text
 from benchtool.screens.watch_look import Ask, Focus, Look, Page
 from benchtool.screens.watch_pump import Pump
-from benchtool.screens.watch_rows import Filter, Row, words_of
+from benchtool.screens.watch_rows import Filter, Row, RowKind, words_of
 from benchtool.screens.watch_state import Model
 from benchtool.simulate.faults import FAULTS
 from benchtool.simulate.osdp_actions import usage
@@ -85,27 +86,26 @@ class Desk:
 
     def cancel(self) -> None:
         """Nothing is typed after all."""
-        self.look.ask = None
+        self.look.ask, self.look.message, self.look.refused = None, "", ""
 
-    def submit(self, text: str) -> None:
-        """The line that was asked for."""
-        ask, self.look.ask = self.look.ask, None
-        text = text.strip()
-        if ask is Ask.FILTER:
-            self.look.show_only(Filter.parse(text))
-            self.look.tell(f"Showing only: {text}" if text else "Showing everything.")
-        elif ask is Ask.SEARCH:
-            self.look.search = text.lower()
-            if text:
-                self._find(-1, from_selected=True)
-        elif ask is not None and text:
-            {
-                Ask.MEASURED: self._measured,
-                Ask.NOTE: lambda line: self.pump.ask(lambda: self.pump.note(line)),
-                Ask.RECORD: lambda line: self.pump.ask(lambda: self.pump.record(line)),
-                Ask.LINE: self._line,
-                Ask.DO: self._acted,
-            }[ask](text)
+    def submit(self, text: str) -> bool:
+        """The line that was asked for; whether it was taken. If not it is still asked for, and `refused` says why."""
+        look, text = self.look, text.strip()
+        takes: dict[Ask, Callable[[str], str]] = {
+            Ask.FILTER: self._filter,
+            Ask.SEARCH: self._search,
+            Ask.MEASURED: self._measured,
+            Ask.NOTE: self._note,
+            Ask.RECORD: lambda line: self.pump.refusal(lambda: self.pump.record(line)),
+            Ask.LINE: self._line,
+            Ask.DO: lambda line: self.pump.refusal(lambda: self.pump.act(line)),
+        }
+        look.message = look.refused = ""
+        if look.ask is not None and (text or look.ask in (Ask.FILTER, Ask.SEARCH)):
+            look.refused = takes[look.ask](text)
+        if not look.refused:
+            look.ask = None
+        return not look.refused
 
     def hint(self) -> str:
         """What can be typed where something is asked for."""
@@ -118,7 +118,7 @@ class Desk:
             return "benchtool diagnose --readings lists all that can be given."
         if ask is Ask.DO:
             verbs = ", ".join(line.split()[0] for line in usage(controller=False))
-            return f"{verbs} (after @ADDRESS), or fault: {', '.join(FAULTS)}"
+            return f"{verbs} (after @ADDRESS), or fault and one of: {', '.join(FAULTS)}"
         if ask is Ask.LINE:
             return f"Now {self.model.settings}. Usual rates: {', '.join(map(str, sorted(DEVICE_RATES)))}"
         return ""
@@ -140,9 +140,15 @@ class Desk:
 
     def _to_newest(self) -> None:
         if self.look.focus is Focus.DEVICES:
-            self.look.device = max(0, self.model.device_count() - 1)
+            self._choose(len(self.model.devices) - 1)
         else:
             self.look.hold(self._newest())
+
+    def _choose(self, number: int) -> None:
+        devices = self.model.devices
+        if devices:
+            chosen = devices[max(0, min(number, len(devices) - 1))]
+            self.look.device = (chosen.protocol, chosen.address)
 
     def _newest(self) -> int:
         found = self.model.back(self.look, self.model.rows.end - 1, 1)
@@ -150,7 +156,7 @@ class Desk:
 
     def _move(self, by: int) -> None:
         if self.look.focus is Focus.DEVICES:
-            self.look.device = max(0, min(self.look.device + by, self.model.device_count() - 1))
+            self._choose(place_of(self.model.devices, self.look.device) + by)
             return
         if not self.look.held:
             self.look.hold(self._newest())
@@ -176,7 +182,7 @@ class Desk:
 
     def _oldest(self) -> None:
         if self.look.focus is Focus.DEVICES:
-            self.look.device = 0
+            self._choose(0)
             return
         found = self.model.forward(self.look, self.model.rows.first, 1)
         self.look.hold(self._newest())
@@ -208,11 +214,11 @@ class Desk:
         self._open_line(self.look.selected)
 
     def _open_device(self) -> None:
-        shot = self.model.snapshot(Look(), 1, 10)
-        if not shot.devices:
+        devices = self.model.devices
+        if not devices:
             self.look.tell("No device is known yet.")
             return
-        device = shot.devices[min(self.look.device, len(shot.devices) - 1)]
+        device = devices[place_of(devices, self.look.device)]
         times = [f"{one / 1e6:.1f} ms" if isinstance(one, int) else one for one in device.history]
         lines = [
             f"{device.protocol.value} address {device.address}: {device.state.value}",
@@ -245,11 +251,11 @@ class Desk:
     def _newer_match(self) -> None:
         self._find(1)
 
-    def _find(self, step: int, *, from_selected: bool = False) -> None:
+    def _find(self, step: int, *, from_selected: bool = False) -> bool:
         look = self.look
         if not look.search:
             look.tell("Nothing is searched for yet: s asks what.")
-            return
+            return False
         if not look.held:
             look.hold(self._newest())
             from_selected = True
@@ -264,6 +270,7 @@ class Desk:
         else:
             look.selected = found
             look.tell("Found; , and . go to the next older and newer one.")
+        return found is not None
 
     def _record(self) -> None:
         if self.model.recording:
@@ -328,9 +335,34 @@ class Desk:
     def _scroll_end(self) -> None:
         self.look.top = 1 << 20
 
-    # Typed lines.
+    # Typed lines: each tells why it cannot be taken; empty where it is.
 
-    def _measured(self, text: str) -> None:
+    def _filter(self, text: str) -> str:
+        look = self.look
+        look.show_only(Filter.parse(text))
+        if not text:
+            look.tell("Showing everything.")
+        elif self.model.search(_was_heard, look, self.model.rows.end - 1, -1) is None:
+            look.tell(f"No line in the screen's memory fits “{look.filter.text()}”; new ones will show. f changes it.")
+        else:
+            look.tell(f"Showing only: {look.filter.text()}. f and nothing typed shows everything.")
+        return ""
+
+    def _note(self, text: str) -> str:
+        self.pump.ask(lambda: self.pump.note(text))
+        return ""
+
+    def _search(self, text: str) -> str:
+        look = self.look
+        before = (look.search, look.held, look.selected, look.bottom)
+        look.search = text.lower()
+        if not text or self._find(-1, from_selected=True):
+            return ""
+        look.search, look.held, look.selected, look.bottom = before
+        among = "" if look.filter.all else f" among those shown (only {look.filter.text()})"
+        return f"No line with “{text}” in the screen's memory{among}."
+
+    def _measured(self, text: str) -> str:
         """`ab-ohms 61`, `ab-ohms=61`, `swap-clip better`."""
         name, _, value = text.replace("=", " ", 1).partition(" ")
         line = f"{name}={value.strip()}"
@@ -340,27 +372,26 @@ class Desk:
             else:
                 more = ByHand(readings=(parse_reading(line),))
         except ReadingError as error:
-            self.look.tell(str(error))
-            return
+            return str(error)
         self.pump.ask(lambda: self.pump.measured(more))
         said = more.readings[0].text() if more.readings else line
         self.look.tell(f"{said}: weighed with what is heard.")
+        return ""
 
-    def _line(self, text: str) -> None:
+    def _line(self, text: str) -> str:
         baud, char_format = None, None
         for word in text.replace(",", " ").split():
             if word.isascii() and word.isdigit():
                 baud = int(word[:10])
                 if not 50 <= baud <= 20_000_000:
-                    self.look.tell(f"{word}: a bit rate is 50 to 20 000 000 bit/s.")
-                    return
+                    return f"{word}: a bit rate is 50 to 20 000 000 bit/s."
             else:
                 try:
                     char_format = CharFormat.parse(word)
                 except ValueError as error:
-                    self.look.tell(str(error))
-                    return
-        self.pump.ask(lambda: self.pump.set_line(baud, char_format))
+                    return str(error)
+        return self.pump.refusal(lambda: self.pump.set_line(baud, char_format))
 
-    def _acted(self, text: str) -> None:
-        self.pump.ask(lambda: self.pump.act(text))
+
+def _was_heard(row: Row) -> bool:
+    return row.kind not in (RowKind.NOTE, RowKind.SAID)

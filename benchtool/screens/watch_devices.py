@@ -1,5 +1,7 @@
 """The devices that a bus was heard to have: how each does just now, not over all the time; what it said it is.
 
+On a bus with damage an address counts as a device once it has answered, or came often: chance frames bear any address.
+
 What counts as slow is a judgement: answers that take more than half of the time that a controller waits, or twenty
 times that of the other devices.
 """
@@ -7,6 +9,7 @@ times that of the other devices.
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from statistics import median
@@ -15,6 +18,7 @@ from benchtool.frames.frame import Frame, Protocol, Role
 from benchtool.frames.osdp.codes import Reply
 from benchtool.measure.exchange import REPLY_LIMIT_NS, Exchange, Outcome, is_broadcast
 from benchtool.measure.osdp_watch import Seen
+from benchtool.measure.tally import SEEN_OFTEN
 from benchtool.reports import frame_text, osdp_text
 
 _KEPT = 12
@@ -67,12 +71,20 @@ class DeviceLine:
     """The last thing it told of, secrets hidden; with its time."""
 
 
+def place_of(devices: Sequence[DeviceLine], wanted: tuple[Protocol, int] | None) -> int:
+    """Where a device stands in the list; 0 where it is not there."""
+    return next((place for place, one in enumerate(devices) if (one.protocol, one.address) == wanted), 0)
+
+
 class _Device:
     __slots__ = (
+        "address",
         "asked_ns",
         "exchanges",
+        "heard",
         "identity",
         "identity_text",
+        "known",
         "protocol",
         "replies",
         "requests",
@@ -80,9 +92,10 @@ class _Device:
         "told_text",
     )
 
-    def __init__(self, protocol: Protocol) -> None:
-        self.protocol = protocol
-        self.requests = self.replies = 0
+    def __init__(self, protocol: Protocol, address: int) -> None:
+        self.protocol, self.address = protocol, address
+        self.requests = self.replies = self.heard = 0
+        self.known = False
         self.exchanges: deque[tuple[Outcome, int]] = deque(maxlen=_KEPT)
         self.asked_ns = 0
         self.identity: tuple[Frame, Seen] | None = None
@@ -100,28 +113,42 @@ class Devices:
     """Feed it frames and exchanges."""
 
     def __init__(self) -> None:
-        self._devices: dict[tuple[Protocol, int], _Device] = {}
+        self._devices: dict[int, _Device] = {}
+        """By Modbus address, or OSDP address + 256, and so on: hashing an Enum costs too much here."""
+        self._known = 0
+        self._damage = False
 
     def __len__(self) -> int:
-        return len(self._devices)
+        return self._known
 
     def frame(self, frame: Frame, seen: Seen) -> None:
         """A frame came, and so much is known of it."""
-        address = frame.address
-        if not frame.ok or address is None or is_broadcast(frame):
+        if not frame.ok:
+            self._damage = True
             return
-        if frame.role is Role.REQUEST:
-            found = self._at(frame.protocol, address)
-            if found is not None:
-                found.asked_ns = frame.t_ns
-        elif frame.role is Role.REPLY and frame.protocol is Protocol.OSDP and frame.octets[5] != Reply.ACK:
-            found = self._at(frame.protocol, address)
-            if found is None:
-                return
+        address = frame.address
+        if address is None or is_broadcast(frame):
+            return
+        protocol, role = frame.protocol, frame.role
+        if role is Role.UNKNOWN:
+            return
+        found = self._at(protocol, address)
+        if found is None:
+            return
+        found.heard += 1
+        if not found.known and (not self._damage or found.heard >= SEEN_OFTEN):
+            self._make_known(found)
+        if role is Role.REQUEST:
+            found.asked_ns = frame.t_ns
+        elif protocol is Protocol.OSDP and frame.octets[5] not in _ROUTINE:
             if frame.octets[5] == Reply.PDID:
                 found.identity, found.identity_text = (frame, seen), ""
-            elif frame.octets[5] not in _ROUTINE:
+            else:
                 found.told, found.told_text = (frame, seen), ""
+
+    def _make_known(self, device: _Device) -> None:
+        device.known = True
+        self._known += 1
 
     def exchange(self, exchange: Exchange) -> None:
         """A request, and what became of it."""
@@ -131,40 +158,54 @@ class Devices:
         if found is None:
             return
         found.requests += 1
-        found.replies += exchange.outcome is Outcome.ANSWERED
+        if exchange.outcome is Outcome.ANSWERED:
+            found.replies += 1
+        if not found.known and (found.replies or found.requests >= SEEN_OFTEN):
+            self._make_known(found)
         found.exchanges.append((exchange.outcome, exchange.latency_ns or 0))
 
     def _at(self, protocol: Protocol, address: int) -> _Device | None:
-        found = self._devices.get((protocol, address))
+        base = 256 if protocol is Protocol.OSDP else 0 if protocol is Protocol.MODBUS_RTU else _OTHERS[protocol]
+        found = self._devices.get(base + address)
         if found is None and len(self._devices) < _MOST_DEVICES:
-            found = self._devices[protocol, address] = _Device(protocol)
+            found = self._devices[base + address] = _Device(protocol, address)
         return found
 
     def lines(self, now_ns: int) -> tuple[DeviceLine, ...]:
-        """All of them, by protocol and address."""
-        latencies = {key: one.latency_ns for key, one in self._devices.items()}
-        known = sorted(latency for latency in latencies.values() if latency is not None)
+        """All of them: those that do not answer first, then what else needs attention; else by protocol and address."""
+        devices = [device for device in self._devices.values() if device.known]
+        latencies = [device.latency_ns for device in devices]
+        known = sorted(latency for latency in latencies if latency is not None)
         usual_ns = known[(len(known) - 1) // 2] if len(known) > 1 else None
-        return tuple(
-            _line(key[1], device, latencies[key], now_ns, usual_ns)
-            for key, device in sorted(
-                self._devices.items(), key=lambda one: (one[0][0].value != "osdp", one[0][0].value, one[0][1])
-            )
-        )
+        made = [
+            _line(device, latency_ns, now_ns, usual_ns) for device, latency_ns in zip(devices, latencies, strict=True)
+        ]
+        made.sort(key=lambda one: (_RANKS[one.state], one.protocol.value != "osdp", one.protocol.value, one.address))
+        return tuple(made)
 
 
-_ROUTINE = frozenset({Reply.PDCAP})
+_RANKS = {
+    State.SILENT: 0,
+    State.DAMAGED: 1,
+    State.UNSTEADY: 1,
+    State.SLOW: 1,
+    State.ALIVE: 2,
+    State.NOT_ASKED: 2,
+}
+"""Few ranks: a device that is damaged now and unsteady then keeps its place."""
+_OTHERS = {protocol: 1 << (16 + number) for number, protocol in enumerate(Protocol)}
+_ROUTINE = frozenset({Reply.PDCAP, Reply.ACK})
 """Replies that tell of nothing that happened."""
 
 
-def _line(address: int, device: _Device, latency_ns: int | None, now_ns: int, usual_ns: int | None) -> DeviceLine:
+def _line(device: _Device, latency_ns: int | None, now_ns: int, usual_ns: int | None) -> DeviceLine:
     if device.told is not None and not device.told_text:
         device.told_text = told_words(*device.told)
     if device.identity is not None and not device.identity_text:
         device.identity_text = identity_words(*device.identity)
     return DeviceLine(
         device.protocol,
-        address,
+        device.address,
         _state(device, latency_ns or 0, now_ns, usual_ns),
         device.identity_text,
         device.requests,

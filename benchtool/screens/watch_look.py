@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import Enum
 
+from benchtool.frames.frame import Protocol
 from benchtool.screens.watch_rows import Filter
 
 
@@ -66,13 +67,15 @@ class Look:
     """The selected line of the traffic; counts where it is held."""
     bottom: int = -1
     """The lowest line on the screen where it is held."""
-    device: int = 0
-    """The selected device, counted from 0."""
+    device: tuple[Protocol, int] | None = None
+    """The selected device; None: the first."""
     devices_top: int = 0
     filter: Filter = field(default_factory=Filter)
     filter_number: int = 0
     search: str = ""
     message: str = ""
+    refused: str = ""
+    """Why what was typed was not taken; it can be mended then."""
     painted: int = 0
     """Lines below this number have been on the screen, or have passed by."""
     passed: int = 0

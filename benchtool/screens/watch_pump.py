@@ -30,7 +30,11 @@ _AGAIN_NS = 10_000_000_000
 """Where nothing more comes, a diagnosis is made anew after so much silence."""
 _FIRST_NS = 1_500_000_000
 """What is heard before tells too little to be worth a diagnosis."""
+_SILENT_NS = 10_000_000_000
+"""So long a bus must have been silent before silence is something to judge by."""
 _REST_S = 0.015
+_ANSWER_S = 1.0
+"""A person who has typed something waits so long at most."""
 _BATCH = 64
 
 
@@ -60,7 +64,7 @@ class Pump:
         self.recorded: list[str] = []
         self._seconds_ns = None if seconds is None else round(seconds * 1e9)
         self._clock_ns, self._wait = clock_ns, wait
-        self._requests: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._requests: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
         self._recorder: Recorder | None = None
         self._notes: BufferedWriter | None = None
         self._flushed_ns = 0
@@ -73,7 +77,10 @@ class Pump:
     def open(self) -> None:
         """Open the tap; TapError says why it cannot be."""
         self.source.open()
-        self.model.begin(self.source.info, 0, by_file=self.source.is_file)
+        now_ns = self.source.now_ns()
+        if self._seconds_ns is not None:
+            self._seconds_ns += now_ns
+        self.model.begin(self.source.info, now_ns, by_file=self.source.is_file)
         self._show_pace()
 
     def start(self) -> None:
@@ -94,6 +101,7 @@ class Pump:
         self._stopping.set()
         if self._thread is not None:
             self._thread.join()
+        self._do_requests()  # a note typed just before the end
         self._end()
         self.stop_recording()
         self.worker.stop()
@@ -105,11 +113,34 @@ class Pump:
 
     def settle(self) -> None:
         """Work the diagnosis out from all that was heard, now; for who has no thread for it."""
-        self.worker.work(self.model.work())
+        if self._can_judge(self.model.now_ns, last=True):
+            self.worker.work(self.model.work())
 
-    def ask(self, request: Callable[[], None]) -> None:
+    def ask(self, request: Callable[[], object]) -> None:
         """Have something done between two reads, in the thread that listens."""
         self._requests.put(request)
+
+    def refusal(self, request: Callable[[], str]) -> str:
+        """Have something done there and wait for it: why it was not done, empty where it was.
+
+        What takes too long goes on, and is told on the screen when it fails.
+        """
+        if self._thread is None:
+            return request()
+        answers: queue.SimpleQueue[str] = queue.SimpleQueue()
+        late = threading.Event()
+
+        def done() -> None:
+            answers.put(request())
+            if late.is_set():
+                self.tell_screen(answers.get())
+
+        self.ask(done)
+        try:
+            return answers.get(timeout=_ANSWER_S)
+        except queue.Empty:
+            late.set()
+            return ""
 
     def step(self) -> None:
         """One turn: what was asked for, what has come, a diagnosis where one is due."""
@@ -192,13 +223,20 @@ class Pump:
         model, worker = self.model, self.worker
         stretch, octets, at_ns = self._worked
         now_ns = model.now_ns
-        if not worker.is_due() or (now_ns - model.began_ns < _FIRST_NS and not last):
-            return
         heard = model.octets
+        if not worker.is_due() or not self._can_judge(now_ns, last=last):
+            return
         if stretch == model.stretches and octets == heard and (last or now_ns - at_ns < _AGAIN_NS):
             return
         self._worked = (model.stretches, heard, now_ns)
         worker.give(model.work())
+
+    def _can_judge(self, now_ns: int, *, last: bool) -> bool:
+        """Whether enough was heard to say anything; long silence at a bus that could speak is something, too."""
+        waited_ns = now_ns - self.model.began_ns
+        if self.model.octets:
+            return last or waited_ns >= _FIRST_NS
+        return waited_ns >= _SILENT_NS and not self.source.is_file
 
     def measured(self, more: ByHand) -> None:
         """What was measured goes into the diagnosis at once."""
@@ -213,19 +251,19 @@ class Pump:
         self.model.begin(self.source.info, self.model.now_ns)
         self._closed = False
 
-    def record(self, path: str, *, overwrite: bool = False) -> None:
-        """Begin to record."""
-        self.stop_recording()
+    def record(self, path: str, *, overwrite: bool = False) -> str:
+        """Begin to record; why not, if not."""
         recorder = Recorder(path, self.source.info, overwrite=overwrite)
         try:
             recorder.open()
         except CaptureError as error:
-            self.tell(f"Not recording: {error}")
-            return
+            return str(error)
+        self.stop_recording()
         self._recorder = recorder
         self.model.recording = path
         self.recorded.append(path)
         self.tell(f"Recording into {path}: raw octets, card data included; only you may read it.")
+        return ""
 
     def stop_recording(self) -> None:
         """End the recording, if there is one."""
@@ -285,47 +323,45 @@ class Pump:
         else:
             self.tell_screen(f"Noted, and written into {path}.")
 
-    def set_line(self, baud: int | None, char_format: CharFormat | None) -> None:
-        """Listen with another rate or format."""
+    def set_line(self, baud: int | None, char_format: CharFormat | None) -> str:
+        """Listen with another rate or format; why not, if not."""
         source, before = self.source, self.model.settings
         wanted = LineSettings(baud or before.baud, char_format or before.format)
         if source.is_file:
-            self.tell_screen(
-                f"A capture was heard with {before}; that cannot be changed now. q, and --baud, reads it otherwise."
-            )
-            return
+            return f"A capture was heard with {before}; that cannot be changed now. q, and --baud, reads it otherwise."
         if source.address.startswith("socket://"):
-            self.tell_screen("A device server sets its line itself: set the rate there, then start again with --baud.")
-            return
-        was = source.settings
-        if self._reopen(source.address, wanted, f"the receiver was set to {wanted}"):
-            path = self.model.recording
-            if path:
-                self.record(_next_name(path))
-        else:
-            source.settings = was
+            return "A device server sets its line itself: set the rate there, then start again with --baud."
+        if refused := self._reopen(source.address, wanted, f"the receiver was set to {wanted}"):
+            return refused
+        path = self.model.recording
+        if path and (failed := self.record(_next_name(path))):
+            self.stop_recording()
+            self.tell(f"The recording does not go on: {failed}")
+        return ""
 
-    def inject(self, text: str) -> None:
-        """Run the simulated bus with another fault."""
+    def inject(self, text: str) -> str:
+        """Run the simulated bus with another fault; why not, if not."""
         address = self.source.with_fault(text)
+        why = f"the simulated bus got the fault {text.strip() or 'healthy'}"
+        if refused := self._reopen(address, self.source.settings, why):
+            return refused
         self.model.by_hand = ByHand()
-        self._reopen(address, self.source.settings, f"the simulated bus got the fault {text.strip() or 'healthy'}")
+        return ""
 
-    def act(self, text: str) -> None:
-        """Have a simulated device do something."""
+    def act(self, text: str) -> str:
+        """Have a simulated device do something; why not, if not."""
         if not self.source.is_simulated:
-            self.tell_screen("Listening cannot transmit: cards, keys and faults are for a simulated bus (sim:demo).")
-            return
+            return "Listening cannot transmit: cards, keys and faults are for a simulated bus (sim:demo)."
         words = text.split(maxsplit=1)
         if words and words[0].lower() == "fault":
-            self.inject(words[1] if len(words) > 1 else "healthy")
-            return
+            return self.inject(words[1] if len(words) > 1 else "healthy")
         try:
             self.tell(self.source.act(text))
         except ValueError as error:
-            self.tell_screen(str(error))
+            return str(error)
+        return ""
 
-    def _reopen(self, address: str, settings: LineSettings | None, why: str) -> bool:
+    def _reopen(self, address: str, settings: LineSettings | None, why: str) -> str:
         source, model = self.source, self.model
         was = (source.address, source.settings)
         if not self._closed:
@@ -339,17 +375,16 @@ class Pump:
             source.open(now_ns)
         except TapError as error:
             source.address, source.settings = was
-            self.tell_screen(str(error))
             try:
                 source.open(now_ns)
             except TapError as second:
                 self.failure, self._closed = second, True
                 self._ended(f"The tap failed: {second}.")
-            return False
+            return str(error)
         self._told = 0
         self.count_anew(why)
         self.tell(f"Counting began anew: {why}.")
-        return True
+        return ""
 
     def change_speed(self, step: int) -> None:
         """Play faster or slower; 0: pause, or go on."""

@@ -42,12 +42,20 @@ class Source:
         self._ready: deque[Item] = deque()
 
     def open(self, offset_ns: int = 0) -> None:
-        """Open; what comes is on the screen's clock, which is at `offset_ns` now. TapError says what is wrong."""
+        """Open; what comes is on the screen's clock, which is at `offset_ns` now. TapError says what is wrong.
+
+        A file is played from its first item on, however late that came: nobody waits for an empty beginning.
+        """
         tap = self._make()
         self._pace.bus_ns = offset_ns
         tap.open()
         self._tap, self._offset_ns = tap, offset_ns
         self._ready.clear()
+        if self.is_file:
+            while not self._ready and not tap.ended:
+                self._ready.extend(self._moved(tap.read(0)))
+            if self._ready:
+                self._pace.bus_ns = self._ready[0].t_ns
 
     def _make(self) -> Tap:
         if not self.address.startswith("sim:"):

@@ -86,7 +86,6 @@ class Snapshot:
     newer: int
     """Lines that came after the lowest on the screen."""
     passed: int
-    message: str
 
 
 @dataclass(slots=True)
@@ -288,6 +287,11 @@ class Model(Scroll):
         """How many devices are known."""
         return len(self._stretch.devices)
 
+    @property
+    def devices(self) -> tuple[DeviceLine, ...]:
+        """The devices as they were last drawn."""
+        return () if self._slow is None else self._slow[1]
+
     def snapshot(self, look: Look, traffic: int, seconds: int) -> Snapshot:
         """A picture of everything, with `traffic` lines of traffic and so many `seconds` of the line's past."""
         stretch = self._stretch
@@ -332,7 +336,6 @@ class Model(Scroll):
             selected=look.selected if look.held else -1,
             newer=max(0, newest - numbers[-1]) if look.held and numbers else 0,
             passed=look.passed,
-            message=look.message,
         )
 
 

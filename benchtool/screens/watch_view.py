@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from benchtool.frames.frame import Protocol
 from benchtool.reports.frame_text import milliseconds
-from benchtool.screens.watch_devices import SIGNS, DeviceLine, State
+from benchtool.screens.watch_devices import SIGNS, DeviceLine, State, place_of
 from benchtool.screens.watch_glyphs import Glyphs, fit, history
 from benchtool.screens.watch_look import Focus, Look, Page
 from benchtool.screens.watch_rows import Line
@@ -53,6 +53,7 @@ class Plan:
     counts: int
     devices: int
     traffic: int
+    message: int
     keys: int
 
     @property
@@ -61,10 +62,11 @@ class Plan:
         return max(10, self.width - _LABEL)
 
 
-def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = False) -> Plan:
+def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = False, message: int = 1) -> Plan:
     """Share out the rows: state, devices and traffic first, then what explains them.
 
-    `blind`: there is something that this tap cannot see, and that must be said.
+    `blind`: there is something that this tap cannot see, and that must be said. `message`: rows wanted for what is
+    said to who types; they go off the traffic.
     """
     roomy, tall = height >= 23, height >= 36
     finding = 3 if tall else 2 if roomy and width < 110 else 1
@@ -77,7 +79,9 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
     known = min(max(1, devices), max(1, (left - 2) * 3 // 5))
     shown = known if left >= 6 else min(known, 1)
     traffic = max(1, left - shown - 2)
-    return Plan(width, height, state, finding, todo, caution, counts, shown, traffic, key_rows)
+    said = max(1, min(message, traffic))
+    traffic -= said - 1
+    return Plan(width, height, state, finding, todo, caution, counts, shown, traffic, said, key_rows)
 
 
 def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled]) -> list[Styled]:
@@ -86,7 +90,7 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
     if width < SMALLEST[0] or plan.height < SMALLEST[1]:
         return [[(TEXT, fit(text, width, glyphs))] for text in _too_small(shot)[: plan.height]]
     if look.page is not Page.BUS:
-        return _page(look, plan, glyphs, keys, shot)
+        return _page(look, plan, glyphs, keys)
     lines = [_head(shot, width, glyphs), *_block(shot.state, plan.state, width, glyphs, STRONG, "")]
     lines += _block(shot.finding, plan.finding, width, glyphs, TEXT)
     lines += _block(_todo(shot), plan.todo, width, glyphs, TEXT)
@@ -102,9 +106,23 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
     lines.append([(HEAD, fit(_traffic_head(shot, look, width), width, glyphs))])
     lines += [_traffic(line, shot.selected, width, glyphs) for line in shot.lines]
     lines += [[(TEXT, "")]] * (plan.traffic - len(shot.lines))
-    lines.append([(STRONG, fit(shot.message, width, glyphs))])
+    lines += _message(look, plan, glyphs)
     lines += keys
     return lines[: plan.height]
+
+
+def message_lines(look: Look, width: int) -> list[str]:
+    """What is said to who sits here; in several rows only while something is typed, for then it is the one thing."""
+    text = f"Not taken: {look.refused}" if look.refused else look.message
+    return (wrapped([text], width) or [""]) if look.ask is not None else [text]
+
+
+def _message(look: Look, plan: Plan, glyphs: Glyphs) -> list[Styled]:
+    parts = message_lines(look, plan.width)
+    if len(parts) > plan.message:
+        parts = [*parts[: plan.message - 1], " ".join(parts[plan.message - 1 :])]
+    style = ALARM if look.refused else STRONG
+    return [[(style, fit(part, plan.width, glyphs))] for part in parts]
 
 
 def _too_small(shot: Snapshot) -> list[str]:
@@ -184,20 +202,22 @@ _PROTOCOLS = {
 
 def _devices(devices: Sequence[DeviceLine], resolution_ns: int, look: Look, plan: Plan, glyphs: Glyphs) -> list[Styled]:
     width, chosen = plan.width, look.focus is Focus.DEVICES
-    look.device = min(look.device, max(0, len(devices) - 1))
-    if look.device < look.devices_top:
-        look.devices_top = look.device
-    if look.device >= look.devices_top + plan.devices:
-        look.devices_top = look.device - plan.devices + 1
+    place = place_of(devices, look.device)
+    if not chosen:
+        look.devices_top = 0
+    elif place < look.devices_top:
+        look.devices_top = place
+    elif place >= look.devices_top + plan.devices:
+        look.devices_top = place - plan.devices + 1
     look.devices_top = max(0, min(look.devices_top, len(devices) - plan.devices))
     shown = devices[look.devices_top : look.devices_top + plan.devices]
     more = len(devices) - len(shown)
     heading = _device_columns("DEVICE", "", "", "replies", "no reply", "ms", "recent", width)
-    tail = f"  ({more} more: Tab, arrows)" if more else "  it said / it is"
+    tail = f"  {more} more: Tab" if more else "  it said / it is"
     lines: list[Styled] = [[(HEAD, fit(heading + tail, width, glyphs))]]
     for number, device in enumerate(shown, look.devices_top):
         bad = device.state in (State.SILENT, State.DAMAGED)
-        style = CHOSEN if chosen and number == look.device else ALARM if bad else TEXT
+        style = CHOSEN if chosen and number == place else ALARM if bad else TEXT
         latency = milliseconds(device.latency_ns, resolution_ns)
         columns = _device_columns(
             f"{SIGNS[device.state]} {device.state.value}",
@@ -210,7 +230,7 @@ def _devices(devices: Sequence[DeviceLine], resolution_ns: int, look: Look, plan
             width,
         )
         said = "; ".join(text for text in (device.last, device.identity) if text)
-        mark = ">" if chosen and number == look.device else " "
+        mark = ">" if chosen and number == place else " "
         lines.append([(style, fit(f"{columns} {mark}{said}", width, glyphs))])
     if not devices:
         lines.append([(FAINT, fit("  none yet: a device is one that is asked or answers", width, glyphs))])
@@ -249,8 +269,8 @@ def _traffic(line: Line, selected: int, width: int, glyphs: Glyphs) -> Styled:
     return [(CHOSEN if chosen else ALARM if line.error else TEXT, fit(text, width, glyphs))]
 
 
-def _page(look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled], shot: Snapshot) -> list[Styled]:
-    width, rows = plan.width, plan.height - len(keys) - 2
+def _page(look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled]) -> list[Styled]:
+    width, rows = plan.width, plan.height - len(keys) - 1 - plan.message
     text = wrapped(look.text, width - 1)
     look.top = max(0, min(look.top, len(text) - rows))
     below = len(text) - look.top - rows
@@ -258,4 +278,4 @@ def _page(look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled], shot: 
     lines: list[Styled] = [[(HEAD, fit(f" {look.page.value}{where}", width, glyphs))]]
     lines += [[(TEXT, fit(f" {one}", width, glyphs))] for one in text[look.top : look.top + rows]]
     lines += [[(TEXT, "")]] * (rows + 1 - len(lines))
-    return [*lines, [(STRONG, fit(shot.message, width, glyphs))], *keys]
+    return [*lines, *_message(look, plan, glyphs), *keys]

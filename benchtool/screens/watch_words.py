@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Sequence
 
 from benchtool.capture.chunk import LineErrors, TapInfo
-from benchtool.diagnose.finding import Diagnosis, Finding
+from benchtool.diagnose.finding import Cause, Diagnosis, Finding
 from benchtool.reports.diagnosis_text import sure, undecided
 from benchtool.screens.watch_devices import DeviceLine, State
 from benchtool.screens.watch_strip import Rates
@@ -80,6 +80,8 @@ def finding_sentence(diagnosis: Diagnosis | None) -> str:
         return "No finding yet: one is worked out once there is something to go by."
     first = diagnosis.findings[0]
     share = f"{first.probability:.0%}, {sure(first.probability)}"
+    if first.cause is Cause.NONE_OF_THESE:
+        return f"Finding: none; what was heard fits no cause that is known here ({share}). {first.summary}"
     if undecided(diagnosis):
         return f"No finding is sure yet; first guess: {headline(first)} ({share})."
     return f"Finding: {headline(first)} ({share}). {first.summary}"

@@ -73,7 +73,8 @@ def test_devices_are_told_alive_and_silent_by_word_and_sign() -> None:
     }
     assert shot.state == "Alive: 4 of 5 devices answer; address 5 silent."
     assert "- silent" in screen.text()
-    assert shot.devices[3].last.startswith("7.8 s: keys")
+    assert next(one for one in shot.devices if one.address == 4).last.startswith("7.8 s: keys")
+    assert shot.devices[0].address == 5, "what needs attention comes first"
 
 
 def test_counts_are_those_of_listen() -> None:
@@ -195,7 +196,7 @@ def test_a_file_that_is_there_is_not_recorded_over(tmp_path: Path) -> None:
     path.write_text("kept")
     screen = watching()
     screen.type("r", str(path))
-    assert "exists already" in screen.look.message
+    assert "exists already" in screen.look.refused
     assert not screen.model.recording
     assert path.read_text() == "kept"
 
@@ -210,7 +211,8 @@ def test_a_measurement_goes_into_the_diagnosis_at_once() -> None:
     assert after is not None
     assert [reading.text() for reading in after.diagnosis.by_hand.readings] == ["ab-ohms 61 ohm"]
     screen.type("m", "ab-ohms sixty")
-    assert "a number is wanted" in screen.look.message
+    assert "a number is wanted" in screen.look.refused
+    screen.desk.cancel()
     screen.type("m", "swap-clip same")
     assert screen.model.found is not None
     assert [one.name for one in screen.model.found.diagnosis.by_hand.tried] == ["swap-clip"]
@@ -233,8 +235,9 @@ def test_a_card_is_presented_and_a_fault_injected_on_a_simulated_bus() -> None:
     screen.run(1)
     assert "card 26-bit •••" in screen.model.snapshot(Look(), 5, 60).devices[0].last
     screen.type("d", "card 26-bit 999999 1")
-    assert "write: card" in screen.look.message
-    assert "999999" not in screen.look.message
+    assert "write: card" in screen.look.refused
+    assert "999999" not in screen.look.refused
+    screen.desk.cancel()
     before_ns = screen.model.now_ns
     screen.type("d", "fault pair-reversed-at-tap")
     screen.run(5)
@@ -243,7 +246,8 @@ def test_a_card_is_presented_and_a_fault_injected_on_a_simulated_bus() -> None:
     assert shot.counts.sound == 0
     assert "pair-reversed-at-tap" in shot.finding
     screen.type("d", "fault no-such-fault")
-    assert "no fault 'no-such-fault'" in screen.look.message
+    assert "no fault 'no-such-fault'" in screen.look.refused
+    screen.desk.cancel()
     screen.run(0.5)
     assert "pair-reversed-at-tap" in screen.model.snapshot(Look(), 5, 60).tap
 
@@ -273,15 +277,16 @@ def test_rate_of_a_capture_is_not_changed_and_its_speed_is(tmp_path: Path) -> No
     path.write_text("".join(f"{at} 53 01 08 00 05 60 8B 33\n" for at in range(1, 30)))
     screen = watching(str(path))
     screen.run(2.5)
-    assert screen.model.octets == 16
+    assert screen.model.octets == 24, "it plays from the first line on"
     screen.type("b", "19200")
-    assert "was heard with 9600 8N1" in screen.look.message
+    assert "was heard with 9600 8N1" in screen.look.refused
+    screen.desk.cancel()
     screen.press("p")
     screen.run(5)
-    assert screen.model.octets == 16
+    assert screen.model.octets == 24
     screen.press("p", "+")
     screen.run(2)
-    assert screen.model.octets > 16 + 40
+    assert screen.model.octets > 24 + 40
     assert screen.model.pace == "speed 4"
     screen.pump.finish()
 
