@@ -70,7 +70,7 @@ class OnSite:
         found = () if compared is None else leans_found(compared)
         return replace(
             observed,
-            leans=(*leans_of(self.view, self.trunk), *found),
+            leans=(*(one for one in observed.leans if one.heard), *leans_of(self.view, self.trunk), *found),
             length_m=observed.length_m or self.length_m,
             order=observed.order or addresses_in_order(self.trunk),
         )

@@ -172,9 +172,9 @@ def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
         times = times_too_long(observed.length_m, baud)
         told = f"the pair is {times:.2g} times as long as {baud} bit/s allows by the usual rule (1e8 / rate)"
         found.append((told, {"length_m": observed.length_m}, weigh.by_length(observed.length_m, baud)))
-    for because in dict.fromkeys(one.because for one in observed.leans):
-        said = [one for one in observed.leans if one.because == because]
-        found.append((f"by the record: {because}", {}, lean.log_likelihood(said)))
+    for because, heard in dict.fromkeys((one.because, one.heard) for one in observed.leans):
+        said = [one for one in observed.leans if (one.because, one.heard) == (because, heard)]
+        found.append((because if heard else f"by the record: {because}", {}, lean.log_likelihood(said)))
     return found
 
 

@@ -7,7 +7,8 @@ from collections.abc import Sequence
 from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.evidence import Evidence
-from benchtool.diagnose.finding import Diagnosis
+from benchtool.diagnose.finding import Cause, Diagnosis
+from benchtool.diagnose.lean import MOST_LOG, Lean
 from benchtool.diagnose.limits import limits
 from benchtool.diagnose.observed import Observed, Told
 from benchtool.diagnose.places import AtAddress
@@ -15,6 +16,9 @@ from benchtool.diagnose.proofs import Proofs, gather
 from benchtool.diagnose.readings import ByHand
 from benchtool.diagnose.symptoms import SYMPTOMS, symptoms, tell
 from benchtool.measure.conduct import AddressConduct
+
+_ONE_LATE = 1.5
+"""Log-likelihood of a slow device for each reply that is late by its number (judgement)."""
 
 
 def diagnose(
@@ -61,7 +65,20 @@ def observe(
         octets=evidence.figures.octets,
         sender_baud=_rate_found(proofs),
         limits=limits(evidence, settings, length_m),
+        leans=_late_by_number(evidence),
     )
+
+
+def _late_by_number(evidence: Evidence) -> tuple[Lean, ...]:
+    """A command that was asked again with its number after 200 ms, and answered as often as asked: no second device."""
+    worst = max(evidence.conduct.addresses, key=lambda one: one.proven_late, default=None)
+    if worst is None or not worst.proven_late:
+        return ()
+    because = (
+        f"address {worst.address}: {worst.proven_late} times a command was asked again after more than 200 ms, and "
+        "then each asking answered: late replies, and no second device"
+    )
+    return (Lean(Cause.DEVICE_SLOW, min(MOST_LOG, worst.proven_late * _ONE_LATE), because, heard=True),)
 
 
 def at_addresses(evidence: Evidence, proofs: Proofs) -> tuple[AtAddress, ...]:
@@ -88,6 +105,7 @@ def at_addresses(evidence: Evidence, proofs: Proofs) -> tuple[AtAddress, ...]:
                 sequence_faults=kept.sequence_faults,
                 outages=kept.outages,
                 collisions=kept.seconds + evidence.where.after_reply_of.get(key, 0),
+                proven_late=kept.proven_late,
             )
         )
     return tuple(found)

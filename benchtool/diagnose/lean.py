@@ -1,4 +1,4 @@
-"""What a record of the installation says for or against causes, before and beside everything heard and measured.
+"""What a record of the installation says for or against causes, and what follows from rules beside the tables.
 
 Records are wrong now and then: no lean outweighs a clear reading. The weights are judgements of this project.
 """
@@ -20,13 +20,15 @@ MOST_LOG = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Lean:
-    """One cause made likelier, or less likely, by what is recorded."""
+    """One cause made likelier, or less likely, by what is recorded, or follows from what was heard."""
 
     cause: Cause
     log: float
     """Natural logarithm of how many times likelier, within `MOST_LOG` either way."""
     because: str
-    """What the record says, in a few words."""
+    """What the record says, or what follows, in a few words."""
+    heard: bool = False
+    """Whether it follows from what was heard."""
 
 
 def log_likelihood(leans: Iterable[Lean]) -> npt.NDArray[np.float64]:

@@ -50,7 +50,7 @@ class Observed:
     limits: tuple[str, ...] = ()
     by_hand: ByHand = field(default_factory=ByHand)
     leans: tuple[Lean, ...] = ()
-    """What a record of the installation says for or against causes."""
+    """What a record of the installation says for or against causes, and what follows from what was heard."""
 
     def measured(self, more: ByHand) -> Observed:
         """The same with further readings."""
@@ -166,7 +166,8 @@ def _lean(row: dict[str, Any]) -> Lean:
     cause = Cause(row["cause"])
     if cause is Cause.HEALTHY:
         raise ValueError("a record leans to faults, not to a sound bus")
-    return Lean(cause, max(-MOST_LOG, min(MOST_LOG, _number(row["log"]))), _plain(row["because"]))
+    log = max(-MOST_LOG, min(MOST_LOG, _number(row["log"])))
+    return Lean(cause, log, _plain(row["because"]), row.get("heard") is True)
 
 
 def _tried(row: dict[str, Any]) -> Tried:

@@ -42,6 +42,8 @@ class AtAddress:
     """Times that it was silent for a while and came back."""
     collisions: int = 0
     """Exchanges with octets beyond one reply, or damage right after its reply."""
+    proven_late: int = 0
+    """Replies that are late by their number."""
 
     @property
     def never_answers(self) -> bool:
@@ -61,7 +63,9 @@ _SUSPECT: dict[Cause, Callable[[AtAddress], float]] = {
     Cause.GROUND_OFFSET: lambda a: a.share(a.silent + a.damaged),
     Cause.CLOCK_OFF: lambda a: a.share(a.silent + a.damaged),
     Cause.ADDRESS_DUPLICATE: lambda a: a.share(a.damaged + a.unasked + a.collisions),
-    Cause.DEVICE_SLOW: lambda a: min(1.0, (a.latency_ms or (300.0 if a.unasked else 0.0)) / 200.0),
+    Cause.DEVICE_SLOW: lambda a: (
+        1.0 if a.proven_late else min(1.0, (a.latency_ms or (300.0 if a.unasked else 0.0)) / 200.0)
+    ),
     Cause.DEVICE_RESETTING: lambda a: a.share(a.silent) * (1 - a.share(a.silent)) * 4 + min(1.0, 0.3 * a.outages),
     Cause.DRIVER_HELD_LATE: lambda a: a.share(a.collisions + a.damaged),
     Cause.SEQUENCE_FAULTS: lambda a: a.share(a.sequence_faults),

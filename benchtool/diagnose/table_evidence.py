@@ -39,7 +39,7 @@ def without_addresses(observed: Observed) -> Observed:
         name: (text.replace("address 0", "the bus"), {key: value for key, value in numbers.items() if key != "address"})
         for name, (text, numbers) in observed.told.items()
     }
-    lean = Lean(Cause.ADDRESS_DUPLICATE, -MOST_LOG, "no address is known in these frames")
+    lean = Lean(Cause.ADDRESS_DUPLICATE, -MOST_LOG, "no address is known in these frames", heard=True)
     return replace(
         observed, addresses=(), told=told, leans=(*observed.leans, lean), limits=(*observed.limits, _NO_ADDRESS)
     )

@@ -88,6 +88,9 @@ class AddressConduct:
     """Second sound replies to one request."""
     late: int = 0
     """Replies later than its protocol allows, or after the controller had given up."""
+    proven_late: int = 0
+    """Replies that are late by their number: its command was asked again after the time allowed, and both askings were
+    answered. They are among `seconds` or the unasked ones too, as which the tables of `diagnose` know them."""
     restarts: int = 0
     """Requests with sequence number 0 after an answered one."""
     jumps: int = 0
@@ -147,6 +150,9 @@ class _At:
         "mismatches",
         "out_requests",
         "outages",
+        "owed",
+        "owed_number",
+        "proven_late",
         "recent",
         "refusals",
         "refused_numbers",
@@ -169,6 +175,9 @@ class _At:
         self.damages = -1
         self.last_sequence = -1
         self.was_answered = False
+        self.owed = self.proven_late = 0
+        """Of `owed_number`: replies still to come to askings that went unanswered until it was asked again."""
+        self.owed_number = -1
 
 
 class ConductCounter:
@@ -205,6 +214,9 @@ class ConductCounter:
         key = octets[1] & 0x7F if frame.protocol is _OSDP else octets[0] | 0x100
         self._unasked += 1
         at = self._find(key)
+        if at.owed and octets[4] & 3 == at.owed_number and frame.t_ns - at.asked_ns < SECOND_REPLY_NS:
+            at.owed -= 1
+            at.proven_late += 1
         if key == self._from and frame.t_ns - self._reply_ns < SECOND_REPLY_NS:
             at.seconds += 1
         elif at.asked_ns >= 0 and not at.was_answered and at.damages == self._damages:
@@ -216,6 +228,13 @@ class ConductCounter:
         at = self._find(key)
         whole = at.damages == self._damages
         at.damages = self._asked_at = self._damages
+        if sequence >= 0 and whole and sequence == at.last_sequence and not at.was_answered:
+            if at.owed_number != sequence:
+                at.owed, at.owed_number = 0, sequence
+            # Asked again too soon, the device is not to blame.
+            at.owed += frame.t_ns - at.asked_ns > REPLY_LIMIT_NS[_OSDP]
+        elif not whole or sequence == at.owed_number:
+            at.owed, at.owed_number = 0, -1
         if at.asked_ns >= 0 and whole:
             at.intervals.add(frame.end_ns - at.asked_ns)
         at.asked_ns = frame.end_ns
@@ -325,6 +344,7 @@ class ConductCounter:
             at.out_requests,
             at.seconds,
             at.late,
+            at.proven_late,
             at.restarts,
             at.jumps,
             at.repeats,

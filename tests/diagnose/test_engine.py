@@ -8,8 +8,9 @@ import pytest
 
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.session import Session
-from benchtool.diagnose.engine import diagnose
+from benchtool.diagnose.engine import diagnose, observe
 from benchtool.diagnose.finding import Cause, Diagnosis
+from benchtool.diagnose.observed import from_json, to_json
 from benchtool.frames.osdp.build import build_frame
 from benchtool.taps.address import open_tap
 from benchtool.wire.uart import UartReceiver, encode
@@ -197,3 +198,42 @@ def test_framing_errors_in_sound_frames_are_not_health(tmp_path: Path) -> None:
     found = diagnosed(str(log))
     assert leading(found)[0] is not Cause.HEALTHY
     assert any("--format 8E1" in limit for limit in found.limits)
+
+
+def late_now_and_then(rounds: int, *, doubled: bool = False) -> list[tuple[float, bytes, bool]]:
+    """Every fifth reply comes 290 ms late, so that it was asked again after 200; `doubled`: none is, but each twice."""
+    frames: list[tuple[float, bytes, bool]] = []
+    at_s, sequence = 0.0, 0
+    owed: bytes | None = None
+    for turn in range(rounds):
+        asks = build_frame(7, 0x60, sequence=sequence)
+        says = build_frame(7, 0x40, sequence=sequence, reply=True)
+        frames.append((at_s, asks, False))
+        late = turn % 5 == 4 and not doubled
+        if late:
+            at_s += 0.21
+            frames.append((at_s, asks, False))
+        frames.append((at_s + 0.012, says, False))
+        if doubled:
+            frames.append((at_s + 0.032, says, False))
+        if owed is not None:
+            frames.append((at_s + 0.035, owed, False))
+        owed = says if late else None
+        at_s += 0.06
+        sequence = sequence % 3 + 1
+    return frames
+
+
+def test_a_reader_that_is_late_now_and_then_is_no_second_device(tmp_path: Path) -> None:
+    line = LineSettings()
+    found = diagnosed(write_log(tmp_path / "late.log", late_now_and_then(200), line, line))
+    assert leading(found) == (Cause.DEVICE_SLOW, "address 7")
+    assert any("late replies, and no second device" in one.text for one in found.findings[0].evidence)
+    session = Session(open_tap(str(tmp_path / "late.log"), line))
+    session.run()
+    observed = observe(session.gatherer.evidence(), line)
+    assert [one.heard for one in observed.leans] == [True]
+    assert from_json(to_json(observed)).leans == observed.leans
+    two = diagnosed(write_log(tmp_path / "two.log", late_now_and_then(200, doubled=True), line, line))
+    assert leading(two)[0] is Cause.ADDRESS_DUPLICATE
+    assert not any("late replies" in one.text for finding in two.findings for one in finding.evidence)

@@ -143,6 +143,41 @@ def test_second_answers_and_late_ones() -> None:
     assert conduct.unasked == 4
 
 
+def asked_again(wait_ms: float, *, damage: bool = False, answers: int = 2, number: int = 2) -> AddressConduct:
+    """Number 2 is asked, and asked again; answered, then number 3, then (`answers` 2) a reply bearing `number`."""
+    talk = Talk()
+    talk.polled(1, [1])
+    talk.ask(1, 2)
+    if damage:
+        talk.say(b"\x53\x81\x08", Role.REPLY, 3, Reason.TRUNCATED)
+    talk.ask(1, 2, wait_ms)
+    talk.answer(1, 2)
+    talk.polled(1, [3])
+    if answers == 2:
+        talk.answer(1, number, 20)
+    talk.polled(1, [1, 2])
+    return talk.at(1)
+
+
+def test_two_replies_to_two_askings_are_late_by_their_number() -> None:
+    # sheet 5.2: 200 ms to answer; 5.1: asked again with the same number, answered with it
+    found = asked_again(205)
+    assert (found.proven_late, found.seconds) == (1, 1)
+    assert asked_again(205, answers=1).proven_late == 0
+    assert asked_again(205, number=3).proven_late == 0
+    assert asked_again(60).proven_late == 0  # the controller did not wait
+    assert asked_again(205, damage=True).proven_late == 0  # what was damaged may have been the reply
+
+
+def test_a_second_device_is_not_late() -> None:
+    talk = Talk()
+    for sequence in [1, 2, 3] * 4:
+        talk.polled(1, [sequence])
+        talk.answer(1, sequence, 5)
+    found = talk.at(1)
+    assert (found.seconds, found.proven_late) == (12, 0)
+
+
 def test_polls_out_of_order_and_cutting_in() -> None:
     talk = Talk()
     for turn in range(12):
