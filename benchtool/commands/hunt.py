@@ -13,7 +13,6 @@ from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import listening_line_options, time_option
 
 if TYPE_CHECKING:
-    from benchtool.commands.site_ask import Asker
     from benchtool.diagnose.hunt import Hunt
     from benchtool.diagnose.hunt_card import CardHunt
 
@@ -59,9 +58,10 @@ def command(
       benchtool hunt --resume hunt.json
     """
     from benchtool.commands import measured
-    from benchtool.commands.hunt_talk import say, talk
+    from benchtool.commands.hunt_talk import say, talk, width, wired
     from benchtool.commands.site_ask import make_asker
     from benchtool.reports import hunt_text
+    from benchtool.reports.hunt_ask import wrap
 
     for path, option, endings in ((save, "--save", (".json",)), (page, "--page", (".md", ".txt", ".html"))):
         _check(path, option, endings, resume)
@@ -71,14 +71,15 @@ def command(
         hunt = _resumed(resume, tap)
         save = save or resume
     else:
-        say(hunt_text.wrap(_SAFETY))
-        kind = lines or _wired(tap) or _asked(asker)
+        say(wrap(_SAFETY, width=width()))
+        kind = lines or _wired(tap) or wired(asker)
         if kind is None:
             raise click.Abort
         hunt = _new(kind, tap or "")
+    _reachable(hunt, baud, char_format)
     ended = talk(hunt, asker, _listener(hunt, baud, char_format, seconds))
     if ended:
-        say(hunt_text.result_lines(hunt))
+        say(hunt_text.result_lines(hunt, width()))
     else:
         say(["", "Left. Where it stands:", *hunt_text.standing(hunt)])
         save = save or _free_name()
@@ -107,30 +108,6 @@ def _wired(tap: str | None) -> str | None:
     return "data" if is_simulated_reader(tap) or tap.startswith("probe:") else "bus"
 
 
-def _asked(asker: Asker) -> str | None:
-    """The first question, where no TAP answers it; None where nobody does."""
-    from benchtool.commands.hunt_talk import say
-
-    say(
-        [
-            "",
-            "How is the reader wired to its controller?",
-            "   1  one pair of data wires (A and B, + and -), shared with others",
-            "   2  two data lines of its own (D0 and D1, data 0 and data 1)",
-        ]
-    )
-    while True:
-        try:
-            text = asker.ask("   1-2 > ", ("1", "2")).strip()
-        except (EOFError, KeyboardInterrupt):
-            return None
-        if text in ("1", "2"):
-            return "bus" if text == "1" else "data"
-        if text == ".":
-            return None
-        say(["   Look at the reader's terminals: A/B or +/- is 1; D0/D1, or green and white wires, mostly is 2."])
-
-
 def _resumed(path: str, tap: str | None) -> Hunt | CardHunt:
     from benchtool.diagnose import hunt_card
     from benchtool.diagnose.hunt import Hunt
@@ -148,6 +125,8 @@ def _resumed(path: str, tap: str | None) -> Hunt | CardHunt:
         told = f"this is no hunt to go on with: {error} (hunt --save FILE makes one)"
         raise CommandError(f"--resume {path}: {told}", Exit.INPUT) from None
     if tap is not None:
+        if (_wired(tap) == "data") != isinstance(found, hunt_card.CardHunt):
+            raise CommandError(f"{tap}: the hunt in {path} is at another kind of line", Exit.USAGE)
         found.tap, found.listens = tap, True
     return found
 
@@ -163,6 +142,29 @@ def _listener(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat |
     if isinstance(hunt, CardHunt):
         return hunt_listen.card_listener(hunt.tap, seconds)
     return hunt_listen.bus_listener(hunt.tap, baud, char_format, seconds)
+
+
+def _reachable(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat | None) -> None:
+    """Say at once what is wrong with the tap: CommandError where nothing on site can mend it, such as a wrong name."""
+    from benchtool.commands.hunt_talk import tell
+    from benchtool.commands.options import AUTO, tap_failed, tap_for
+    from benchtool.diagnose.hunt_card import CardHunt
+    from benchtool.taps.card_address import open_card_source
+    from benchtool.taps.tap import TapError
+
+    if not hunt.tap:
+        return
+    try:
+        wanted = None if baud == AUTO else baud
+        tap = open_card_source(hunt.tap) if isinstance(hunt, CardHunt) else tap_for(hunt.tap, wanted, char_format, None)
+        if hunt.tap.startswith("sim:"):
+            tap.open()
+            tap.close()
+    except (TapError, CommandError) as error:
+        wrong = error if isinstance(error, CommandError) else tap_failed(error)
+        if wrong.exit_code != Exit.TAP or hunt.tap.startswith("sim:"):
+            raise wrong from None
+        tell(f"{wrong.format_message()} (there is time to mend it until listening is asked for)")
 
 
 def _free_name() -> str:

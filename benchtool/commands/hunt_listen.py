@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchtool.capture.settings import CharFormat
+from benchtool.commands.hunt_talk import tell
 from benchtool.commands.options import listening_time, tap_failed, tap_for
 from benchtool.taps.tap import TapError
 
@@ -34,16 +35,16 @@ def bus_listener(
             session = Session(opened, seconds=listening_time(opened, seconds, "diagnose"), progress=progress)
             session.run()
         except click.ClickException as error:
-            click.echo(f"   {error.format_message()}; mend that and listen again, or s to go on without")
+            tell(f"{error.format_message()}; mend that and listen again, or s to go on without")
             return None
         end_progress(progress)
         if session.failure is not None:
-            click.echo(f"   {session.failure.format_message()}; what was heard until then is weighed")
+            tell(f"{session.failure.format_message()}; what was heard until then is weighed")
         evidence = session.gatherer.evidence(session.decoder.counters)
         info = session.tap.info
-        click.echo(f"   {tap_line(info)}")
+        tell(f"{tap_line(info)}")
         figures = evidence.figures
-        click.echo(f"   Heard {figures.octets} octets, {_frames(evidence.figures)}.")
+        tell(f"Heard {figures.octets} octets, {_frames(evidence.figures)}.")
         return observe(evidence, info.settings, tap=info.name)
 
     return listen
@@ -70,19 +71,19 @@ def card_listener(source: str, seconds: float | None) -> Callable[[], CardEviden
             Wanted(tuple(FORMATS)),
             timeout_ns=FRAME_END_NS,
             seconds=seconds or (None if whole else _READ_S),
-            on_source=lambda info: click.echo(f"   reading at {info.where} (Ctrl-C ends it)"),
+            on_source=lambda info: tell(f"reading at {info.where} (Ctrl-C ends it)"),
             on_taken=lambda one: None,
         )
         try:
             run.run([open_card_source(source)])
         except TapError as error:
-            click.echo(f"   {tap_failed(error).format_message()}; mend that and read again, or s to go on without")
+            tell(f"{tap_failed(error).format_message()}; mend that and read again, or s to go on without")
             return None
         except click.ClickException as error:
-            click.echo(f"   {error.format_message()}; mend that and read again, or s to go on without")
+            tell(f"{error.format_message()}; mend that and read again, or s to go on without")
             return None
         reads = tuple(one.read for one in run.outcome.reads if one.read is not None)
-        click.echo(f"   {len(reads)} reads came.")
+        tell(f"{len(reads)} reads came.")
         return CardEvidence(reads, records=tuple(run.records), formats=tuple(FORMATS))
 
     return listen

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+import sys
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -11,13 +13,31 @@ from benchtool.commands.site_ask import Asker
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_better import better
 from benchtool.diagnose.hunt_card import CardHunt
+from benchtool.diagnose.hunt_end import odd
 from benchtool.diagnose.hunt_question import Ask, HuntError, Question
 from benchtool.diagnose.readings import ACTIONS
-from benchtool.reports.hunt_text import KEYS, explained, learned_lines, prompt_of, question_lines, standing
+from benchtool.reports.hunt_ask import WIDTH, explained, in_a_row, keys_lines, prompt_of, question_lines, wrap
+from benchtool.reports.hunt_text import doubted, learned_lines, standing
 
 Listen = Callable[[], Any]
 """Listens, and gives what `hear` of the hunt takes; None where nothing came of it."""
 _ACTIONS = tuple(action.name for action in ACTIONS)
+_WIDEST = 110
+"""Longer lines are hard to read (judgement)."""
+_WORDS = {
+    "1": "bus",
+    "2": "data",
+    **dict.fromkeys(("pair", "one", "bus", "ab", "a", "b", "a/b", "+/-", "rs485", "rs-485", "485", "osdp"), "bus"),
+    **dict.fromkeys(("data", "two", "lines", "d0", "d1", "d0/d1", "d0d1", "wiegand"), "data"),
+}
+"""What people type for how a reader is wired."""
+
+
+def width() -> int:
+    """Columns to write in: those of the terminal less one; 79 into a file or a pipe."""
+    if not sys.stdout.isatty():
+        return WIDTH
+    return min(shutil.get_terminal_size().columns - 1, _WIDEST)
 
 
 def say(lines: Sequence[str]) -> None:
@@ -25,24 +45,56 @@ def say(lines: Sequence[str]) -> None:
     click.echo("\n".join(lines))
 
 
+def tell(text: str) -> None:
+    """Print a sentence, under the question that stands."""
+    say(wrap(text, "   ", width=width()))
+
+
+def wired(asker: Asker) -> str | None:
+    """How the reader is wired: `bus` or `data`; None where the person leaves."""
+    say(
+        [
+            "",
+            *wrap("How is the reader wired to its controller?", width=width()),
+            *wrap("one pair of data wires (A and B, + and -), shared with others", "   1  ", width=width()),
+            *wrap("two data lines of its own (D0 and D1, data 0 and data 1)", "   2  ", width=width()),
+            *in_a_row(("1 or pair", "2 or data", "? how", ". leave"), width()),
+        ]
+    )
+    while True:
+        try:
+            text = asker.ask("   1-2 > ", ("pair", "data")).strip()
+        except (EOFError, KeyboardInterrupt):
+            return None
+        if text == ".":
+            return None
+        if text.lower() in _WORDS:
+            return _WORDS[text.lower()]
+        if text and text != "?":
+            tell(f"{text[:40]!r} is none of the answers: 1 pair, 2 data; . leaves.")
+        tell(
+            "Look at the reader's terminals: A and B, or + and -, are a pair (1); D0 and D1, mostly the green and the "
+            "white wire, are data lines (2)."
+        )
+
+
 def talk(hunt: Hunt | CardHunt, asker: Asker, listen: Listen | None) -> bool:
     """Ask until the hunt is over (True), or the person leaves or stops answering (False)."""
-    say([f"Answer by number or value. {KEYS}"])
     while True:
         question = hunt.next_question()
         if question is None:
             return True
-        say(question_lines(len(hunt.answers) + 1, question))
         if not _answered(hunt, question, asker, listen):
             return False
 
 
 def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: Listen | None) -> bool:
     """Ask until the question is answered or gone back on; False where the person leaves."""
-    listens_again = listen is not None and question.name.partition("@")[0] + "@" * ("@" in question.name) in _ACTIONS
-    if listens_again:
-        say(["   l  done: listen now, and compare"])
+    base = question.name.partition("@")[0] + "@" * ("@" in question.name)
+    listens_again = listen is not None and base in _ACTIONS
     words = [word for word, _ in question.choices]
+    keys = keys_lines(question, width(), ("l: done, listen now and compare",) if listens_again else ())
+    say([*question_lines(len(hunt.answers) + 1, question, width()), *keys])
     while True:
         try:
             text = asker.ask(prompt_of(question), words).strip()
@@ -51,12 +103,12 @@ def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: L
         if text == ".":
             return False
         if text == "?":
-            say(explained(question))
+            say([*explained(question, width()), *keys])
         elif text == "=":
             say(standing(hunt))
         elif text == "<":
             last = hunt.back()
-            say([f"   Taken back: {last.name}." if last is not None else "   This is the first question."])
+            tell(f"Taken back: {last.name}." if last is not None else "This is the first question.")
             if last is not None:
                 return True
         elif _took(hunt, question, text, listen, listens_again=listens_again):
@@ -66,24 +118,40 @@ def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: L
 def _took(hunt: Hunt | CardHunt, question: Question, text: str, listen: Listen | None, *, listens_again: bool) -> bool:
     before = hunt.shares()
     try:
-        if question.ask is Ask.LISTEN and text.lower() != "s":
-            heard = None if listen is None else listen()
+        if question.ask is Ask.LISTEN and text.lower() in ("", "l"):
+            heard = _heard(listen)
             if heard is None:
                 return False
             hunt.hear(heard)
         elif listens_again and text.lower() == "l":
-            heard = None if listen is None else listen()
+            heard = _heard(listen)
             if heard is None or not isinstance(hunt, Hunt):
                 return False
             address = question.name.partition("@")[2]
             gone = int(address) if question.name.startswith("unplug@") else None
             word = "better" if better(hunt.observed, heard, gone) else "same"
-            say([f"   Heard: {'it got better' if word == 'better' else 'no better'}."])
+            tell(f"Heard: {'it got better' if word == 'better' else 'no better'}.")
             hunt.take(word)
         else:
-            hunt.take("" if question.ask is Ask.LISTEN else text)
+            hunt.take("" if question.ask is Ask.LISTEN and text.lower() == "s" else text)
     except HuntError as error:
-        say([f"   {error}"])
+        tell(str(error))
         return False
-    say(learned_lines(before, hunt.shares()))
+    if hunt.answers[-1].text:
+        say(learned_lines(before, hunt.shares(), width()))
+    else:
+        tell("Left out: nothing is concluded from that.")
+    if isinstance(hunt, Hunt) and question.name in odd(hunt):
+        tell(f"{doubted(question.name)}: < takes it back.")
     return True
+
+
+def _heard(listen: Listen | None) -> Any:
+    if listen is None:
+        tell("There is no TAP to listen at: s goes on without; or leave, and --resume with a TAP.")
+        return None
+    try:
+        return listen()
+    except KeyboardInterrupt:
+        tell("Listening was broken off, and nothing is taken of it.")
+        return None

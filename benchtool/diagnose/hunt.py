@@ -185,17 +185,26 @@ def understood(question: Question, text: str) -> str:
     if question.ask is Ask.LISTEN:
         raise HuntError(f"{text[:40]!r}: Enter alone listens now; s where it cannot be done")
     if question.ask is Ask.CHOICE:
-        words = [word for word, _ in question.choices]
-        if text.lower() in words:
-            return text.lower()
-        if text.isascii() and text.isdigit() and 1 <= int(text[:4]) <= len(words):
-            return words[int(text[:4]) - 1]
-        raise HuntError(f"{text[:40]!r}: a number from 1 to {len(words)} is wanted, or Enter if it cannot be told")
+        return _chosen(question, text)
     answer = Answer(question.name, text)
     _with(Observed(), answer)
     if question.name == "address":
         return str(int(text))
     return text
+
+
+def _chosen(question: Question, text: str) -> str:
+    """Which answer of a list is meant: by number, word, or the beginning of one word alone."""
+    words = [word for word, _ in question.choices]
+    if text.isascii() and text.isdigit() and 1 <= int(text[:4]) <= len(words):
+        return words[int(text[:4]) - 1]
+    meant = [word for word in words if word == text.lower()] or [
+        word for word in words if word.startswith(text.lower())
+    ]
+    if len(meant) == 1:
+        return meant[0]
+    listed = ", ".join(f"{number} {word}" for number, word in enumerate(words, 1))
+    raise HuntError(f"{text[:40]!r} is none of the answers: {listed}; or Enter if it cannot be told")
 
 
 def _with(observed: Observed, answer: Answer) -> Observed:

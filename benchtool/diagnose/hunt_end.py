@@ -10,11 +10,11 @@ import numpy as np
 
 from benchtool.diagnose import draws
 from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import Conversation
 from benchtool.diagnose.hunt_question import Answer
 from benchtool.diagnose.priors import PRIORS
-from benchtool.diagnose.readings import Reading
-from benchtool.diagnose.state import State
+from benchtool.diagnose.weigh import something_wrong
 
 RULED_OUT = 0.005
 """A cause less probable than this, and several times less than before anything was known, is ruled out."""
@@ -93,8 +93,9 @@ class Ending:
     call: tuple[str, ...]
 
 
-def ending(state: State) -> Ending:
+def ending(hunt: Hunt) -> Ending:
     """Of where a hunt stands."""
+    state = hunt.state
     ranked = sorted(state.shown.items(), key=lambda item: -item[1])
     left = [(cause, share) for cause, share in ranked if share >= LEFT or cause in state.group]
     left = left or ranked[:1]
@@ -111,8 +112,56 @@ def ending(state: State) -> Ending:
     )
     found = ranked[0][1] >= FOUND and not state.group
     # Two can be found at once.
-    calls = tuple(dict.fromkeys(CALLS[cause] for cause, share in left if not found or share >= FOUND))
-    return Ending(found, tuple(left), out, calls)
+    call = [CALLS[cause] for cause, share in left if not found or share >= FOUND]
+    if beyond(hunt):
+        call = [CONFIGURES, *(one for one in call if one != CALLS[Cause.HEALTHY])]
+    return Ending(found, tuple(left), out, tuple(dict.fromkeys(call)))
+
+
+def beyond(hunt: Hunt) -> str:
+    """What to say of a reader that is told to be dead on a bus that sounds sound; empty where that is not so."""
+    if hunt.address is None or hunt.state.leader not in (Cause.HEALTHY, *_SILENT_FAULTS):
+        return ""
+    observed = hunt.observed
+    if observed.symptoms is None or something_wrong(observed.symptoms):
+        return ""
+    rows = [one for one in observed.addresses if one.address == hunt.address and one.requests]
+    if not rows:
+        return (
+            f"But nobody asks address {hunt.address}: the controller does not list it, or the reader has another "
+            "address. Look there first."
+        )
+    return (
+        f"But a reader at address {hunt.address} is told to be dead, and on the bus it lives: {rows[0].answered} of "
+        f"{rows[0].requests} requests to it were answered. Look beyond the bus: whether the card is known and its "
+        "format is set, whether the door is set up for this reader, the lock and its supply; or it comes and goes: "
+        "listen again when it does not work."
+    )
+
+
+def harmless(hunt: Hunt) -> str:
+    """What to say where the leading cause was seen, but nothing that was heard suffers from it; else empty."""
+    observed = hunt.observed
+    if hunt.state.leader not in _SILENT_FAULTS or observed.symptoms is None or something_wrong(observed.symptoms):
+        return ""
+    return (
+        "It was seen or measured, not heard: every exchange that was listened to went well, so that here and now it "
+        "does no harm that shows. It is against the rules all the same."
+    )
+
+
+_SILENT_FAULTS = (
+    Cause.TERMINATOR_MISSING_ONE,
+    Cause.TERMINATOR_MISSING_BOTH,
+    Cause.TERMINATOR_EXCESS,
+    Cause.TERMINATOR_MISPLACED,
+    Cause.BIAS_MISSING,
+    Cause.BIAS_WEAK,
+    Cause.STUB_TOO_LONG,
+    Cause.BUS_OVERLOADED,
+    Cause.LINE_TOO_LONG,
+)
+"""Causes that can be there while every octet is right."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,24 +170,25 @@ class Weighed:
 
     answer: Answer
     without: float
-    """Probability of the leading cause if this had not been answered."""
-    decides: bool
-    """Whether another cause would lead then."""
+    """Probability of the cause if this had not been answered."""
+    leader: str
+    """The cause that would lead then."""
 
 
-def weighed(hunt: Conversation) -> list[Weighed]:
-    """The answers that the leading cause rests on, or that speak against it, the weightiest first."""
+def weighed(hunt: Conversation, causes: Sequence[str]) -> dict[str, list[Weighed]]:
+    """The answers that each of some causes rests on, or that speak against it, the weightiest first."""
     shares = hunt.shares()
-    leader = max(shares, key=lambda name: shares[name])
-    found = []
-    for one in hunt.answers:
-        if one.text:
-            others = hunt.without(one)
-            without = others.get(leader, 0.0)
-            decides = max(others, key=lambda name: others[name]) != leader
-            found.append((_log_odds(shares[leader]) - _log_odds(without), Weighed(one, without, decides)))
-    found.sort(key=lambda item: -abs(item[0]))
-    return [one for moves, one in found if abs(moves) >= _WEIGHTY][:_MOST_WEIGHED]
+    without = [(one, hunt.without(one)) for one in hunt.answers if one.text]
+    found: dict[str, list[Weighed]] = {}
+    for cause in causes:
+        moves = []
+        for one, others in without:
+            share = others.get(cause, 0.0)
+            leader = max(others, key=lambda name: others[name])
+            moves.append((_log_odds(shares[cause]) - _log_odds(share), Weighed(one, share, leader)))
+        moves.sort(key=lambda move: -abs(move[0]))
+        found[cause] = [one for move, one in moves if abs(move) >= _WEIGHTY][:_MOST_WEIGHED]
+    return found
 
 
 def _log_odds(share: float) -> float:
@@ -146,11 +196,11 @@ def _log_odds(share: float) -> float:
     return math.log10(share / (1 - share))
 
 
-def odd(state: State, readings: Sequence[Reading]) -> tuple[str, ...]:
+def odd(hunt: Hunt) -> tuple[str, ...]:
     """Readings, by name, that no worked line of a set in play comes near: a slip, or something unthought of."""
-    probability = state.belief.probability
+    probability = hunt.state.belief.probability
     rows = np.flatnonzero(probability >= min(_IN_PLAY, float(probability.max())))
-    return tuple(one.name for one in readings if draws.load().off(one, rows) > _ODD)
+    return tuple(one.name for one in hunt.observed.by_hand.readings if draws.load().off(one, rows) > _ODD)
 
 
 def learned(before: Mapping[str, float], after: Mapping[str, float]) -> tuple[tuple[str, float, float], ...]:

@@ -1,121 +1,138 @@
-"""A hunt in words: its questions, what each answer taught, how it ended, and the page that is kept of it."""
+"""A hunt in words: what each answer taught, how it ended, and the page that is kept of it."""
 
 from __future__ import annotations
 
 import html
-import textwrap
 from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
-from benchtool.diagnose.finding import Proof
+from benchtool.diagnose.card_finding import CardFinding
+from benchtool.diagnose.card_readings import CARD_METER
+from benchtool.diagnose.finding import Finding
 from benchtool.diagnose.hunt import Hunt
+from benchtool.diagnose.hunt_answers import Conversation
 from benchtool.diagnose.hunt_card import CardHunt
-from benchtool.diagnose.hunt_end import FOUND, ending, learned
-from benchtool.diagnose.hunt_question import Answer, Ask, Question
-from benchtool.diagnose.readings import action_of, kind_of
+from benchtool.diagnose.hunt_end import FOUND, LEFT, Weighed, beyond, ending, harmless, learned, odd, weighed
+from benchtool.diagnose.hunt_question import Answer
+from benchtool.diagnose.readings import METER, action_of, kind_of
 from benchtool.diagnose.sights_known import sight_of
 from benchtool.reports.diagnosis_text import proof_words, sure
+from benchtool.reports.hunt_ask import WIDTH, wrap
 
-_WIDTH = 79
+_MOST_STANDING = 5
 _MOST_PROOFS = 4
 _TELLING = 0.3
-KEYS = "? explains   < back   . leave (it can be resumed)   = where we stand"
+_CALL = "WHOM TO CALL where you cannot mend it"
+_READINGS = frozenset(kind.name for kind in (*METER, *CARD_METER))
+_FITTER = "whoever fitted the reader's cable and controller"
 
 
-def wrap(text: str, first: str = "", rest: str | None = None) -> list[str]:
-    """Lines of at most 79 columns."""
-    later = " " * len(first) if rest is None else rest
-    return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
-
-
-def question_lines(number: int, question: Question) -> list[str]:
-    """A question as it is asked."""
-    lines = ["", *wrap(question.text, f"{number}. ", "   ")]
-    if question.caution:
-        lines += wrap(f"Caution: {question.caution}", "   ! ", "     ")
-    lines += [line for place, (_, says) in enumerate(question.choices, 1) for line in wrap(says, f"   {place}  ")]
-    return lines
-
-
-def prompt_of(question: Question) -> str:
-    """What stands before the cursor."""
-    if question.ask is Ask.LISTEN:
-        return "   Enter: listen now; s: cannot > "
-    if question.ask is Ask.CHOICE:
-        return f"   1-{len(question.choices)}, Enter: cannot tell > "
-    return f"   {question.unit or 'number'}, Enter: cannot tell > "
-
-
-def explained(question: Question) -> list[str]:
-    """What `?` tells."""
-    lines = wrap(question.how, "   ") if question.how else []
-    if question.expect:
-        lines += ["   What results would mean:"]
-        lines += [line for one in question.expect for line in wrap(one, "   - ")]
-    if question.gain_bits:
-        told = f"Asked now because it is expected to settle {question.gain_bits:.2f} bits in about "
-        lines += wrap(f"{told}{max(1, round(question.minutes))} min.", "   ")
-    return [*lines, f"   {KEYS}"]
-
-
-def learned_lines(before: Mapping[str, float], after: Mapping[str, float]) -> list[str]:
+def learned_lines(before: Mapping[str, float], after: Mapping[str, float], width: int = WIDTH) -> list[str]:
     """What an answer changed."""
     moves = learned(before, after)
     if not moves:
         return ["   That changes little."]
     told = ", ".join(f"{cause} {was:.0%} to {now:.0%}" for cause, was, now in moves)
-    return wrap(f"Learned: {told}.", "   ")
+    return wrap(f"Learned: {told}.", "   ", width=width)
 
 
-def standing(hunt: Hunt | CardHunt) -> list[str]:
+def standing(hunt: Conversation) -> list[str]:
     """Where it stands: the likeliest causes."""
-    ranked = sorted(hunt.shares().items(), key=lambda item: -item[1])[:5]
-    return [f"   {share:4.0%}  {cause} ({sure(share)})" for cause, share in ranked]
+    ranked = sorted(hunt.shares().items(), key=lambda item: -item[1])[:_MOST_STANDING]
+    return [_share_line(cause, share) for cause, share in ranked]
 
 
-def result_lines(hunt: Hunt | CardHunt) -> list[str]:
-    """How it ended: the cause or what is left, the evidence, the mend, what is ruled out, whom to call."""
-    lines = ["", "RESULT"]
+def _share_line(cause: str, share: float) -> str:
+    return f"   {share:4.0%}  {cause} ({sure(share)})"
+
+
+class Section(NamedTuple):
+    """A part of how a hunt ended."""
+
+    title: str
+    lines: list[str]
+
+
+def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
+    """How it ended: the causes found or what is left, why, the mend, what is ruled out, whom to call."""
     diagnosis = hunt.diagnosis()
-    leader = diagnosis.findings[0]
+    leader, shares = diagnosis.findings[0], hunt.shares()
     group = () if diagnosis.group is None else tuple(one.value for one in diagnosis.group.causes)
-    name = leader.cause.value
-    place = getattr(leader, "place", "bus")
-    at = "" if place in ("bus", "tap") else f" at {place}"
-    if group:
-        lines += wrap(f"What was found cannot tell these apart: {', '.join(group)}. First of them: {name}{at}.")
-    elif leader.probability >= FOUND:
-        lines += wrap(f"{name}{at}: {leader.probability:.0%} ({sure(leader.probability)}).")
-    else:
-        lines += wrap(
-            f"Not settled. The likeliest is {name}{at}: {leader.probability:.0%} ({sure(leader.probability)})."
-        )
-    lines += wrap(leader.summary)
-    proofs: Sequence[Proof] = leader.evidence
-    told = [one for one in proofs if one.weight >= _TELLING][:_MOST_PROOFS]
-    if told:
-        lines += ["", "WHY"]
-        lines += [line for one in told for line in wrap(proof_words(one), "- ")]
-    if group or leader.probability < FOUND:
-        others = [one for one in standing(hunt) if name not in one][:3]
-        lines += ["", "STILL POSSIBLE", *others]
-    lines += ["", "DO"]
-    lines += [line for todo in leader.todo for line in wrap(todo, "> ")]
+    found = [one for one in diagnosis.findings if one is leader or _also_found(one, shares, group)]
+    lines = wrap(_first(leader, group), width=width)
+    lines += [line for one in found[1:] for line in wrap(f"At the same time {_named(one)}.", width=width)]
+    lines += [line for one in found for line in wrap(one.summary, width=width)]
+    parts = [Section("RESULT", lines)]
     if isinstance(hunt, Hunt):
-        end = ending(hunt.state)
-        if end.ruled_out:
-            lines += ["", "RULED OUT", *wrap(", ".join(cause.value for cause in end.ruled_out))]
-        lines += [
-            "",
-            "WHOM TO CALL where you cannot mend it",
-            *(line for call in end.call for line in wrap(call, "- ")),
-        ]
+        parts[0].lines.extend(line for one in (harmless(hunt), beyond(hunt)) if one for line in wrap(one, width=width))
+    for one in found:
+        told = [proof for proof in one.evidence if proof.weight >= _TELLING][:_MOST_PROOFS]
+        title = "WHY" if len(found) == 1 else f"WHY {one.cause.value}"
+        parts.append(Section(title, [line for proof in told for line in wrap(proof_words(proof), "- ", width=width)]))
+    decided = weighed(hunt, [one.cause.value for one in found])
+    said = [_decided(one, cause, leader.cause.value) for cause, rows in decided.items() for one in rows]
+    parts.append(Section("WHAT COUNTED MOST", [line for one in said for line in wrap(one, "- ", width=width)]))
+    if isinstance(hunt, Hunt):
+        again = [line for name in odd(hunt) for line in wrap(doubted(name), "- ", width=width)]
+        parts.append(Section("MEASURE AGAIN", again))
+    names = {one.cause.value for one in found}
+    others = sorted(((share, name) for name, share in shares.items() if name not in names), reverse=True)
+    left = [_share_line(name, share) for share, name in others if share >= LEFT or name in group]
+    parts.append(Section("STILL POSSIBLE", left))
+    todo = dict.fromkeys(text for one in found for text in one.todo)
+    parts.append(Section("DO", [line for text in todo for line in wrap(text, "> ", width=width)]))
+    if isinstance(hunt, Hunt):
+        end = ending(hunt)
+        parts.append(Section("RULED OUT", wrap(", ".join(cause.value for cause in end.ruled_out), width=width)))
+        parts.append(Section(_CALL, [line for call in end.call for line in wrap(call, "- ", width=width)]))
     else:
-        lines += [
-            "",
-            "WHOM TO CALL where you cannot mend it",
-            *wrap("whoever fitted the reader's cable and controller", "- "),
-        ]
-    return lines
+        parts.append(Section(_CALL, wrap(_FITTER, "- ", width=width)))
+    return [part for part in parts if part.lines]
+
+
+def _also_found(one: Finding | CardFinding, shares: Mapping[str, float], group: Sequence[str]) -> bool:
+    return shares[one.cause.value] >= FOUND and one.cause.value not in group and one.cause.value != "healthy"
+
+
+def _named(one: Finding | CardFinding) -> str:
+    """A cause, where it is, and how sure."""
+    place = one.place if isinstance(one, Finding) else "bus"
+    at = "" if place in ("bus", "tap") else f" on the {place}" if place.startswith("segment") else f" at {place}"
+    return f"{one.cause.value}{at}: {one.probability:.0%} ({sure(one.probability)})"
+
+
+def _first(leader: Finding | CardFinding, group: Sequence[str]) -> str:
+    """The first sentence of a result."""
+    named = _named(leader)
+    if leader.cause.value in group:
+        return f"What was found cannot tell these apart: {', '.join(group)}. First of them: {named}."
+    said = f"{named}." if leader.probability >= FOUND else f"Not settled. The likeliest is {named}."
+    beside = f" Beside it there may be one of these, which cannot be told apart: {', '.join(group)}."
+    return said + (beside if group else "")
+
+
+def _decided(one: Weighed, cause: str, leader: str) -> str:
+    """What one answer did to a cause that was found."""
+    told = f"{answer_words(one.answer)}. Without it {cause} would be at {one.without:.0%}"
+    if one.leader == leader or cause != leader:
+        return told
+    again = " Measure it once more before you act on it." if _is_reading(one.answer.name) else ""
+    return f"{told}, and {one.leader} would lead.{again}"
+
+
+def _is_reading(name: str) -> bool:
+    base, at, _ = name.partition("@")
+    return f"{base}{at}" in _READINGS
+
+
+def doubted(name: str) -> str:
+    """That a reading fits nothing in play."""
+    return f"{name}: no cause in play gives such a reading. Look at range, sign and probes, and measure it again"
+
+
+def result_lines(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[str]:
+    """The same as lines."""
+    return [line for part in result(hunt, width) for line in ("", *wrap(part.title, width=width), *part.lines)]
 
 
 def answer_words(answer: Answer) -> str:
@@ -142,15 +159,11 @@ def answer_words(answer: Answer) -> str:
 
 def page(hunt: Hunt | CardHunt, made: str) -> str:
     """One page of what was done, in Markdown."""
-    rows = [f"{number}. {answer_words(one)}" for number, one in enumerate(hunt.answers, 1)]
-    done = rows or ["nothing yet"]
-    result = [
-        f"## {line}" if line and line == line.upper() and line[:2].isalpha() else line for line in result_lines(hunt)
-    ]
-    result = ["## WHOM TO CALL where you cannot mend it" if one.startswith("WHOM") else one for one in result]
+    done = [line for number, one in enumerate(hunt.answers, 1) for line in wrap(answer_words(one), f"{number}. ")]
     where = hunt.tap or "no adapter: by eye and meter alone"
-    head = ["# Hunt for a dead reader", "", f"{made}; {where}; about {round(hunt.minutes)} min of work", ""]
-    return "\n".join([*head, "## WHAT WAS DONE", "", *done, *result, ""])
+    head = ["# Hunt for a dead reader", "", *wrap(f"{made}; {where}; about {round(hunt.minutes)} min of work"), ""]
+    parts = [Section("WHAT WAS DONE", done or ["nothing yet"]), *result(hunt)]
+    return "\n".join([*head, *(line for part in parts for line in (f"## {part.title}", "", *part.lines, ""))])
 
 
 def page_html(text: str) -> str:

@@ -95,7 +95,7 @@ def hunted(case: tuple[str, str, str], seed: int, *, eyes: bool) -> Hunted:
     base, fault, at = case
     line = faults.apply(scenario.load(base), fault, {"at": at} if at else {})
     done = hunt(line, seed, eyes=eyes)
-    end, state = ending(done.state), done.state
+    end, state = ending(done), done.state
     return Hunted(
         base,
         fault,

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from benchtool.commands import hunt_talk
 from benchtool.commands.main import main
 
 
@@ -34,7 +35,7 @@ def test_a_silent_reader_is_found_and_a_page_written() -> None:
 def test_left_and_resumed() -> None:
     result = run("sim:demo?fault=device-silent&at=4", typed="4\n?\n\nx\n.\n")
     assert result.exit_code == 0, result.output
-    assert "is wanted" in result.output
+    assert "'x' is none of the answers: 1 dark, 2 mute, 3 beeps, 4 restarts" in " ".join(result.output.split())
     assert len(json.loads(Path("hunt.json").read_text())["answers"]) == 2
     again = run("--resume", "hunt.json", "--page", "p.html", typed="<\ns\n.\n")
     assert again.exit_code == 0, again.output
@@ -84,7 +85,59 @@ def test_errors_are_one_line(words: tuple[str, ...], code: int) -> None:
     assert Path("there.json").read_text() == "mine"
 
 
-def test_a_tap_that_is_not_there_is_said_and_the_hunt_goes_on() -> None:
-    result = run("sim:nosuch", typed="4\n\ns\n.\n")
+def test_a_tap_that_is_not_there_is_said_at_once_and_the_hunt_goes_on() -> None:
+    result = run("visit.cap", typed="4\n\ns\n.\n")
     assert result.exit_code == 0, result.output
+    assert "time to mend it" in result.output
     assert "mend that" in result.output
+
+
+@pytest.mark.parametrize("tap", ["sim:nosuch", "sim:demo?fault=nosuch", "sim:card?fault=nosuch"])
+def test_a_wrong_name_of_a_simulated_bus_is_said_before_any_question(tap: str) -> None:
+    result = run(tap)
+    assert result.exit_code in (2, 3)
+    assert "nosuch" in result.output
+    assert "pace" not in result.output
+    assert "1." not in result.output
+    assert not Path("hunt.json").exists()
+
+
+@pytest.mark.parametrize(
+    ("typed", "wired"),
+    [("pair", "address"), ("A/B", "address"), ("+/-", "address"), ("D0/D1", "D0"), ("two", "D0")],
+)
+def test_how_a_reader_is_wired_is_taken_in_usual_words(typed: str, wired: str) -> None:
+    result = run(typed=f"{typed}\n.\n")
+    assert wired in result.output.split("1-2 >")[1]
+
+
+def test_a_mistyped_wiring_gets_the_answers_told() -> None:
+    result = run(typed="blue\n.\n")
+    assert "'blue' is none of the answers: 1 pair, 2 data; . leaves." in result.output
+
+
+def test_text_is_no_go_ahead_to_listen() -> None:
+    result = run("sim:demo", typed="4\nno\n.\n")
+    assert "'no': Enter alone listens now; s where it cannot be done" in result.output
+    assert "Heard" not in result.output
+
+
+def test_every_question_tells_how_to_skip_go_back_leave_and_get_help() -> None:
+    result = run("sim:demo?fault=pair-reversed-at-device&at=5", typed="5\n\n\n\n\n\n\n\n.\n")
+    asked = result.output.count(" > ")
+    assert asked > 5
+    for key in ("? how", "< back", ". leave", "Enter: "):
+        assert result.output.count(key) == asked, key
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80, 120])
+def test_a_hunt_is_as_wide_as_the_terminal_and_breaks_no_word(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(hunt_talk, "width", lambda: columns - 1)
+    result = run("sim:demo?fault=device-silent&at=3", typed="3\n?\n\n?\n\n?\n-2.1\n")
+    plain = result.output.splitlines()
+    assert max(map(len, plain)) < columns
+    if columns > 80:
+        assert max(map(len, plain)) > 80
+    monkeypatch.setattr(hunt_talk, "width", lambda: 10_000)
+    whole = run("sim:demo?fault=device-silent&at=3", typed="3\n?\n\n?\n\n?\n-2.1\n")
+    assert result.output.split() == whole.output.split()

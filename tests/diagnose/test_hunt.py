@@ -95,7 +95,7 @@ def test_a_meter_alone_finds_missing_terminators() -> None:
     # Sheet 1.4: two terminators read about 60 ohm, none leaves kilohms; idle volts rise without their load.
     hunt = Hunt(listens=False)
     _answer(hunt, ab_ohms="12k", ab_idle="3.0", terminators="none", ab_ohms_far="12k")
-    end = ending(hunt.state)
+    end = ending(hunt)
     assert end.causes[0][0] is Cause.TERMINATOR_MISSING_BOTH
     assert end.found
     assert Cause.PAIR_SHORTED in end.ruled_out
