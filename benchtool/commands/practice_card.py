@@ -18,6 +18,7 @@ from benchtool.frames.card.entry import Entry
 from benchtool.frames.card.entry import Kind as Typed
 from benchtool.frames.card.pulses import reads_of
 from benchtool.reports import practice_card_text as texts
+from benchtool.reports.folded import UNFOLDED
 from benchtool.reports.hunt_text import answer_words, learned_lines, result_lines
 from benchtool.simulate.card_address import records_of
 from benchtool.simulate.card_meter import OPEN_OHM
@@ -137,7 +138,7 @@ class CardPractice(Game):
         found, lines = self._hunted(), ["benchtool's own hunt:"]
         lines += found[1]
         hunt = found[0]
-        lines += [*result_lines(hunt), f"about {hunt.minutes:.0f} min of work"]
+        lines += [*result_lines(hunt, UNFOLDED), f"about {hunt.minutes:.0f} min of work"]
         return Replayed(tuple(lines), Work(hunt.shares().get(self.truth, 0.0), hunt.minutes))
 
     def _hunted(self) -> tuple[CardHunt, list[str]]:
@@ -149,7 +150,7 @@ class CardPractice(Game):
             else:
                 hunt.take(_typed(card_reading(self._hidden, question.name), question.unit))
             lines.append(f"{len(hunt.answers)}. {answer_words(hunt.answers[-1])}")
-            lines += learned_lines(before, hunt.shares())
+            lines += learned_lines(before, hunt.shares(), UNFOLDED)
         return hunt, lines
 
     def findable(self) -> bool:

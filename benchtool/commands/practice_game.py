@@ -143,6 +143,9 @@ class Game(ABC):
     def name(self, text: str) -> list[str]:
         """The learner's answer."""
         cause, address = self._answer(text)
+        if cause == self.truth:
+            # First what takes time: Ctrl-C in it leaves all as it was.
+            _ = self.hunted
         self.named, self.named_place = cause, address
         if self.right:
             self.over = True

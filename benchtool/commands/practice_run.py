@@ -23,6 +23,7 @@ from benchtool.frames.decoder import BusDecoder
 from benchtool.measure.tally import Tally
 from benchtool.measure.waveform import Waveform, WaveformError, measure_waveform
 from benchtool.reports import practice_text
+from benchtool.reports.folded import UNFOLDED
 from benchtool.reports.hunt_text import answer_words, learned_lines, result_lines
 from benchtool.simulate.build import build_bus, tap_settings
 from benchtool.simulate.practice import Hidden
@@ -179,8 +180,8 @@ class Practice(Game):
             else:
                 found.take(person.answer(question.name))
             lines.append(f"{len(found.answers)}. {answer_words(found.answers[-1])}")
-            lines += learned_lines(before, found.shares())
-        lines += [*result_lines(found), f"about {found.minutes:.0f} min of work"]
+            lines += learned_lines(before, found.shares(), UNFOLDED)
+        lines += [*result_lines(found, UNFOLDED), f"about {found.minutes:.0f} min of work"]
         return Replayed(tuple(lines), Work(_share(found.observed, self.truth), found.minutes))
 
     def _alive(self) -> frozenset[int]:

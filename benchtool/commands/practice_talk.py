@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -13,10 +12,9 @@ from benchtool.commands.measured import write_text
 from benchtool.commands.practice_game import Game, RefusedError, near
 from benchtool.commands.practice_run import Practice
 from benchtool.commands.site_ask import Asker
-from benchtool.reports.practice_text import fold
+from benchtool.reports.folded import columns, fold
 
 WORDS = ("listen", "measure", "scope", "look", "try", "hint", "name", "causes", "kinds", "replay", "help", "quit")
-_WIDEST = 79
 _LEAVES = ("quit", "q", "exit", ".")
 
 
@@ -33,8 +31,7 @@ class SilentAsker:
 
 def say(lines: Sequence[str], *, err: bool = False) -> None:
     """Print lines no wider than the terminal, broken between words."""
-    width = min(_WIDEST, shutil.get_terminal_size().columns)
-    click.echo("\n".join(fold(lines, max(20, width))), err=err)
+    click.echo("\n".join(fold(lines, columns())), err=err)
 
 
 class Talk:

@@ -55,6 +55,9 @@ class TerminalAsker:
 
         completer = WordCompleter(list(choices), ignore_case=True, sentence=True)
         answer: Any = self._session.prompt(prompt, completer=completer, default=typed, complete_while_typing=False)
+        # The shell's log, where one runs, does not see what a terminal's prompt draws.
+        if (keep := getattr(sys.stdout, "typed", None)) is not None:
+            keep(prompt, str(answer))
         return str(answer)
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import re
-import textwrap
 from collections.abc import Mapping, Sequence
 
 from benchtool.diagnose.advice import ADVICE
@@ -15,8 +13,6 @@ from benchtool.reports.diagnosis_text import weight_words
 
 _MOST_PROOFS = 5
 _TELLING = 0.1
-_HANGING = re.compile(r"\s*(?:[-!>]|\d+\.)\s+|\S(?: ?\S)*\s{2,}|\s*-?\d+ of \d+\s+|\s*")
-"""Where later lines of a paragraph begin: behind a sign, a number, or the first column."""
 _WORTH: dict[str, float] = {
     "marks-framing": 0,
     "marks-parity": 0,
@@ -86,25 +82,6 @@ POINTS = (
     "beside what benchtool's own hunt finds out. Fewer for more work than that hunt (half a point a minute beyond its "
     "minutes, or beyond ten), for hints (10) and wrong names (15; the third ends it)."
 )
-
-
-def fold(lines: Sequence[str], width: int) -> list[str]:
-    """Lines of at most `width` columns, broken between words, hanging below their first."""
-    found: list[str] = []
-    for line in lines:
-        if len(line) <= width:
-            found.append(line)
-            continue
-        hanging = _HANGING.match(line)
-        indent = 0 if hanging is None else len(hanging[0])
-        found += textwrap.wrap(
-            line,
-            width,
-            subsequent_indent=" " * (indent if indent <= width // 2 else 2),
-            break_on_hyphens=False,
-            break_long_words=False,
-        )
-    return found
 
 
 def heard_lines(observed: Observed, seconds: float) -> list[str]:

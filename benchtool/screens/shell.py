@@ -18,9 +18,11 @@ from typing import TextIO, cast
 
 import click
 
+from benchtool.reports.folded import columns, fold
 from benchtool.screens.shell_log import Lines, Tee, VisitLog
+from benchtool.screens.shell_notes import MASK, masked_note
 from benchtool.screens.shell_own import OWN, OwnWords
-from benchtool.screens.shell_secrets import MASK, Judged, Scrubber, judge, looks_secret
+from benchtool.screens.shell_secrets import Judged, Scrubber, judge, looks_secret
 from benchtool.screens.shell_tree import Also, Meaning, commands_in, meaning_of
 from benchtool.screens.shell_typed import for_a_command
 from benchtool.screens.shell_visit import Visit, filled
@@ -76,6 +78,8 @@ class Shell:
     def shown(self, line: str) -> str:
         """The line as it may be shown."""
         words = _without_program(texts(split(line)))
+        if words[:1] == ["notes"]:
+            return masked_note(line.strip())[0]
         if words and words[0] in OWN:
             return " ".join(MASK if looks_secret(word) else quoted(word) for word in words)
         judged = self._judged(words)
@@ -185,7 +189,7 @@ class Shell:
             for stream, redirect in ((sys.stdout, redirect_stdout), (sys.stderr, redirect_stderr)):
                 lines = Lines(lambda line: self.log.printed(scrub(line)))
                 stack.callback(lines.close)
-                stack.enter_context(redirect(cast(TextIO, Tee(stream, lines))))
+                stack.enter_context(redirect(cast(TextIO, Tee(stream, lines, shows=self.log.show_cards))))
             yield
 
     def _our_fault(self, error: Exception) -> int:
@@ -241,7 +245,7 @@ class Shell:
 
     def _help(self, rest: list[str]) -> int:
         if rest and rest[0] in OWN:
-            click.echo(OWN[rest[0]])
+            self._say(OWN[rest[0]])
             return 0
         if rest:
             meaning = meaning_of(self._root, rest, self._also)
@@ -261,13 +265,18 @@ class Shell:
         return self._end(self._execute(words, Judged(joined(words), (), False)))
 
     def _say(self, line: str) -> None:
-        click.echo(line)
+        click.echo(_fitted(line, sys.stdout))
         self.log.printed(line)
 
     def _wrong(self, message: str, *, code: int = USAGE, log: bool = True) -> int:
-        click.echo(f"benchtool: {message}", err=True)
+        click.echo(_fitted(f"benchtool: {message}", sys.stderr), err=True)
         self.log.printed(f"benchtool: {message}")
         return code
+
+
+def _fitted(text: str, stream: TextIO) -> str:
+    """Text for a stream: no word is broken at a terminal's edge; for a pipe it stays as it is."""
+    return "\n".join(fold(text.split("\n"), columns())) if stream.isatty() else text
 
 
 def _without_program(words: list[str]) -> list[str]:

@@ -13,27 +13,10 @@ import click
 from prompt_toolkit.completion import CompleteEvent, Completer, Completion
 from prompt_toolkit.document import Document
 
-from benchtool.screens.shell_tree import Also, Meaning, commands_in, meaning_of
+from benchtool.screens.shell_tree import FILES, TAPS, Also, Meaning, commands_in, meaning_of
 from benchtool.screens.shell_visit import SETTINGS
 from benchtool.screens.shell_words import Word, quoted, split, texts
 
-_TAPS = frozenset({"tap", "source", "port"})
-_FILES = frozenset(
-    {
-        "site",
-        "record",
-        "save",
-        "report",
-        "out",
-        "waveform",
-        "protocol",
-        "expected",
-        "scenario",
-        "capture",
-        "csv",
-        "reads",
-    }
-)
 _READINGS = ("meter", "tried")
 _MOST_FILES = 500
 
@@ -136,7 +119,7 @@ class ShellCompleter(Completer):
         kind, name = parameter.type, parameter.name
         if isinstance(kind, click.Choice):
             yield from _beginning(begun, (Offer(str(one)) for one in kind.choices))
-        elif name in _TAPS:
+        elif name in TAPS:
             yield from self._taps(begun)
         elif name in _READINGS:
             yield from _beginning(begun, _readings(name))
@@ -144,7 +127,7 @@ class ShellCompleter(Completer):
             from benchtool.frames.card.formats import FORMATS
 
             yield from _beginning(begun, (Offer(row.name, f"{row.length} bits") for row in FORMATS))
-        elif isinstance(kind, click.Path | click.File) or name in _FILES:
+        elif isinstance(kind, click.Path | click.File) or name in FILES:
             yield from files(begun)
 
     def _taps(self, begun: str) -> Iterator[Offer]:

@@ -11,6 +11,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
 
+from benchtool.screens.shell_notes import MASK, masked_note
+
 HEAD = "benchtool: log of a visit"
 _COLOURS = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]*(?:\x07|\x1b\\)|[@-_])")
 """Escape sequences of terminals (ECMA-48), which a text file does without."""
@@ -60,11 +62,11 @@ class VisitLog:
             os.fchmod(handle, 0o600)
         self._file = io.FileIO(handle, "w")
         self.path, self.show_cards, self.trouble = path, show_cards, None
-        shown = "cards are shown in it" if show_cards else "*** stands for what may be a card, a key or a PIN"
+        shown = "cards are shown in it" if show_cards else f"{MASK} stands for what may be a card, a key or a PIN"
         self._put(f"{HEAD}, {self._now():%Y-%m-%d %H:%M:%S} (this computer's clock); {shown}")
-        for when, text in self.waiting:
-            self._put(f"{when:%H:%M:%S} # {text}")
-        self.waiting.clear()
+        waiting, self.waiting = self.waiting, []
+        for when, text in waiting:
+            self._note(when, text)
 
     def stop(self) -> None:
         """End it."""
@@ -74,12 +76,17 @@ class VisitLog:
             self._file.close()
             self._file = None
 
-    def note(self, text: str) -> None:
-        """The user's own words; kept for the next log where none runs."""
+    def note(self, text: str) -> int:
+        """The user's own words; kept for the next log where none runs. How many words are, or would be, hidden."""
         if self.running:
-            self._put(f"{self._now():%H:%M:%S} # {text}")
-        else:
-            self.waiting.append((self._now(), text))
+            return self._note(self._now(), text)
+        self.waiting.append((self._now(), text))
+        return masked_note(text)[1]
+
+    def _note(self, when: datetime, text: str) -> int:
+        shown, hidden = (text, 0) if self.show_cards else masked_note(text)
+        self._put(f"{when:%H:%M:%S} # {shown}")
+        return hidden
 
     def typed(self, line: str) -> None:
         """What was typed."""
@@ -150,11 +157,12 @@ class Lines:
 
 
 class Tee(io.TextIOBase):
-    """A standard stream of which a copy goes into the log. Full screens write past it, into `buffer`."""
+    """A standard stream of which a copy goes into the log; `shows`: cards too. Full screens write into `buffer`."""
 
-    def __init__(self, stream: TextIO, lines: Lines) -> None:
+    def __init__(self, stream: TextIO, lines: Lines, *, shows: bool = False) -> None:
         super().__init__()
         self._stream = stream
+        self._shows = shows
         self._lines = lines
 
     def write(self, text: str) -> int:
@@ -162,6 +170,10 @@ class Tee(io.TextIOBase):
         count = self._stream.write(text)
         self._lines.feed(text)
         return count
+
+    def typed(self, prompt: str, answer: str) -> None:
+        """What was typed at a question, which a terminal shows past us: into the copy alone, masked as a note is."""
+        self._lines.feed(f"{prompt}{answer if self._shows else masked_note(answer)[0]}\n")
 
     def flush(self) -> None:
         """Flush the stream."""

@@ -8,13 +8,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 from benchtool.screens.shell_log import LogError, VisitLog
-from benchtool.screens.shell_secrets import MASK, looks_secret
+from benchtool.screens.shell_notes import MASK
+from benchtool.screens.shell_secrets import looks_secret
 from benchtool.screens.shell_visit import SETTINGS, Visit
 
 OWN: dict[str, str] = {
     "use": "use TAP: commands that name no tap take this one; use alone shows it, use - forgets it",
     "set": "set site FILE: the same for --site; also bus, baud, format, osdp-key; set NAME - forgets it",
-    "notes": "notes TEXT: your own words into the log, as you type them: no card numbers, no PINs",
+    "notes": "notes TEXT: your own words into the log; what looks like a card, a key or a PIN is *** there",
     "log": "log start [FILE], log stop: what is typed and printed, with times; log alone tells",
     "again": "the last command once more",
     "help": "help [COMMAND]: all commands, or all about one",
@@ -71,7 +72,13 @@ class OwnWords:
         """Take the user's own words. The exit code."""
         if not text:
             return self._wrong("notes takes your words, as notes reader 3 has a loose lid")
-        self._visit_log.note(text)
+        hidden = self._visit_log.note(text)
+        if hidden and not self._visit_log.show_cards:
+            words = "a word" if hidden == 1 else f"{hidden} words"
+            self._say(
+                f"note: {words} of it may be a card, a key or a PIN: {MASK} in the log (log start FILE --show-cards "
+                "keeps all)"
+            )
         if not self._visit_log.running:
             self._say(f"kept for the log: no log runs yet (log start {self._visit_log.default_name()})")
         return 0

@@ -8,6 +8,7 @@ import click
 from prompt_toolkit import PromptSession
 
 from benchtool import __version__
+from benchtool.reports.folded import columns, fold
 from benchtool.screens.shell import Shell
 from benchtool.screens.shell_complete import ShellCompleter
 from benchtool.screens.shell_history import VisitHistory
@@ -40,8 +41,7 @@ def open_prompt(
 
 def talk(shell: Shell, session: PromptSession[str]) -> None:
     """Ask for lines and run them until the person leaves. Ctrl-C ends a command, or empties the line, never more."""
-    for line in BEGINNING:
-        click.echo(line)
+    click.echo("\n".join(fold(BEGINNING, columns())))
     try:
         while not shell.leaving:
             _one(shell, session)

@@ -13,10 +13,9 @@ from dataclasses import dataclass
 
 import click
 
-from benchtool.screens.shell_tree import Meaning
+from benchtool.screens.shell_notes import MASK
+from benchtool.screens.shell_tree import FILES, TAPS, Meaning
 from benchtool.screens.shell_words import quoted
-
-MASK = "***"
 
 _PLAIN_TYPES = frozenset(
     {
@@ -35,33 +34,7 @@ _PLAIN_TYPES = frozenset(
 )
 """Types of parameters whose values are settings and measurements."""
 _PATHS = frozenset({"path", "filename", "file", "directory"})
-_NAMES_OF_THINGS = frozenset(
-    {
-        "tap",
-        "source",
-        "reads",
-        "port",
-        "site",
-        "record",
-        "save",
-        "report",
-        "out",
-        "waveform",
-        "protocol",
-        "expected",
-        "scenario",
-        "capture",
-        "captures",
-        "csv",
-        "csv_file",
-        "file",
-        "list_file",
-        "plot",
-        "resume",
-        "script",
-        "exercise",
-    }
-)
+_NAMES_OF_THINGS = TAPS | FILES | {"captures", "csv_file", "file", "list_file", "plot", "resume", "script", "exercise"}
 """Parameters that hold an address, a file or a word: shown, unless that looks like a card or a key."""
 _NAMES = frozenset(
     {

@@ -16,6 +16,27 @@ Also = Mapping[tuple[str, ...], Callable[[], click.Command]]
 """Commands behind a word of another command that is no group, as `simulate card`."""
 
 
+TAPS = frozenset({"tap", "source", "port"})
+"""Parameters that take an address of a bus or of a reader."""
+FILES = frozenset(
+    {
+        "site",
+        "record",
+        "save",
+        "report",
+        "out",
+        "waveform",
+        "protocol",
+        "expected",
+        "scenario",
+        "capture",
+        "csv",
+        "reads",
+    }
+)
+"""Parameters that take the name of a file, without saying so by their type."""
+
+
 @dataclass(frozen=True, slots=True)
 class Given:
     """One word behind the command."""

@@ -15,6 +15,7 @@ from prompt_toolkit.output import DummyOutput
 
 from benchtool.commands.main import main
 from benchtool.commands.shell import _also
+from benchtool.commands.site_ask import TerminalAsker
 from benchtool.screens.shell import STOPPED, Shell
 from benchtool.screens.shell_complete import ShellCompleter
 from benchtool.screens.shell_history import VisitHistory, user_folder
@@ -39,6 +40,15 @@ class Clock:
 @click.group()
 def toy() -> None:
     """Commands that end in each way a command can end."""
+
+
+@toy.command("ask")
+def ask() -> None:
+    with create_pipe_input() as given:
+        given.send_text("61\r4711882\r")
+        asker = TerminalAsker(given, DummyOutput())
+        asker.ask("ab-ohms > ")
+        asker.ask("number > ")
 
 
 @toy.command("crash")
@@ -161,6 +171,50 @@ def test_log_holds_what_was_typed_and_printed_with_times(
     assert sum(line.endswith("> draw") for line in lines) == 1
     if os.name == "posix":
         assert stat.S_IMODE(path.stat().st_mode) == 0o600
+
+
+def test_notes_that_hold_a_card_are_masked_in_the_log_unless_cards_are_shown(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = shell()
+    own.run("notes PIN 4711 works")  # waits for a log
+    assert "***" in capsys.readouterr().out
+    own.run(f"log start {tmp_path / 'v.log'}")
+    own.run("notes card 213,02000 opens, supply 9.1 V")
+    assert own.shown("notes card 213,02000") == "notes card ***"
+    own.run("log stop")
+    own.run(f"log start {tmp_path / 'all.log'} --show-cards")
+    own.run("notes card 213,02000")
+    own.close()
+    log = (tmp_path / "v.log").read_text(encoding="utf-8")
+    assert "# PIN *** works" in log
+    assert "# card *** opens, supply 9.1 V" in log
+    assert "02000" not in log
+    assert "# card 213,02000" in (tmp_path / "all.log").read_text(encoding="utf-8")
+
+
+def test_answers_to_a_commands_questions_are_in_the_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    own = shell(toy)
+    own.run(f"log start {tmp_path / 'v.log'}")
+    own.run("ask")
+    own.close()
+    log = (tmp_path / "v.log").read_text(encoding="utf-8")
+    assert "           ab-ohms > 61\n           number > ***\n" in log
+    assert "ab-ohms" not in capsys.readouterr().out
+
+
+def test_words_of_the_shell_are_not_broken_in_a_narrow_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    own = shell()
+    for line in ("set", "set soup", "log", "notes 4711", "help notes", "use a b", "help soup", "quit"):
+        own.run(line)
+    told = capsys.readouterr()
+    assert max(map(len, (told.out + told.err).splitlines())) <= 40
+    assert "did you mean" not in told.out
 
 
 def test_a_file_that_is_there_is_never_replaced(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

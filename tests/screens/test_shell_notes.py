@@ -1,0 +1,69 @@
+"""Notes keep what a technician notes, and show no card, key or PIN. The rules are judgements, the examples invented."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from benchtool.screens.shell_notes import masked_note
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "address 5 does not answer, its supply reads 9.1 V",
+        "ab-ohms 61.25, idle -0.213 V at 14:05",
+        "2026-11-28: arrived 08:30:15, reader 3 has a loose lid",
+        "bus runs at 115200 8N1, was 9600 before",
+        "1200 ohm from A to ground, 4700 ohm from B",
+        "addresses 17 18 19 are dead, 20-25 work",
+        "supply 11.5-12.5 V, 250mA",
+        "cable no 3 from door number 12, about 1000 m",
+        "card does not open the door, key switch works",
+        "the 120 ohm at both ends are there",
+        "line 230V near it, 3 errors in 5000 frames",
+    ],
+)
+def test_what_a_technician_notes_stays(text: str) -> None:
+    assert masked_note(text) == (text, 0)
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("card 213,02000 opens it", "card *** opens it"),
+        ("PIN 123 works", "PIN *** works"),
+        ("the pin is 1234#", "the pin is ***"),
+        ("tried 8675309 twice", "tried *** twice"),
+        ("key 30 31 32 33 34 35 36 37 38 39 3A 3B 3C 3D 3E 3F taken", "key *** taken"),
+        ("scbk=303132333435363738393A3B3C3D3E3F", "scbk=***"),
+        ("badge no. 00213-02000", "badge no. ***"),
+        ("code: 77", "code: ***"),
+        ("26 bits 0x1AB2C3D4", "26 bits ***"),
+        ("card number 12345678901234 and 4411", "card number *** and ***"),
+        ("5551 V", "5551 V"),
+        ("0213 02000", "***"),
+    ],
+)
+def test_what_may_be_a_card_a_key_or_a_pin_does_not(text: str, shown: str) -> None:
+    assert masked_note(text)[0] == shown
+
+
+@given(st.integers(100_000, 4_294_967_295), st.sampled_from(("card {}", "it was {}.", "read {}, then", "({})", "{}")))
+def test_no_number_of_a_card_is_shown(number: int, around: str) -> None:
+    if number not in (115200, 230400, 250000):
+        assert str(number) not in masked_note(around.format(number))[0]
+
+
+@given(st.binary(min_size=8, max_size=16), st.sampled_from(("", " ", ":", "-")))
+def test_no_key_in_octets_is_shown(key: bytes, between: str) -> None:
+    written = key.hex(between) if between else key.hex()
+    shown, _ = masked_note(f"the reader has {written} now")
+    if sum(letter.isdigit() for letter in written) >= 4:
+        assert written not in shown
+
+
+@given(st.text())
+def test_any_text_is_taken(text: str) -> None:
+    masked_note(text)
