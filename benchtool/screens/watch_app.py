@@ -10,6 +10,7 @@ from contextlib import suppress
 
 from prompt_toolkit.application import Application
 from prompt_toolkit.buffer import Buffer
+from prompt_toolkit.completion import DynamicCompleter, WordCompleter
 from prompt_toolkit.data_structures import Point
 from prompt_toolkit.filters import Condition
 from prompt_toolkit.input import Input
@@ -110,7 +111,8 @@ def make_app(
     canvas = Canvas(desk, glyphs)
     asking = Condition(lambda: look.ask is not None)
     bindings = KeyBindings()
-    buffer = Buffer(multiline=False, accept_handler=lambda typed: _accept(typed))
+    completer = DynamicCompleter(lambda: WordCompleter(desk.words(), WORD=True))
+    buffer = Buffer(multiline=False, completer=completer, accept_handler=lambda typed: _accept(typed))
     picture = Window(canvas, always_hide_cursor=True)
     line = Window(BufferControl(buffer), height=1)
 
@@ -150,6 +152,13 @@ def make_app(
     @bindings.add("<sigint>")
     def _stop(event: KeyPressEvent) -> None:
         desk.leave_now()
+
+    @bindings.add("tab", filter=asking)
+    def _fill_in(event: KeyPressEvent) -> None:
+        if buffer.complete_state:
+            buffer.complete_next()
+        else:
+            buffer.start_completion(insert_common_part=True)
 
     @bindings.add("escape", filter=asking)
     def _leave_it(event: KeyPressEvent) -> None:

@@ -7,7 +7,7 @@ from time import localtime, strftime
 
 from benchtool.capture.rates import DEVICE_RATES
 from benchtool.capture.settings import CharFormat
-from benchtool.diagnose.readings import ByHand, ReadingError, parse_reading, parse_tried
+from benchtool.diagnose.readings import ACTIONS, METER, ByHand, ReadingError, parse_reading, parse_tried
 from benchtool.reports.diagnosis_text import diagnosis_text
 from benchtool.reports.osdp_text import figures_text
 from benchtool.screens import watch_frame
@@ -20,6 +20,8 @@ from benchtool.screens.watch_rows import Filter, Row, RowKind, words_of
 from benchtool.screens.watch_state import Model
 from benchtool.simulate.faults import FAULTS
 from benchtool.simulate.osdp_actions import usage
+
+_VERBS = tuple(line.split()[0] for line in usage(controller=False))
 
 
 class Desk:
@@ -107,6 +109,15 @@ class Desk:
             look.ask = None
         return not look.refused
 
+    def words(self) -> list[str]:
+        """Words that Tab fills in where something is asked for."""
+        ask = self.look.ask
+        if ask is Ask.DO:
+            return [*_VERBS, "fault", *FAULTS]
+        if ask is Ask.MEASURED:
+            return [*(kind.name for kind in METER), *(action.name for action in ACTIONS)]
+        return ["errors", "events"] if ask is Ask.FILTER else []
+
     def hint(self) -> str:
         """What can be typed where something is asked for."""
         ask = self.look.ask
@@ -117,8 +128,7 @@ class Desk:
                 return f"Most worth now: {', '.join(steps)}. w tells how."
             return "benchtool diagnose --readings lists all that can be given."
         if ask is Ask.DO:
-            verbs = ", ".join(line.split()[0] for line in usage(controller=False))
-            return f"{verbs} (after @ADDRESS), or fault and one of: {', '.join(FAULTS)}"
+            return f"{', '.join(_VERBS)} (after @ADDRESS), or fault and one of: {', '.join(FAULTS)}"
         if ask is Ask.LINE:
             return f"Now {self.model.settings}. Usual rates: {', '.join(map(str, sorted(DEVICE_RATES)))}"
         return ""

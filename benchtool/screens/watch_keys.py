@@ -108,6 +108,8 @@ def key_bar(
     """The keys that fit the moment, over at most so many rows; those that do not fit are in the help."""
     if look.ask is not None:
         words = [("Enter", "takes it"), ("Esc", "leaves it as it was")]
+        if look.ask in (Ask.DO, Ask.MEASURED, Ask.FILTER):
+            words.insert(1, ("Tab", "fills in"))
     else:
         words = [
             (glyphs.text(key.shown), _label(key, look, recording))
@@ -138,23 +140,23 @@ def _label(key: Key, look: Look, recording: bool) -> str:
     return key.label
 
 
-_HELP = """\
-The first line says what is listened to, how the receiver is set, the bus time and the recording. Below it: how the bus
-does now, what is most probably wrong and how sure that is, and the next thing to measure, with its caution.
-
-busy     one sign a second: the higher, the more octets were on the wire; {nothing} silence, {deaf} not heard
-damaged  under each second how many frames and spans were damaged (# for ten and more)
-
-DEVICE   + alive   ~ slow   ? unsteady: misses some replies   ! damaged replies   - silent
-         recent: its last exchanges, newest last; the higher the later; {nothing} no reply, {damaged} damaged
-TRAFFIC  ! something is wrong with the line   * an event, a note   > selected; an arrow -> goes to a device, <- comes
-         from it. Card numbers, digits and keys are hidden (start with --show-cards to see them).
-
-If the bus is faster than the screen, lines pass by unseen, and the heading says how many: they are in the memory
-(the last {memory} lines), in the counts and in the recording all the same.
-
-Listening never transmits. Measure and work only where you may, and mind the cautions.
-"""
+_HELP = (
+    "The first line says what is listened to, how the receiver is set, the bus time and the recording. Below it: how "
+    "the bus does now, what is most probably wrong and how sure that is, and what to measure next, with its caution.",
+    "",
+    "busy      one sign a second: the higher, the more octets were on the wire; {nothing} silence, {deaf} not heard",
+    "damaged   under each second how many frames and spans were damaged (# for ten and more)",
+    "",
+    "DEVICE    + alive, ~ slow, ? unsteady (misses some replies), ! damaged replies, - silent; what fails stands first",
+    "recent    its last exchanges, newest last; the higher the later; {nothing} no reply, {damaged} damaged",
+    "TRAFFIC   ! something is wrong with the line, * an event or a note, > selected; an arrow -> goes to a device, <- "
+    "comes from it. Card numbers, digits and keys are hidden (start with --show-cards to see them).",
+    "",
+    "If the bus is faster than the screen, lines pass by unseen, and the heading says how many: they are in the memory "
+    "(the last {memory} lines), in the counts and in the recording all the same.",
+    "",
+    "Listening never transmits. Measure and work only where you may, and mind the cautions.",
+)
 
 
 def help_text(look: Look, glyphs: Glyphs, memory: int, *, simulated: bool, virtual: bool) -> tuple[str, ...]:
@@ -167,8 +169,8 @@ def help_text(look: Look, glyphs: Glyphs, memory: int, *, simulated: bool, virtu
     if not simulated:
         lines.append("  Cards, keys and faults can be tried on a simulated bus: benchtool watch sim:demo")
     lines += ["", "THE SCREEN"]
-    text = _HELP.format(nothing=glyphs.nothing, deaf=glyphs.deaf, damaged=glyphs.damaged, memory=memory)
-    return tuple(lines + text.splitlines())
+    signs = {"nothing": glyphs.nothing, "deaf": glyphs.deaf, "damaged": glyphs.damaged, "memory": memory}
+    return (*lines, *(text.format(**signs) for text in _HELP))
 
 
 def ask_label(ask: Ask, width: int, short: str, glyphs: Glyphs) -> str:

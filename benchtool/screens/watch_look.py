@@ -34,10 +34,10 @@ class Ask(Enum):
 ASK_EXAMPLES = {
     Ask.FILTER: "show only: ",
     Ask.SEARCH: "search for: ",
-    Ask.MEASURED: "ab-ohms 61: ",
+    Ask.MEASURED: "measured or tried: ",
     Ask.NOTE: "note: ",
     Ask.RECORD: "record into: ",
-    Ask.LINE: "9600 8N1: ",
+    Ask.LINE: "rate and format: ",
     Ask.DO: "do: ",
 }
 """The same on a narrow screen."""

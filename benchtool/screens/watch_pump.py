@@ -94,7 +94,7 @@ class Pump:
                 self.step()
         except BaseException as error:  # told by who waits for the thread
             self.broken = error
-            self.model.ended = f"benchtool failed: {type(error).__name__}; q quits and tells more."
+            self.model.ended = f"benchtool failed: {type(error).__name__}; q tells more"
 
     def finish(self) -> None:
         """Stop listening, close everything, decide what is still open."""
@@ -154,7 +154,7 @@ class Pump:
         except TapError as error:
             self.failure = error
             self._end()
-            self._ended(f"The tap failed: {error}.")
+            self._ended(f"The tap failed: {error}")
             return
         if self._seconds_ns is not None:
             items = [item for item in items if item.t_ns < self._seconds_ns]
@@ -168,13 +168,14 @@ class Pump:
             # Only when there was nothing to read: a stalled computer must not cut a frame in two.
             with self.model.lock:
                 self.model.idle(now_ns)
+        self.model.lost = self.source.lost
         self._flush(now_ns)
         self._notices()
         self._diagnose()
         if self.source.ended or (self._seconds_ns is not None and now_ns >= self._seconds_ns):
             self._end()
-            what = "The capture has ended" if self.source.is_file else "Listening has ended"
-            self._ended(f"{what} after {self.model.now_ns / 1e9:.1f} s.")
+            what = "The capture has" if self.source.is_file else "Listening has"
+            self._ended("Ended", f"{what} ended at {self.model.now_ns / 1e9:.1f} s")
         elif not items and not self.source.is_live:
             self._wait(_REST_S if self.pace.waits else 0)
 
@@ -203,9 +204,9 @@ class Pump:
         self.model.close(now_ns)
         self._notices()
 
-    def _ended(self, text: str) -> None:
-        self.model.ended = text
-        self.tell(text)
+    def _ended(self, short: str, text: str = "") -> None:
+        self.model.ended = short
+        self.tell(f"{text or short}. q quits and sums up.")
 
     def tell(self, text: str) -> None:
         """Say something in the traffic, and to who sits at the screen."""
@@ -344,7 +345,7 @@ class Pump:
         address = self.source.with_fault(text)
         why = f"the simulated bus got the fault {text.strip() or 'healthy'}"
         if refused := self._reopen(address, self.source.settings, why):
-            return refused
+            return refused.partition(": ")[2] or refused  # without the address: nobody typed it
         self.model.by_hand = ByHand()
         return ""
 
@@ -379,7 +380,7 @@ class Pump:
                 source.open(now_ns)
             except TapError as second:
                 self.failure, self._closed = second, True
-                self._ended(f"The tap failed: {second}.")
+                self._ended(f"The tap failed: {second}")
             return str(error)
         self._told = 0
         self.count_anew(why)

@@ -17,6 +17,7 @@ from benchtool.simulate import faults
 from benchtool.simulate.osdp_actions import parse_action, perform
 from benchtool.simulate.peripheral import Peripheral
 from benchtool.taps.file import FileTap
+from benchtool.taps.live import LiveTap
 from benchtool.taps.simulated import SimulatedTap
 from benchtool.taps.tap import Tap
 
@@ -99,6 +100,11 @@ class Source:
         info = self.tap.info
         anchor_ns = info.anchor_ns - self._offset_ns if info.anchor_ns else 0
         return replace(info, name=self.address, anchor_ns=anchor_ns)
+
+    @property
+    def lost(self) -> str:
+        """Why an adapter cannot hear just now, though it may again; empty else."""
+        return self._tap.lost if isinstance(self._tap, LiveTap) else ""
 
     @property
     def ended(self) -> bool:

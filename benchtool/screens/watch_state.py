@@ -119,6 +119,8 @@ class Model(Scroll):
         self.began_ns = 0
         self.ended = ""
         """Why nothing more comes; empty while something may."""
+        self.lost = ""
+        """Why nothing can be heard just now; empty where that is not so."""
         self.recording = ""
         self.pace = ""
         self.length_m: float | None = None
@@ -320,7 +322,9 @@ class Model(Scroll):
             now_ns=now_ns,
             pace=self.pace,
             recording=self.recording,
-            state=watch_words.state_sentence(now_ns, self.began_ns, stretch.heard_ns, rates, devices, self.ended),
+            state=f"Cannot hear now: {self.lost}. It goes on as soon as it is back."
+            if self.lost and not self.ended
+            else watch_words.state_sentence(now_ns, self.began_ns, stretch.heard_ns, rates, devices, self.ended),
             finding=watch_words.finding_sentence(None if found is None else found.diagnosis),
             found_ago_ns=None if found is None else max(0, now_ns - found.at_ns),
             do="" if step is None else step.do,

@@ -50,6 +50,7 @@ class Plan:
     todo: int
     """Rows for the next measurement."""
     caution: bool
+    strip: bool
     counts: int
     devices: int
     traffic: int
@@ -72,8 +73,8 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
     finding = 3 if tall else 2 if roomy and width < 110 else 1
     todo = 2 if tall or (roomy and width < 70) else 1
     state = 2 if width < 76 and height >= 20 else 1
-    caution, counts = height >= 18, 1 + (blind and width < 130) if height >= 16 else 0
-    fixed = 1 + state + finding + todo + caution + 2 + counts + 1 + key_rows
+    caution, strip, counts = height >= 18, height >= 14, 1 + (blind and width < 130) if height >= 16 else 0
+    fixed = 1 + state + finding + todo + caution + 2 * strip + counts + 1 + key_rows
     left = max(2, height - fixed)
     # Headings of both lists go off what is left.
     known = min(max(1, devices), max(1, (left - 2) * 3 // 5))
@@ -81,7 +82,7 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
     traffic = max(1, left - shown - 2)
     said = max(1, min(message, traffic))
     traffic -= said - 1
-    return Plan(width, height, state, finding, todo, caution, counts, shown, traffic, said, key_rows)
+    return Plan(width, height, state, finding, todo, caution, strip, counts, shown, traffic, said, key_rows)
 
 
 def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled]) -> list[Styled]:
@@ -91,12 +92,9 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
         return [[(TEXT, fit(text, width, glyphs))] for text in _too_small(shot)[: plan.height]]
     if look.page is not Page.BUS:
         return _page(look, plan, glyphs, keys)
-    lines = [_head(shot, width, glyphs), *_block(shot.state, plan.state, width, glyphs, STRONG, "")]
-    lines += _block(shot.finding, plan.finding, width, glyphs, TEXT)
-    lines += _block(_todo(shot), plan.todo, width, glyphs, TEXT)
-    if plan.caution:
-        lines += _block(_caution(shot), 1, width, glyphs, STRONG)
-    lines += _strip(shot, plan, glyphs)
+    lines = [_head(shot, width, glyphs), *_sentences(shot, plan, glyphs)]
+    if plan.strip:
+        lines += _strip(shot, plan, glyphs)
     if plan.counts > 1:
         lines += [[(TEXT, fit(_counts(shot), width, glyphs))], [(TEXT, fit(shot.unseen, width, glyphs))]]
     elif plan.counts:
@@ -112,9 +110,9 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
 
 
 def message_lines(look: Look, width: int) -> list[str]:
-    """What is said to who sits here; in several rows only while something is typed, for then it is the one thing."""
+    """What is said to who sits here."""
     text = f"Not taken: {look.refused}" if look.refused else look.message
-    return (wrapped([text], width) or [""]) if look.ask is not None else [text]
+    return wrapped([text], width) or [""]
 
 
 def _message(look: Look, plan: Plan, glyphs: Glyphs) -> list[Styled]:
@@ -141,10 +139,29 @@ def clock(now_ns: int) -> str:
 
 
 def _head(shot: Snapshot, width: int, glyphs: Glyphs) -> Styled:
-    right = f"{glyphs.recording} {shot.recording}" if shot.recording else "not recording"
-    right = f" {shot.pace + '  ' if shot.pace else ''}{clock(shot.now_ns)}  {right} "
-    right = glyphs.text(right)[-(width * 2 // 3) :]
-    return [(HEAD, fit(f" {shot.tap}  {shot.settings}", width - len(right), glyphs)), (HEAD, right)]
+    left = f" {shot.tap}  {shot.settings}"
+    recording = f"{glyphs.recording} {shot.recording}" if shot.recording else "not recording"
+    parts = [part for part in (shot.pace, clock(shot.now_ns), recording) if part]
+    while len(parts) > 1 and len("  ".join(parts)) > max(width // 2, width - len(left) - 3):
+        del parts[-1 if not shot.recording else 0]
+    right = glyphs.text(f" {'  '.join(parts)} ")[-(width * 2 // 3) :]
+    return [(HEAD, fit(left, width - len(right), glyphs)), (HEAD, right)]
+
+
+def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
+    """State, finding, next measurement, caution: what one leaves free the next ones take, and none goes missing."""
+    rows = plan.state + plan.finding + plan.todo + plan.caution
+    texts = [(shot.state, STRONG, ""), (shot.finding, TEXT, _WHOLE), (_todo(shot), TEXT, _WHOLE)]
+    if plan.caution and shot.caution:
+        texts.append((f"! {shot.caution}", STRONG, _WHOLE))
+    lines: list[Styled] = []
+    for later, (text, style, whole) in zip(range(len(texts) - 1, -1, -1), texts, strict=True):
+        free = rows - len(lines) - later
+        needed = len(wrapped([text], plan.width))
+        # A long finding leaves the next measurement as much room as itself.
+        most = max(1, free // 2) if text is shot.finding else free
+        lines += _block(text, max(1, min(needed, most)), plan.width, glyphs, style, whole)
+    return lines + [[(TEXT, "")]] * (rows - len(lines))
 
 
 def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, whole: str = _WHOLE) -> list[Styled]:
@@ -161,11 +178,8 @@ def _todo(shot: Snapshot) -> str:
     if not shot.do:
         return "Next: nothing to measure yet."
     name = f" [{shot.do_name}]" if shot.do_name else ""
-    return f"Next{name}: {shot.do}"
-
-
-def _caution(shot: Snapshot) -> str:
-    return f"! {shot.caution}" if shot.caution else ""
+    # Written for a command line; here the rate is set with a key.
+    return f"Next{name}: {shot.do}".replace("--baud ", "b and then ")
 
 
 def _strip(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:

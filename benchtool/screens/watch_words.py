@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 
@@ -34,7 +35,7 @@ def state_sentence(
 ) -> str:
     """One sentence. `heard_ns`: when the last octet came, None if none did; `ended`: why nothing more comes."""
     if heard_ns is None and ended:
-        return f"{ended} Nothing was heard."
+        return f"{ended}. Nothing was heard."
     if heard_ns is None:
         waited = (now_ns - began_ns) / _S
         if waited < 3:
@@ -48,10 +49,14 @@ def state_sentence(
     damaged = rates.damaged / frames if frames else 0.0
     lively = [device for device in devices if device.state is not State.NOT_ASKED]
     answering = [device for device in lively if device.state is not State.SILENT]
+    replying = [device for device in answering if any(isinstance(one, int) for one in device.history)]
     if not lively:
         head = "Alive, but nobody is being asked" if rates.sound else "Listening: the first octets have come"
     elif not answering:
-        head = f"Somebody asks, but none of {len(lively)} devices answers"
+        whom = f"none of {len(lively)} devices answers" if len(lively) > 1 else "the one device asked does not answer"
+        head = f"Somebody asks, but {whom}"
+    elif not replying:
+        head = "Somebody asks, but only damage comes back"
     elif len(answering) == len(lively):
         head = f"Alive: all {len(lively)} devices answer" if len(lively) > 1 else "Alive: the one device asked answers"
     else:
@@ -59,13 +64,13 @@ def state_sentence(
     parts = [head]
     for state, word in _STATE_WORDS:
         those = [device for device in lively if device.state is state]
-        if those and answering:
+        if those and replying:
             whose = "all of them" if len(those) == len(lively) > 1 else f"address {_addresses(those)}"
             parts.append(f"{whose} {word}")
     if damaged >= 0.005:
         parts.append(f"{damaged:.0%} of frames damaged")
     sentence = f"{'; '.join(parts)}."
-    return f"{ended} At the end: {sentence[0].lower()}{sentence[1:]}" if ended else sentence
+    return f"{ended}. {sentence}" if ended else sentence
 
 
 def headline(finding: Finding) -> str:
@@ -99,8 +104,11 @@ def unseen(info: TapInfo) -> str:
     return f"Not seen here: {', '.join(parts)}" if parts else "Line errors and exact times are seen here"
 
 
+_COLUMN = re.compile(r".{1,20}\s{3,}(?=\S)")
+
+
 def wrapped(lines: Sequence[str], width: int) -> list[str]:
-    """A text for a screen that may be narrower than it was written for: indents are kept."""
+    """A text for a screen that may be narrower than it was written for: indents and a first column are kept."""
     made: list[str] = []
     for line in lines:
         if len(line) <= width:
@@ -109,6 +117,8 @@ def wrapped(lines: Sequence[str], width: int) -> list[str]:
         body = line.lstrip(" ")
         indent = min(len(line) - len(body), max(0, width - 20))
         more = indent + (2 if body[:2] in ("- ", "> ", "! ", "= ") or body[:2].rstrip(".").isdigit() else 0)
+        if (column := _COLUMN.match(body)) is not None and indent + column.end() < width // 2:
+            more = indent + column.end()
         made += textwrap.wrap(
             body, width, initial_indent=" " * indent, subsequent_indent=" " * more, break_on_hyphens=False
         )

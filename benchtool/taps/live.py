@@ -105,6 +105,11 @@ class LiveTap(Tap):
         return self._info
 
     @property
+    def lost(self) -> str:
+        """Why nothing can be heard just now; empty while the source is there."""
+        return self._lost_why if self._opened and self._source is None else ""
+
+    @property
     def ended(self) -> bool:
         """True once closed and read out: a live tap does not end by itself."""
         return not self._opened and not self._rest
