@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from benchtool.screens.watch_glyphs import Glyphs
     from benchtool.screens.watch_pump import Pump
 
+_WITHOUT = "benchtool listen prints lines, --still 80x24 one picture of the screen"
 _SIZE = re.compile(r"(\d{2,3})[xX](\d{2,3})", re.ASCII)
 _STILL_S = 20.0
 """So much bus time goes into a still picture where nobody says."""
@@ -80,9 +81,9 @@ def command(
 
     size = _size(still)
     if size is None and not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise CommandError(
-            "watch needs a terminal; benchtool listen prints lines, --still 80x24 one picture of the screen", Exit.USAGE
-        )
+        raise CommandError(f"watch needs a terminal; {_WITHOUT}", Exit.USAGE)
+    if size is None and (term := os.environ.get("TERM", "")) in ("dumb", "unknown"):
+        raise CommandError(f"this terminal (TERM={term}) cannot be drawn on; {_WITHOUT}", Exit.USAGE)
     check_recording(record, tap)
     plain = ascii_only or not _draws_blocks()
     pump, desk = _prepared(

@@ -166,7 +166,7 @@ def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
 
 def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, whole: str = _WHOLE) -> list[Styled]:
     """A sentence in at most so many rows, cut at the last."""
-    parts = wrapped([text], width) or [""]
+    parts, whole = wrapped([text], width) or [""], glyphs.text(whole)
     if len(parts) > rows:
         # What is cut can be read whole: the key that opens it stands at the cut.
         last = " ".join(parts[rows - 1 :])

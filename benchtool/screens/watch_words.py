@@ -57,10 +57,10 @@ def state_sentence(
         head = f"Somebody asks, but {whom}"
     elif not replying:
         head = "Somebody asks, but only damage comes back"
-    elif len(answering) == len(lively):
+    elif len(replying) == len(lively):
         head = f"Alive: all {len(lively)} devices answer" if len(lively) > 1 else "Alive: the one device asked answers"
     else:
-        head = f"Alive: {len(answering)} of {len(lively)} devices answer"
+        head = f"Alive: {len(replying)} of {len(lively)} devices answer"
     parts = [head]
     for state, word in _STATE_WORDS:
         those = [device for device in lively if device.state is state]
