@@ -33,7 +33,6 @@ class Running:
     """
 
     def __init__(self, samples: Samples, polys: Sequence[Poly], inits: Sequence[int], start: int) -> None:
-        self._polys = polys
         self._start = start
         refin = polys[0][2]
         tables = np.stack([_table(poly) for poly in polys])

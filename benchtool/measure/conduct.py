@@ -126,10 +126,8 @@ class Conduct:
     """Polls that followed an answered one of another address."""
     odd_steps: int = 0
     """Of these, the ones that did not go where most went from there."""
-    given_up: int = 0
-    """Requests without any answer before the next request."""
     cut_in: int = 0
-    """Of these, the ones after which the next request came sooner than an answer usually does."""
+    """Requests without any answer after which the next one came sooner than an answer usually does."""
     unasked: int = 0
     """Sound replies that nobody had asked for, with nothing damaged that could have been the request."""
 
@@ -326,7 +324,6 @@ class ConductCounter:
             tuple(self._figures(key, self._at[key]) for key in sorted(self._at)),
             steps,
             steps - usual,
-            self._given_up.count,
             round(self._given_up.count * self._given_up.below(1.3 * normal)) if normal else 0,
             self._unasked,
         )

@@ -16,7 +16,7 @@ from benchtool.capture.chunk import Chunk
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.frame import Frame, Protocol, Role
-from benchtool.frames.modbus.build import build_frame
+from benchtool.frames.modbus.build import build_exception, build_reply, build_request
 from benchtool.simulate.answering import Answering
 from benchtool.simulate.outage import Outages
 from benchtool.simulate.station import Station
@@ -52,7 +52,7 @@ class ModbusClient(Station):
         self._settings = settings
         self._gap_ns = max(poll_gap_ns, frame_gap_ns(settings))
         self._limit_ns = reply_limit_ns
-        self._requests = deque(build_frame(address, 3, bytes((0, 0, 0, registers))) for address in addresses)
+        self._requests = deque(build_request(address, _READ, start=0, quantity=registers) for address in addresses)
         self._decoder = BusDecoder(settings)
         self._asked: int | None = None
         self._deadline_ns = 0
@@ -158,17 +158,16 @@ class ModbusServer(Answering):
             return self._refuse(_READ, 3)
         if first + count > len(self._registers):
             return self._refuse(_READ, 2)
-        body = b"".join(value.to_bytes(2, "big") for value in self._registers[first : first + count])
-        return build_frame(self.address, _READ, bytes((len(body),)) + body)
+        return build_reply(self.address, _READ, registers=self._registers[first : first + count])
 
     def _write(self, register: int, value: int) -> bytes:
         if register != _OUTPUTS:
             return self._refuse(_WRITE, 2)
         self._registers[register] = value
-        return build_frame(self.address, _WRITE, register.to_bytes(2, "big") + value.to_bytes(2, "big"))
+        return build_reply(self.address, _WRITE, address=register, value=value)
 
     def _refuse(self, function: int, exception: int) -> bytes:
-        return build_frame(self.address, function | 0x80, bytes((exception,)))
+        return build_exception(self.address, function, exception)
 
 
 def _two(octets: bytes) -> tuple[int, int]:

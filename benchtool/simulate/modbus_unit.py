@@ -17,7 +17,7 @@ from benchtool.simulate.modbus_counts import Counts, RefusedError
 from benchtool.simulate.modbus_identity import identification
 from benchtool.simulate.modbus_points import Points, Table
 
-ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE, FAILURE = 1, 2, 3, 4
+ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 _MOST_FILE_OCTETS = 245
 _MOST_QUEUE = 31
 _ADDRESS_PROBLEMS = ("reference type", "file ", "record ")

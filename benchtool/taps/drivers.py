@@ -24,8 +24,6 @@ class Driver:
     """For people: what can be seen, in one line."""
     source: str
     """Where the row comes from."""
-    latency_timer: bool = False
-    """True if it holds octets back for a settable time (the sysfs file `latency_timer`)."""
 
 
 _READ = "sheet 10.2, kernel source"
@@ -36,9 +34,7 @@ _ONBOARD = Driver(
 )
 
 DRIVERS: dict[str, Driver] = {
-    "ftdi_sio": Driver(
-        LineErrors.MARKED, "marked, but one mark covers a whole USB packet, not one octet", _READ, latency_timer=True
-    ),
+    "ftdi_sio": Driver(LineErrors.MARKED, "marked, but one mark covers a whole USB packet, not one octet", _READ),
     "cp210x": Driver(LineErrors.MARKED, "marked: each damaged octet", _READ),
     "pl2303": Driver(LineErrors.MARKED, "marked, but one mark covers a whole USB packet, maybe the next one", _READ),
     "ch341": Driver(
