@@ -184,6 +184,7 @@ class Game(ABC):
         if not text:
             raise RefusedError(f"{verb} what? {self.listed(known)}")
         base, at, where = text.lower().partition("@")
+        base = _whole(base, [one.removesuffix("@") for one in known])
         if f"{base}@" in known:
             if not at:
                 raise RefusedError(f"{base} is at a device: {verb} {base}@{self.devices[0]} ({self._list()})")
@@ -230,11 +231,15 @@ class Game(ABC):
         return f"devices {', '.join(map(str, self.devices))}"
 
 
+def _whole(word: str, known: Sequence[str]) -> str:
+    """The name that a beginning of two letters or more can only mean."""
+    found = [one for one in known if one.startswith(word)]
+    return found[0] if word not in known and len(found) == 1 and len(word) > 1 else word
+
+
 def near(word: str, known: Sequence[str]) -> str:
     """`: did you mean …?` where something is spelt nearly so, else `;`: what was typed is not repeated."""
-    close = difflib.get_close_matches(word[:_MOST_SHOWN], known, 1)
-    begins = [one for one in known if word and one.startswith(word)]
-    found = close or (begins if len(begins) == 1 else [])
+    found = difflib.get_close_matches(word[:_MOST_SHOWN], known, 1)
     return f": did you mean {found[0]}?" if found else ";"
 
 

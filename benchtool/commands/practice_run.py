@@ -6,7 +6,7 @@ from dataclasses import replace
 from functools import cached_property
 
 from benchtool.capture.chunk import LineErrors, TapInfo
-from benchtool.commands.practice_game import Game, RefusedError, Replayed, asked
+from benchtool.commands.practice_game import Game, Replayed, asked
 from benchtool.commands.practice_score import Work
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.engine import observe
@@ -119,12 +119,12 @@ class Practice(Game):
         base, address = self.kind_of(what, self.visible, "look", "nothing of that name to look at")
         sight = sight_of(base)
         answer = asked(lambda: look(self._line, base, address, self._seed, self._alive))
-        self.minutes += sight.minutes
         if not answer:
             return ["Nobody here can tell."]
+        self.minutes += sight.minutes
         self._hand = self._hand + ByHand(seen=(Seen(base, answer, address),))
         caution = [f"! Caution: {sight.caution}"] if sight.caution else []
-        return [*caution, f"{what}: {sight.says(answer)}"]
+        return [*caution, f"{_name(base, address)}: {sight.says(answer)}"]
 
     def attempt(self, what: str) -> list[str]:
         """Try something, and listen again."""
@@ -134,7 +134,7 @@ class Practice(Game):
         done = asked(lambda: self._better(changed(self._line, base, address), gone))
         self._hand = self._hand + ByHand(tried=(Tried(base, done, address),))
         self.minutes += action.minutes
-        told = f"{what}: {'it got better' if done else 'no better'}; put back as it was"
+        told = f"{_name(base, address)}: {'it got better' if done else 'no better'}; put back as it was"
         return [f"! Caution: {action.caution}", told]
 
     def scope(self, what: str) -> tuple[list[str], Shot]:
@@ -157,8 +157,13 @@ class Practice(Game):
         if self._listened:
             found.hear(self.heard)
         found.also(self._answers())
-        question = found.next_question()
-        return None if question is None else f"{question.name}. {question.text}"
+        person = Person(self._line, self._seed, self._alive, self._better)
+        while (question := found.next_question()) is not None:
+            # Only what can be told here is worth a hint.
+            if question.ask is Ask.LISTEN or person.answer(question.name):
+                return f"{question.name}. {question.text}"
+            found.take("")
+        return None
 
     def _answers(self) -> list[Answer]:
         readings = [Answer(one.name, f"{one.value:.4g}") for one in self._hand.readings]
@@ -193,8 +198,9 @@ class Practice(Game):
         return better(self.heard, hear(line, self._seed, "sim:practice"), gone)
 
 
+def _name(base: str, address: int | None) -> str:
+    return base if address is None else f"{base}{address}"
+
+
 def _share(observed: Observed, cause: str) -> float:
     return next((one.probability for one in conclude(observed).findings if one.cause.value == cause), 0.0)
-
-
-__all__ = ["Practice", "RefusedError", "hear"]

@@ -22,7 +22,9 @@ class SilentAsker:
     """Lines of standard input, with nothing printed for them: for `--json`."""
 
     def ask(self, prompt: str, choices: Sequence[str] = (), typed: str = "") -> str:
-        """The next line; EOFError at the end."""
+        """The next line; EOFError at the end. Somebody who types is still asked, on standard error."""
+        if sys.stdin.isatty():
+            click.echo(prompt, nl=False, err=True)
         line = sys.stdin.readline()
         if not line:
             raise EOFError

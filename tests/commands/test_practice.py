@@ -66,7 +66,9 @@ def test_a_device_is_named_with_its_address() -> None:
         ("look", "look what? who-is-dead"),
         ("try", "try what? swap-clip"),
         ("name", "name what? healthy"),
-        ("measure ab-ohm", "did you mean ab-ohms?"),
+        ("measure ab-omhs", "did you mean ab-ohms?"),
+        ("measure a", "no such reading"),
+        ("look changed", "Nobody here can tell."),
         ("measure supply", "measure supply@17"),
         ("measure supply@250", "there is no device 250 here (devices 17, 18, 19)"),
         ("measure supply@", "an address is wanted, such as supply@17"),
@@ -167,6 +169,19 @@ def test_a_hint_costs_ten_points_and_none_where_nothing_is_left_to_ask() -> None
     assert "enough" in game.hint()[0]
     game.name(game.truth)
     assert game.score == 90
+
+
+def test_a_hint_asks_for_nothing_that_nobody_here_can_tell() -> None:
+    game = Practice(hide(4, 9))
+    game.listen()
+    game.attempt("lower-baud")
+    assert "changed" not in game.hint()[0]
+
+
+def test_beginnings_of_names_are_enough_where_they_mean_one() -> None:
+    game = Practice(hide(1, 3))
+    assert game.measure("supp@17") == game.measure("supply@17")
+    assert game.look("termin")[-1].endswith(game.look("terminators")[-1].partition(": ")[2])
 
 
 def test_lines_keep_whole_words_in_a_narrow_terminal(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -51,6 +51,9 @@ SECRET_LINES = (
     "set osdp-key {key}",
     "help {number}",
     "site set {number}",
+    "notes card {number} opens",
+    "notes the key is {key}",
+    "notes held {bits}, twice",
 )
 
 
