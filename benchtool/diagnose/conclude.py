@@ -170,7 +170,7 @@ def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
     baud = rate_of(observed)
     if observed.length_m is not None and baud is not None:
         times = times_too_long(observed.length_m, baud)
-        told = f"the pair is {times:.2g} times as long as {baud} bit/s allows by the usual rule (1e8 / rate)"
+        told = f"the pair is {times:.2g} times as long as {baud} bit/s allows by the usual rule (1e8 / rate, at most 1200 m)"
         found.append((told, {"length_m": observed.length_m}, weigh.by_length(observed.length_m, baud)))
     for because, heard in dict.fromkeys((one.because, one.heard) for one in observed.leans):
         said = [one for one in observed.leans if (one.because, one.heard) == (because, heard)]

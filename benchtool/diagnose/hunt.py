@@ -13,9 +13,9 @@ from typing import TypeVar
 
 from benchtool.diagnose import observed as saved
 from benchtool.diagnose.conclude import conclude
-from benchtool.diagnose.finding import Diagnosis
+from benchtool.diagnose.finding import Cause, Diagnosis
 from benchtool.diagnose.hunt_answers import Conversation, listened, saved_hunt
-from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, best_question
+from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, best_look, best_question
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
 from benchtool.diagnose.observed import Observed, StateError
 from benchtool.diagnose.readings import (
@@ -31,7 +31,7 @@ from benchtool.diagnose.readings import (
 from benchtool.diagnose.sensible import sensible
 from benchtool.diagnose.sights_known import sight_of
 from benchtool.diagnose.state import State, believed, state_of
-from benchtool.diagnose.weigh import levelled
+from benchtool.diagnose.weigh import levelled, something_wrong
 
 KEY, VERSION = "benchtool-hunt", 1
 _MOST_METRES = 10_000.0
@@ -102,10 +102,21 @@ class Hunt(Conversation):
         done = {one.name for one in self.answers}
         if "address" not in done:
             return ADDRESS
-        if self.state.certain and self.settled:
-            return None
         listens = self.listens and "listen" not in done
-        return best_question(self.observed, self.state, done, self.address, listens=listens)
+        if not (self.state.certain and self.settled):
+            question = best_question(self.observed, self.state, done, self.address, listens=listens)
+            if question is not None:
+                return question
+        if self.unexplained and self.state.leader is Cause.HEALTHY:
+            return best_look(self.observed, self.state, done, self.address)
+        return None
+
+    @property
+    def unexplained(self) -> bool:
+        """Whether a reader is told to be dead though all that was heard went well."""
+        observed = self.observed
+        heard = observed.symptoms is not None and observed.octets > 0
+        return heard and self.address is not None and not something_wrong(observed.symptoms)
 
     @property
     def settled(self) -> bool:

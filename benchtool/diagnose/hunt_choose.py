@@ -6,7 +6,7 @@ The same expected fall of the entropy as `measurements`, with sights and listeni
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,6 +34,8 @@ LEAST_GAIN = 0.04
 """A question expected to bring less than so many bits is not asked."""
 _LEAST_WORTH = 0.008
 """Nor one that brings less than so many bits a minute (judgement: a bit in two hours)."""
+_CHEAP_MINUTES, _LEAST_CHEAP = 9.0, 0.02
+"""What is looked at although all sounds well: at most so many minutes, at least so many bits a minute (judgement)."""
 _MOST_PLACES = 2
 """The same reading at a third device tells little that two did not (judgement; `measurements` takes them as apart)."""
 _LENGTH_MINUTES = 2.0
@@ -71,15 +73,55 @@ def best_question(
     return None
 
 
+def best_look(observed: Observed, state: State, done: Collection[str], address: int | None) -> Question | None:
+    """The cheap look most worth asking for if a sound bus is no answer; None where none is.
+
+    For a reader that is told to be dead where all sounds well: what is left besides is told apart.
+    """
+    probability = state.belief.probability.copy()
+    probability[0] = 0.0
+    left = replace(state.belief, probability=probability / probability.sum())
+    found = [one for one in _looks(observed, state._replace(belief=left, group=()), done, address) if _cheap(one)]
+    best = max(found, key=lambda one: one.worth(apart=False), default=None)
+    return None if best is None else _question(best, observed, state)
+
+
+def _cheap(one: _Candidate) -> bool:
+    return one.minutes <= _CHEAP_MINUTES and one.gain >= LEAST_GAIN and one.worth(apart=False) >= _LEAST_CHEAP
+
+
 def _candidates(
     observed: Observed, state: State, done: Collection[str], address: int | None, *, listens: bool
 ) -> Iterator[_Candidate]:
+    """Everything that can be asked for."""
     belief, probability = state.belief, state.belief.probability
     if listens:
         apart = LISTENS_AWAY * entropy(_shares(state)) if state.group else 0.0
         yield _Candidate("listen", None, LISTENS_AWAY * belief.bits(), _LISTEN_MINUTES + _LOOK_MINUTES, apart)
-    heard = observed.symptoms is not None and observed.octets > 0
+    yield from _looks(observed, state, done, address)
     suspects = measurements.suspects(belief, state.at)
+    at = state.at
+    if not suspects and address is not None:
+        # As likely there as not: what `share_at` takes of a device never heard.
+        at = {cause: {address: 0.5} for cause in PLACED}
+    actions = ACTIONS if _heard(observed) and weigh.something_wrong(observed.symptoms) else ()
+    listed = measurements.choices(belief, observed.by_hand, observed.length_m, at, state.group, actions)
+    listed = [choice for choice in listed if choice.name not in done and not _told(choice, done)]
+    for number, choice in enumerate(listed[:_MOST_MEASURED]):
+        apart = 0.0
+        if number == 0 and state.group:
+            measured = _table(choice, observed, at, probability)
+            apart = 0.0 if measured is None else _gain_apart(measured, state)
+        yield _Candidate(choice, choice.address, choice.gain_bits, choice.minutes + _SETUP_MINUTES, apart)
+
+
+_MOST_MEASURED = 8
+
+
+def _looks(observed: Observed, state: State, done: Collection[str], address: int | None) -> Iterator[_Candidate]:
+    """What wants eyes and ears alone, and the pair's length."""
+    heard = _heard(observed)
+    suspects = measurements.suspects(state.belief, state.at)
     where = address if address is not None else suspects[0] if suspects else None
     for sight in SIGHTS:
         place = where if sight.at_device else None
@@ -93,22 +135,10 @@ def _candidates(
         beyond = np.where(all_sets().holds[:, INDEX[Cause.LINE_TOO_LONG]], _BEYOND, _BEYOND_BY_CHANCE)
         table = np.stack((beyond, 1 - beyond), axis=1)
         yield _weighed("length", None, _LENGTH_MINUTES + _LOOK_MINUTES, table, state)
-    at = state.at
-    if not suspects and address is not None:
-        # As likely there as not: what `share_at` takes of a device never heard.
-        at = {cause: {address: 0.5} for cause in PLACED}
-    actions = ACTIONS if heard and weigh.something_wrong(observed.symptoms) else ()
-    listed = measurements.choices(belief, observed.by_hand, observed.length_m, at, state.group, actions)
-    listed = [choice for choice in listed if choice.name not in done and not _told(choice, done)]
-    for number, choice in enumerate(listed[:_MOST_MEASURED]):
-        apart = 0.0
-        if number == 0 and state.group:
-            measured = _table(choice, observed, at, probability)
-            apart = 0.0 if measured is None else _gain_apart(measured, state)
-        yield _Candidate(choice, choice.address, choice.gain_bits, choice.minutes + _SETUP_MINUTES, apart)
 
 
-_MOST_MEASURED = 8
+def _heard(observed: Observed) -> bool:
+    return observed.symptoms is not None and observed.octets > 0
 
 
 def _told(choice: measurements.Choice, done: Collection[str]) -> bool:

@@ -120,12 +120,9 @@ def ending(hunt: Hunt) -> Ending:
 
 def beyond(hunt: Hunt) -> str:
     """What to say of a reader that is told to be dead on a bus that sounds sound; empty where that is not so."""
-    if hunt.address is None or hunt.state.leader not in (Cause.HEALTHY, *_SILENT_FAULTS):
+    if not hunt.unexplained or hunt.state.leader not in (Cause.HEALTHY, *_SILENT_FAULTS):
         return ""
-    observed = hunt.observed
-    if observed.symptoms is None or something_wrong(observed.symptoms):
-        return ""
-    rows = [one for one in observed.addresses if one.address == hunt.address and one.requests]
+    rows = [one for one in hunt.observed.addresses if one.address == hunt.address and one.requests]
     if not rows:
         return (
             f"But nobody asks address {hunt.address}: the controller does not list it, or the reader has another "

@@ -19,8 +19,10 @@ def blind_length_m(baud: int) -> float:
 
 LENGTH_TIMES_RATE = 1e8
 """Metres times bit/s that a pair carries by the published rule (sheet 1.3)."""
+LONGEST_M = 1200.0
+"""And its cap, however slow the rate: the resistance of the wires (sheet 1.3)."""
 
 
 def times_too_long(length_m: float, baud: int) -> float:
     """The pair's length over the longest that the rate allows by that rule."""
-    return length_m * baud / LENGTH_TIMES_RATE
+    return length_m / min(LENGTH_TIMES_RATE / baud, LONGEST_M)

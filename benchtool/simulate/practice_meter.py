@@ -22,7 +22,7 @@ _DARK = 0.5
 """Share of silent devices that are without power."""
 _NOT_ENDS = 0.02
 """A terminator further from an end than this share of the pair is not at the end."""
-_LONG_STUB_M = 3.0
+_LONG_STUB_M, _FAR_STUB_M = 3.0, 20.0
 _MANY_LOADS = 32.0
 
 KINDS = (
@@ -117,8 +117,12 @@ def look(line: Scenario, sight: str, address: int | None, seed: int, alive: Call
         return "one" if line.second_controller is None else "more"
     if sight == "terminators":
         return _terminators(line)
+    if sight == "end-boxes":
+        return ("neither", "one", "both")[sum(_ends(line))]
     if sight == "branches":
         longest = max(one.stub_m for one in line.devices)
+        if longest > _FAR_STUB_M:
+            return "far"
         return "long" if longest > _LONG_STUB_M else "short" if longest else "chain"
     if sight == "how-many":
         return "many" if sum(one.unit_loads for one in line.devices) > _MANY_LOADS else "few"
@@ -165,10 +169,15 @@ def _when(line: Scenario) -> str:
     return "chance" if any(one.reset_every_s for one in line.devices) or line.line.impulses_per_s else "always"
 
 
+def _ends(line: Scenario) -> tuple[bool, bool]:
+    """Whether a terminator is at the near end, and at the far one."""
+    slack, far = _NOT_ENDS * line.line.length_m, line.line.length_m
+    places = [one.position_m for one in line.terminators]
+    return any(place <= slack for place in places), any(place >= far - slack for place in places)
+
+
 def _terminators(line: Scenario) -> str:
     count = len(line.terminators)
     if count != 2:
         return "none" if not count else "one" if count == 1 else "more"
-    slack = _NOT_ENDS * line.line.length_m
-    near, far = sorted(one.position_m for one in line.terminators)
-    return "ends" if near <= slack and far >= line.line.length_m - slack else "elsewhere"
+    return "ends" if all(_ends(line)) else "elsewhere"

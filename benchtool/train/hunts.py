@@ -2,15 +2,18 @@
 
     python -m benchtool.train.hunts
     python -m benchtool.train.hunts --blind --seeds 2 --table
+    python -m benchtool.train.hunts --sound --seeds 20
 
 The person in it (`simulate/practice_person.py`) reads the simulated meter, looks at what is fitted, and tries what is
 asked. A hunt is right where the leading cause is the true one, or the true one is in the group that is named.
+`--sound` hunts on sound buses alone, with somebody who calls a reader dead and sees wrongly as often as the tables of
+sights say.
 """
 
 from __future__ import annotations
 
 import random
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -22,9 +25,10 @@ from benchtool.diagnose.engine import observe
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_better import alive, better
-from benchtool.diagnose.hunt_end import ending
+from benchtool.diagnose.hunt_end import FOUND, ending
 from benchtool.diagnose.hunt_question import Ask
 from benchtool.diagnose.observed import Observed
+from benchtool.diagnose.sights_known import SIGHTS
 from benchtool.simulate import faults, scenario
 from benchtool.simulate.build import build_bus, tap_settings
 from benchtool.simulate.practice_person import Person
@@ -68,7 +72,11 @@ def listened(line: Scenario, seed: int, tap: str = "sim:") -> Observed:
     return observe(evidence, info.settings, tap=tap)
 
 
-def hunt(line: Scenario, seed: int, *, eyes: bool = True) -> Hunt:
+Overrule = Callable[[str], str | None]
+"""What is answered to a question instead of what is so; None: what is so."""
+
+
+def hunt(line: Scenario, seed: int, *, eyes: bool = True, overrule: Overrule = lambda _: None) -> Hunt:
     """Hunt to the end on a simulated bus."""
     heard = listened(line, seed)
 
@@ -86,15 +94,33 @@ def hunt(line: Scenario, seed: int, *, eyes: bool = True) -> Hunt:
         if question.ask is Ask.LISTEN:
             found.hear(heard)
         else:
-            found.take(person.answer(question.name))
+            said = overrule(question.name)
+            found.take(person.answer(question.name) if said is None else said)
     return found
 
 
-def hunted(case: tuple[str, str, str], seed: int, *, eyes: bool) -> Hunted:
-    """A hunt on scenario, fault and address (empty: the fault's own place), in figures."""
+def careless(base: str, seed: int) -> Overrule:
+    """Somebody at a sound bus who calls a reader dead that is not, and whose eyes err as the tables of sights say."""
+    dead = random.Random(f"{seed} dead").choice(scenario.load(base).devices).address
+
+    def said(name: str) -> str | None:
+        if name == "address":
+            return str(dead)
+        word, at, _ = name.partition("@")
+        sight = next((one for one in SIGHTS if one.name == f"{word}{at}"), None)
+        if sight is None:
+            return None
+        often = sight.rows.get(Cause.HEALTHY, sight.usual)
+        return random.Random(f"{seed} sees {base} {name}").choices(sight.words(), often)[0]
+
+    return said
+
+
+def hunted(case: tuple[str, str, str], seed: int, *, eyes: bool, errs: bool = False) -> Hunted:
+    """A hunt on scenario, fault and address (empty: the fault's own place), in figures. `errs`: by `careless`."""
     base, fault, at = case
     line = faults.apply(scenario.load(base), fault, {"at": at} if at else {})
-    done = hunt(line, seed, eyes=eyes)
+    done = hunt(line, seed, eyes=eyes, overrule=careless(base, seed)) if errs else hunt(line, seed, eyes=eyes)
     end, state = ending(done), done.state
     return Hunted(
         base,
@@ -128,15 +154,20 @@ _OURS = ("baud-wrong", "format-wrong", "driver-held-late")
 """With `at` they become faults of a device, which the catalogue calls device-silent."""
 
 
-def run(seeds: Sequence[int], *, eyes: bool, workers: int = 1) -> Iterator[Hunted]:
-    """All of them, in order."""
+def sound() -> Iterator[tuple[str, str, str]]:
+    """Sound buses."""
+    return ((base, "healthy", "") for base in ("demo", "longline", "modbus"))
+
+
+def run(seeds: Sequence[int], *, eyes: bool, workers: int = 1, errs: bool = False) -> Iterator[Hunted]:
+    """All of them, in order; with `errs` those on sound buses."""
     for seed in seeds:
-        work = partial(hunted, seed=seed, eyes=eyes)
+        work, listed = partial(hunted, seed=seed, eyes=eyes, errs=errs), sound() if errs else cases(seed)
         if workers == 1:
-            yield from map(work, cases(seed))
+            yield from map(work, listed)
         else:
             with ProcessPoolExecutor(workers) as pool:
-                yield from pool.map(work, cases(seed))
+                yield from pool.map(work, listed)
 
 
 @click.command()
@@ -144,16 +175,18 @@ def run(seeds: Sequence[int], *, eyes: bool, workers: int = 1) -> Iterator[Hunte
 @click.option("--blind", is_flag=True, help="Nobody looks: listening, meter and tries alone.")
 @click.option("--table", is_flag=True, help="Rows of a Markdown table.")
 @click.option("--workers", default=2, show_default=True, help="Processes.")
+@click.option("--sound", "errs", is_flag=True, help="On sound buses, by somebody who errs.")
 @click.option("--verbose", is_flag=True, help="What was asked and answered.")
-def main(seeds: int, blind: bool, table: bool, workers: int, verbose: bool) -> None:
+def main(seeds: int, blind: bool, table: bool, workers: int, errs: bool, verbose: bool) -> None:
     """Hunt on every fault, and count how many hunts end at it."""
-    right = group = total = 0
+    right = group = total = alarms = 0
     minutes = 0.0
-    for one in run(range(1, seeds + 1), eyes=not blind, workers=workers):
+    for one in run(range(1, seeds + 1), eyes=not blind, workers=workers, errs=errs):
         total += 1
         right += one.right
         group += one.in_group
         minutes += one.minutes
+        alarms += not one.right and one.probability >= FOUND
         verdict = "right" if one.right else "in its group" if one.in_group else "WRONG"
         known = {cause.value for cause in Cause}
         assert one.first in known
@@ -162,6 +195,8 @@ def main(seeds: int, blind: bool, table: bool, workers: int, verbose: bool) -> N
         click.echo(f"| {' | '.join(told)} |" if table else "  ".join(told))
         if verbose:
             click.echo(f"    {' '.join(one.asked)}  group {','.join(one.group)}")
+    if errs:
+        click.echo(f"{alarms} of {total} called faulty")
     click.echo(f"{right} of {total} right, {group} right or in the group named; {minutes / total:.0f} minutes each")
 
 
