@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import stat
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from click.testing import CliRunner, Result
 from benchtool.commands import practice_progress
 from benchtool.commands.main import main
 from benchtool.commands.practice_run import Practice
+from benchtool.commands.practice_talk import Talk
 from benchtool.diagnose.readings import METER
 from benchtool.diagnose.sights_known import SIGHTS
 from benchtool.simulate import faults, scenario
@@ -126,12 +128,52 @@ def test_two_practices_at_once_lose_nothing(tmp_path: Path) -> None:
     assert practice_progress.load(file) == rows
 
 
-def test_progress_that_cannot_be_kept_is_told_first_and_spoils_nothing(tmp_path: Path) -> None:
-    (tmp_path / "folder").mkdir()
+def test_progress_that_cannot_be_kept_is_told_first_and_spoils_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(path: Path) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(practice_progress, "_opened", refused)
+    result = run("--progress", "mine.json", "--seed", "3", typed="listen\nquit\n")
+    assert result.exit_code == 0
+    assert "progress will not be kept: mine.json: Permission denied" in result.stderr
+    assert "It was" in result.stdout
+    assert not Path("mine.json").exists()
+
+
+def test_a_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
     (tmp_path / "plain").write_text("")
     result = run("--progress", "plain/mine.json", "--seed", "3", typed="listen\nquit\n")
-    assert result.exit_code in (0, 4)
+    assert result.exit_code == 4
     assert "plain/mine.json" in result.output
+
+
+class Typing:
+    """Somebody who types these lines."""
+
+    def __init__(self, *lines: str) -> None:
+        self._lines = iter(lines)
+
+    def ask(self, prompt: str, choices: Sequence[str] = (), typed: str = "") -> str:
+        try:
+            return next(self._lines)
+        except StopIteration:
+            raise EOFError from None
+
+
+def test_ctrl_c_stops_what_is_worked_out_and_not_the_practice(monkeypatch: pytest.MonkeyPatch) -> None:
+    game, told = Practice(hide(1, 3)), list[str]()
+
+    def interrupted() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(game, "hunt", interrupted)
+    with pytest.raises(EOFError):
+        Talk(game, "", None, told.extend).play(Typing("listen", f"name {game.truth}"))
+    assert told[-1] == "Stopped."
+    assert not game.over
+    monkeypatch.undo()
+    game.name(game.truth)
+    assert game.score == 100
 
 
 @pytest.mark.parametrize("text", ["{}", "[1]\n", "soup", '{"benchtool-practice": 1}\n', '{"benchtool-practice": 9}\n'])
