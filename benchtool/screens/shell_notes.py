@@ -22,16 +22,18 @@ _OCTETS = re.compile(r"\b[0-9A-Fa-f]{2}(?:[ :-][0-9A-Fa-f]{2}){3,}\b")
 _GROUPS = re.compile(r"\b[0-9]{2,}(?:[ ][0-9]{2,})+\b")
 """Digits in groups, as long numbers are written."""
 _WORD = re.compile(r"[0-9A-Za-z][0-9A-Za-z,;:/_.#*+-]*[0-9A-Za-z#*]|[0-9]")
+_NAMED_LEAST = 3
 _LEAST = 4
-"""So many digits make a PIN."""
+"""So many digits make a PIN, though nothing announces one."""
 _KEY_LETTERS = 16
 """So many letters and digits mixed make a key."""
 _PLAIN = re.compile(
-    r"[0-9]{1,3}[.,][0-9]{1,3}"  # a reading
+    r"[0-9]{1,3}(?:\.[0-9]{1,3}|,[0-9]{1,2})"  # a reading; three digits behind a comma may be a card
     r"|[0-9]{1,2}:[0-9]{2}(?::[0-9]{2})?"  # a time
     r"|(?:19|20)[0-9]{2}-[01][0-9]-[0-3][0-9]"  # a date
-    r"|[0-9]{1,3}(?:[.,][0-9]{1,3})?[-/][0-9]{1,3}(?:[.,][0-9]{1,3})?"  # from one reading to another
-    r"|[0-9]+(?:[.,][0-9]+)?(?:V|mV|kV|A|mA|ohms?|k|M|m|mm|km|Hz|kHz|baud|bd|bps|ms|us|s|min|h|[CF])"  # with its unit
+    r"|[0-9]{1,2}[-/][0-9]{1,2}"  # from one to another
+    r"|[0-9]{1,3}[.,][0-9]{1,2}[-/][0-9]{1,3}[.,][0-9]{1,2}"
+    r"|[0-9]{1,5}(?:[.,][0-9]{1,3})?(?:V|mV|mA|ohms?|k|M|m|mm|km|Hz|kHz|baud|bd|bps|ms|us|s|min|h)"  # with its unit
 )
 _UNIT = re.compile(
     r"\s*(?:V|mV|A|mA|ohms?|kohms?|Ω|k|baud|bd|bit/s|bps|Hz|kHz|ms|us|s|min|m|metres|meters|octets|frames|errors)\b"
@@ -50,11 +52,8 @@ def masked_note(text: str) -> tuple[str, int]:
 
 
 def _is_named(match: re.Match[str]) -> bool:
-    """`no 3` and `reader number 12` are places; a name of one word and digits of any count are not."""
-    counts = match[0].split()[0].lower().rstrip(".:") in ("no", "nr", "number")
-    return _digits(match["word"]) >= 3 or (
-        not counts and match[0].split()[0].lower().startswith(("pin", "pass", "code"))
-    )
+    """`no 3` and `card 2` are counts and places; a PIN of any length is none."""
+    return _digits(match["word"]) >= _NAMED_LEAST or match[0].lower().startswith(("pin", "pass", "code"))
 
 
 def _is_long(groups: str) -> bool:
@@ -66,7 +65,7 @@ def _is_long(groups: str) -> bool:
 def _looks(word: str, behind: str) -> bool:
     digits = _digits(word)
     if digits < _LEAST or _PLAIN.fullmatch(word):
-        return digits >= _LEAST and digits > 2 * _UNIT_DIGITS
+        return False
     if word.isdigit() and len(word) <= _UNIT_DIGITS + 1 and (int(word) in TRIED_RATES or _is_reading(word, behind)):
         return False
     if re.fullmatch(r"(?:0[xX])?[0-9A-Fa-f,;:/_.#*+-]+", word):

@@ -18,7 +18,8 @@ from benchtool.screens.shell_notes import masked_note
         "bus runs at 115200 8N1, was 9600 before",
         "1200 ohm from A to ground, 4700 ohm from B",
         "addresses 17 18 19 are dead, 20-25 work",
-        "supply 11.5-12.5 V, 250mA",
+        "supply 11.5-12.5 V, 250mA, 12,89 V before",
+        "card 2 of 5 opens, 10/12 replies",
         "cable no 3 from door number 12, about 1000 m",
         "card does not open the door, key switch works",
         "the 120 ohm at both ends are there",
@@ -44,6 +45,9 @@ def test_what_a_technician_notes_stays(text: str) -> None:
         ("card number 12345678901234 and 4411", "card number *** and ***"),
         ("5551 V", "5551 V"),
         ("0213 02000", "***"),
+        ("held 213,200 twice", "held *** twice"),
+        ("held 213-200", "held ***"),
+        ("it sends 12345C", "it sends ***"),
     ],
 )
 def test_what_may_be_a_card_a_key_or_a_pin_does_not(text: str, shown: str) -> None:
