@@ -46,13 +46,13 @@ KEYS: tuple[Key, ...] = (
         ("m",),
         ("ask_measured",),
         "m",
-        "measured",
+        "result",
         "Type a reading (ab-ohms 61) or what an action brought (swap-clip better): it is weighed at once.",
     ),
-    Key(("f",), ("ask_filter",), "f", "filter", "Show only errors, events, addresses, or lines with certain words."),
-    Key(("s",), ("ask_search",), "s", "search", "Look for words in the traffic, from the selected line back in time."),
-    Key((",", "."), ("older_match", "newer_match"), ", .", "found", "The next older, or newer, line found."),
-    Key(("tab",), ("switch",), "Tab", "devices", "The arrow keys move among the devices, or in the traffic again."),
+    Key(("f",), ("ask_filter",), "f", "only", "Show only errors, events, addresses, or lines with certain words."),
+    Key(("s",), ("ask_search",), "s", "find", "Look for words in the traffic, from the selected line back in time."),
+    Key((",", "."), ("older_match", "newer_match"), ",.", "next", "The next older, or newer, line found."),
+    Key(("tab",), ("switch",), "Tab", "device", "The arrow keys move among the devices, or in the traffic again."),
     Key(("t",), ("ask_note",), "t", "note", "Write a note with this moment; it is kept beside a recording."),
     Key(("r",), ("record",), "r", "record", "Begin to record the raw truth, or end it. Only you may read the file."),
     Key(("b",), ("ask_line",), "b", "rate", "Set another bit rate or format (19200 8E1) without leaving."),
@@ -65,7 +65,7 @@ KEYS: tuple[Key, ...] = (
         simulated=True,
     ),
     Key(("p",), ("pause",), "p", "pause", "Stop the played or simulated bus, or go on.", virtual=True),
-    Key(("-", "+"), ("slower", "faster"), "- +", "speed", "Play slower or faster, up to full speed.", virtual=True),
+    Key(("-", "+"), ("slower", "faster"), "-+", "speed", "Play slower or faster, up to full speed.", virtual=True),
     Key(("c",), ("count_anew",), "c", "anew", "Counts, devices and findings begin anew: after a mend, say."),
     Key(
         ("escape", "backspace", "q"),
@@ -84,7 +84,7 @@ KEYS: tuple[Key, ...] = (
         _TEXTS,
     ),
     Key(("left", "right"), ("older_line", "newer_line"), "←→", "older/newer", "The line beside it.", (Page.FRAME,)),
-    Key(("m",), ("ask_measured",), "m", "measured", "Type a reading.", (Page.WHY,)),
+    Key(("m",), ("ask_measured",), "m", "result", "Type a reading.", (Page.WHY,)),
 )
 
 
@@ -119,7 +119,7 @@ def key_bar(
     used = 0
     for shown, label in words:
         size = len(shown) + len(label) + 3
-        if used + size > width:
+        if used + size - 2 > width:
             if len(lines) == rows:
                 break
             lines.append([])
@@ -127,6 +127,7 @@ def key_bar(
         lines[-1] += [(KEY, shown), (TEXT, f" {label}  ")]
         used += size
     for line in lines:
+        line[-1] = (TEXT, line[-1][1].rstrip())
         taken = sum(len(text) for _, text in line)
         line.append((TEXT, " " * max(0, width - taken)))
     return lines
@@ -134,9 +135,9 @@ def key_bar(
 
 def _label(key: Key, look: Look, recording: bool) -> str:
     if key.deeds == ("hold",) and look.held:
-        return "run on"
+        return "run"
     if key.deeds == ("record",) and recording:
-        return "end recording"
+        return "stop"
     return key.label
 
 

@@ -41,6 +41,8 @@ class Source:
         self._offset_ns = 0
         self._tap: Tap | None = None
         self._ready: deque[Item] = deque()
+        self.behind = False
+        """Whether more had come by the last turn than one turn takes."""
 
     def open(self, offset_ns: int = 0) -> None:
         """Open; what comes is on the screen's clock, which is at `offset_ns` now. TapError says what is wrong.
@@ -125,7 +127,7 @@ class Source:
         until_ns = self._pace.turn(real_ns)
         if self.is_simulated:
             items = self._moved(self.tap.read(0))
-            more = len(items) >= _MOST // 2
+            self.behind = len(items) >= _MOST // 2
         else:
             items = []
             while len(items) < _MOST:
@@ -137,8 +139,8 @@ class Source:
                     items.append(self._ready.popleft())
                 else:
                     break
-            more = len(items) >= _MOST
-        if more:
+            self.behind = len(items) >= _MOST
+        if self.behind:
             self._pace.reached(_end_ns(items[-1]))
         return items
 

@@ -16,7 +16,7 @@ from benchtool.screens.watch_glyphs import Glyphs, fit, history
 from benchtool.screens.watch_look import Focus, Look, Page
 from benchtool.screens.watch_rows import Line
 from benchtool.screens.watch_state import Snapshot
-from benchtool.screens.watch_words import wrapped
+from benchtool.screens.watch_words import rows_of, wrapped
 
 Styled = list[tuple[str, str]]
 """A line in pieces: style class and text."""
@@ -49,7 +49,7 @@ class Plan:
     finding: int
     todo: int
     """Rows for the next measurement."""
-    caution: bool
+    caution: int
     strip: bool
     counts: int
     devices: int
@@ -73,7 +73,8 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
     finding = 3 if tall else 2 if roomy and width < 110 else 1
     todo = 2 if tall or (roomy and width < 70) else 1
     state = 2 if width < 76 and height >= 20 else 1
-    caution, strip, counts = height >= 18, height >= 14, 1 + (blind and width < 130) if height >= 16 else 0
+    caution = 0 if height < 18 else 2 if roomy else 1
+    strip, counts = height >= 14, 1 + (blind and width < 130) if height >= 16 else 0
     fixed = 1 + state + finding + todo + caution + 2 * strip + counts + 1 + key_rows
     left = max(2, height - fixed)
     # Headings of both lists go off what is left.
@@ -88,7 +89,8 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
 def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled]) -> list[Styled]:
     """The whole screen."""
     width = plan.width
-    if width < SMALLEST[0] or plan.height < SMALLEST[1]:
+    # The line that is being typed takes a row off the picture.
+    if width < SMALLEST[0] or plan.height + (look.ask is not None) < SMALLEST[1]:
         return [[(TEXT, fit(text, width, glyphs))] for text in _too_small(shot)[: plan.height]]
     if look.page is not Page.BUS:
         return _page(look, plan, glyphs, keys)
@@ -104,15 +106,14 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
     lines.append([(HEAD, fit(_traffic_head(shot, look, width), width, glyphs))])
     lines += [_traffic(line, shot.selected, width, glyphs) for line in shot.lines]
     lines += [[(TEXT, "")]] * (plan.traffic - len(shot.lines))
-    lines += _message(look, plan, glyphs)
-    lines += keys
-    return lines[: plan.height]
+    below = [*_message(look, plan, glyphs), *keys]
+    return (lines[: max(0, plan.height - len(below))] + below)[: plan.height]
 
 
 def message_lines(look: Look, width: int) -> list[str]:
     """What is said to who sits here."""
     text = f"Not taken: {look.refused}" if look.refused else look.message
-    return wrapped([text], width) or [""]
+    return list(rows_of(text, width))
 
 
 def _message(look: Look, plan: Plan, glyphs: Glyphs) -> list[Styled]:
@@ -157,7 +158,7 @@ def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
     lines: list[Styled] = []
     for later, (text, style, whole) in zip(range(len(texts) - 1, -1, -1), texts, strict=True):
         free = rows - len(lines) - later
-        needed = len(wrapped([text], plan.width))
+        needed = len(rows_of(text, plan.width))
         # A long finding leaves the next measurement as much room as itself.
         most = max(1, free // 2) if text is shot.finding else free
         lines += _block(text, max(1, min(needed, most)), plan.width, glyphs, style, whole)
@@ -166,7 +167,7 @@ def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
 
 def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, whole: str = _WHOLE) -> list[Styled]:
     """A sentence in at most so many rows, cut at the last."""
-    parts, whole = wrapped([text], width) or [""], glyphs.text(whole)
+    parts, whole = list(rows_of(text, width)), glyphs.text(whole)
     if len(parts) > rows:
         # What is cut can be read whole: the key that opens it stands at the cut.
         last = " ".join(parts[rows - 1 :])

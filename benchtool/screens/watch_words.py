@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Sequence
+from functools import lru_cache
 
 from benchtool.capture.chunk import LineErrors, TapInfo
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding
@@ -123,3 +124,9 @@ def wrapped(lines: Sequence[str], width: int) -> list[str]:
             body, width, initial_indent=" " * indent, subsequent_indent=" " * more, break_on_hyphens=False
         )
     return made
+
+
+@lru_cache(maxsize=64)
+def rows_of(text: str, width: int) -> tuple[str, ...]:
+    """One sentence in rows, at least one: most are painted many times before they change."""
+    return tuple(wrapped([text], width)) or ("",)

@@ -1,0 +1,140 @@
+"""What is typed at the live screen: taken, or refused and still there to be mended; never run as keys."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from prompt_toolkit.completion import CompleteEvent
+from prompt_toolkit.document import Document
+from prompt_toolkit.input import DummyInput
+from prompt_toolkit.layout import BufferControl
+from prompt_toolkit.output import DummyOutput
+
+from benchtool.screens.watch_app import make_app
+from benchtool.screens.watch_look import Ask
+from tests.screens.test_watch_app import run
+from tests.screens.watching import watching
+
+REFUSED = [
+    ("m", "ab-ohms sixty", "a number is wanted", "ab-ohms 61"),
+    ("m", "swap-clip perhaps", "", "swap-clip same"),
+    ("b", "fast", "is not a character format", "19200 8E1"),
+    ("b", "4", "a bit rate is 50 to 20 000 000", "19200"),
+    ("d", "fault nonsense", "no fault 'nonsense'", "fault healthy"),
+    ("d", "card 26-bit 99999999", "write: card", "card 26-bit 57 20118"),
+    ("s", "no such words", "No line with “no such words”", "poll"),
+]
+
+
+@pytest.mark.parametrize(("key", "wrong", "why", "right"), REFUSED)
+def test_what_is_refused_stays_open_until_it_is_right(key: str, wrong: str, why: str, right: str) -> None:
+    screen = watching()
+    screen.run(3)
+    screen.type(key, wrong)
+    assert screen.look.ask is not None
+    assert why in screen.look.refused
+    assert "Not taken: " in screen.text(80, 23)
+    assert screen.desk.submit(right)
+    assert screen.look.ask is None
+    assert not screen.look.refused
+
+
+def test_a_recording_that_cannot_be_made_is_asked_for_again(tmp_path: Path) -> None:
+    (tmp_path / "kept.pcapng").write_text("kept")
+    screen = watching()
+    for wrong in (tmp_path / "kept.pcapng", tmp_path / "none" / "a.pcapng", tmp_path / "a.xyz"):
+        screen.type("r", str(wrong))
+        assert screen.look.ask is Ask.RECORD
+        assert screen.look.refused
+        screen.desk.cancel()
+    assert not screen.model.recording
+    screen.type("r", str(tmp_path / "good.pcapng"))
+    assert screen.model.recording
+    screen.pump.finish()
+
+
+def test_a_recording_goes_on_where_another_is_refused(tmp_path: Path) -> None:
+    screen = watching()
+    screen.type("r", str(tmp_path / "one.pcapng"))
+    assert screen.pump.record(str(tmp_path / "none" / "two.pcapng"))
+    assert screen.model.recording.endswith("one.pcapng")
+    screen.pump.finish()
+
+
+def test_letters_after_a_refusal_go_into_the_line_and_not_to_the_keys() -> None:
+    screen = watching()
+    screen.run(3)
+    before = screen.model.settings
+    # m asks; the refused text is wiped with Ctrl-U, and letters that are keys elsewhere are typed again.
+    run(screen, "mbd\r\x15mdbc\r\x15ab-ohms 61\rq")
+    screen.pump.step()
+    assert [reading.name for reading in screen.model.by_hand.readings] == ["ab-ohms"]
+    assert screen.model.settings == before
+    assert screen.look.ask is None
+
+
+def test_escape_leaves_a_refused_line() -> None:
+    screen = watching()
+    screen.run(2)
+    screen.type("m", "nonsense")
+    assert screen.look.refused
+    screen.desk.cancel()
+    assert (screen.look.ask, screen.look.refused, screen.look.message) == (None, "", "")
+
+
+def test_tab_fills_in_a_name() -> None:
+    screen = watching()
+    screen.run(2)
+    app = make_app(screen.desk, screen.glyphs, input=DummyInput(), output=DummyOutput())
+    buffer = next(one for one in app.layout.find_all_controls() if isinstance(one, BufferControl)).buffer
+    for ask, typed, filled in (
+        (Ask.DO, "fault pair-sh", "pair-shorted"),
+        (Ask.DO, "tam", "tamper"),
+        (Ask.MEASURED, "swap-cl", "swap-clip"),
+        (Ask.FILTER, "err", "errors"),
+    ):
+        screen.look.ask = ask
+        found = [one.text for one in buffer.completer.get_completions(Document(typed), CompleteEvent())]
+        assert found == [filled]
+
+
+def test_a_filter_that_nothing_fits_says_so_and_one_that_fits_does_not() -> None:
+    screen = watching()
+    screen.run(3)
+    screen.type("f", "errors nosuchword")
+    assert "No line in the screen's memory fits “errors nosuchword”" in screen.text()
+    screen.type("f", "2")
+    assert "Showing only: 2" in screen.text()
+    screen.type("s", "-> 3")
+    assert "among those shown (only 2)" in screen.look.refused
+
+
+def test_a_search_in_vain_leaves_the_traffic_as_it_was() -> None:
+    screen = watching()
+    screen.run(3)
+    screen.type("s", "nosuchword")
+    assert not screen.look.held
+    assert not screen.look.search
+
+
+def test_a_refusal_comes_from_the_listening_thread_and_a_note_before_the_end_is_kept(tmp_path: Path) -> None:
+    (tmp_path / "kept.pcapng").write_text("kept")
+    screen = watching("sim:bench")
+    screen.pump.start()
+    assert "exists already" in screen.pump.refusal(lambda: screen.pump.record(str(tmp_path / "kept.pcapng")))
+    screen.pump.ask(lambda: screen.pump.note("the last word"))
+    screen.pump.finish()
+    assert [note.text for note in screen.model.notes] == ["the last word"]
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (60, 20), (40, 10)])
+def test_why_something_was_refused_can_be_read_whole(width: int, height: int) -> None:
+    screen = watching()
+    screen.run(3)
+    screen.type("b", "8X1")
+    shown = " ".join(screen.text(width, height - 1).split())
+    assert "Not taken: " in shown
+    if height > 10:
+        assert screen.look.refused in shown.replace(" … ", " ")
+    assert "Enter takes it" in shown
