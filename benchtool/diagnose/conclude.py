@@ -14,7 +14,7 @@ from benchtool.diagnose.places import place_text
 from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
 from benchtool.diagnose.reflections import times_too_long
 from benchtool.diagnose.sights_known import seen_words
-from benchtool.diagnose.state import rate_of, state_of
+from benchtool.diagnose.state import NOT_SOUND, mostly_damaged, rate_of, state_of
 from benchtool.diagnose.summaries import summary
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
@@ -127,6 +127,10 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
         unheard = sign * weigh.nothing_heard(observed.symptoms) / _LOG10
         if unheard:
             lines.append(Proof("no octet came: a bus in use talks", round(unheard, 2), {"octets": 0}))
+    spoilt = mostly_damaged(observed)
+    if spoilt is not None:
+        told_of = f"address {spoilt.address}: {spoilt.damaged} of {spoilt.requests} replies are damaged"
+        lines.append(Proof(told_of, round(sign * NOT_SOUND / _LOG10, 2), {"damaged": spoilt.damaged}))
     for text, numbers, logs in measured:
         value = sign * float(logs[1 + model.INDEX[row]] - logs[0]) / _LOG10
         if abs(value) >= _WEIGHTY or text.startswith(_BY_HAND):
@@ -170,7 +174,8 @@ def _measured(observed: Observed, at: weigh.Places) -> list[_Measured]:
     baud = rate_of(observed)
     if observed.length_m is not None and baud is not None:
         times = times_too_long(observed.length_m, baud)
-        told = f"the pair is {times:.2g} times as long as {baud} bit/s allows by the usual rule (1e8 / rate, at most 1200 m)"
+        rule = "the usual rule (1e8 / rate, at most 1200 m)"
+        told = f"the pair is {times:.2g} times as long as {baud} bit/s allows by {rule}"
         found.append((told, {"length_m": observed.length_m}, weigh.by_length(observed.length_m, baud)))
     for because, heard in dict.fromkeys((one.because, one.heard) for one in observed.leans):
         said = [one for one in observed.leans if (one.because, one.heard) == (because, heard)]

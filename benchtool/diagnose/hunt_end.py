@@ -120,7 +120,7 @@ def ending(hunt: Hunt) -> Ending:
 
 def beyond(hunt: Hunt) -> str:
     """What to say of a reader that is told to be dead on a bus that sounds sound; empty where that is not so."""
-    if not hunt.unexplained or hunt.state.leader not in (Cause.HEALTHY, *_SILENT_FAULTS):
+    if not hunt.unexplained:
         return ""
     rows = [one for one in hunt.observed.addresses if one.address == hunt.address and one.requests]
     if not rows:
@@ -128,6 +128,8 @@ def beyond(hunt: Hunt) -> str:
             f"But nobody asks address {hunt.address}: the controller does not list it, or the reader has another "
             "address. Look there first."
         )
+    if hunt.state.leader not in (Cause.HEALTHY, *_SILENT_FAULTS):
+        return ""
     return (
         f"But a reader at address {hunt.address} is told to be dead, and on the bus it lives: {rows[0].answered} of "
         f"{rows[0].requests} requests to it were answered. Look beyond the bus: whether the card is known and its "

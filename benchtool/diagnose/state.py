@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 from benchtool.diagnose import draws, weigh
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.observed import Observed
-from benchtool.diagnose.places import places
+from benchtool.diagnose.places import LEAST_REQUESTS, AtAddress, places
 from benchtool.diagnose.sensible import CERTAIN
 from benchtool.diagnose.weigh import Belief, Places
+
+_MOSTLY = 0.5
+NOT_SOUND = 20.0
+"""Log-likelihood of any cause against a sound bus where an address's replies mostly come damaged (judgement)."""
 
 
 class State(NamedTuple):
@@ -41,12 +46,25 @@ def rate_of(observed: Observed) -> int | None:
     return None if observed.symptoms is None else observed.sender_baud or observed.baud
 
 
+def mostly_damaged(observed: Observed) -> AtAddress | None:
+    """The address, if any, most of whose replies come damaged: no sound bus does that, however well the rest goes."""
+    found = [one for one in observed.addresses if one.requests >= LEAST_REQUESTS]
+    worst = max(found, key=lambda one: one.share(one.damaged), default=None)
+    return worst if worst is not None and worst.share(worst.damaged) >= _MOSTLY else None
+
+
 def believed(observed: Observed) -> Belief:
     """Weigh everything observed."""
     heard_at = places(observed.addresses)
-    return weigh.believe(
+    belief = weigh.believe(
         observed.symptoms, observed.by_hand, observed.length_m, heard_at, rate_of(observed), observed.leans
     )
+    if mostly_damaged(observed) is None:
+        return belief
+    logs, probability = belief.log_likelihood.copy(), belief.probability.copy()
+    logs[0] -= NOT_SOUND
+    probability[0] *= math.exp(-NOT_SOUND)
+    return Belief(logs, probability / probability.sum())
 
 
 def state_of(observed: Observed) -> State:

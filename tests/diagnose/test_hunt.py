@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
+from functools import lru_cache
 
 import numpy as np
 import pytest
@@ -14,14 +16,17 @@ from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import ADDRESS, Hunt, understood
 from benchtool.diagnose.hunt_card import CardHunt
-from benchtool.diagnose.hunt_end import CALLS, ending, learned
-from benchtool.diagnose.hunt_question import Ask, HuntError, Question
+from benchtool.diagnose.hunt_end import CALLS, CONFIGURES, beyond, ending, harmless, learned, odd, weighed
+from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.observed import Observed, from_json, to_json
 from benchtool.diagnose.readings import ByHand, Reading, Seen
 from benchtool.diagnose.sights_known import SIGHTS, sight_of
 from benchtool.diagnose.sights_weigh import chances, log_likelihood
+from benchtool.diagnose.state import state_of
 from benchtool.diagnose.weigh import that_counts
+from benchtool.simulate import scenario
+from benchtool.train.hunts import listened
 
 
 @pytest.mark.parametrize("sight", SIGHTS, ids=lambda sight: sight.name)
@@ -190,3 +195,94 @@ def test_a_hunt_at_data_lines_goes_by_meter_and_keeps_no_card() -> None:
     held = json.loads(hunt.to_json())
     assert set(held) == {"benchtool-card-hunt", "tap", "answers"}
     assert CardHunt.from_json(hunt.to_json()).evidence.readings == hunt.evidence.readings
+
+
+@lru_cache(maxsize=1)
+def _sound() -> Observed:
+    """What is heard of a sound bus: addresses 1 to 5, all of which answer."""
+    return listened(scenario.load("bench"), 1)
+
+
+def _with_damage(address: int, damaged: int) -> Observed:
+    """The same with some replies of one address damaged; what its octets say besides stays as it was."""
+    rows = [
+        replace(one, damaged=damaged, answered=one.answered - damaged) if one.address == address else one
+        for one in _sound().addresses
+    ]
+    return replace(_sound(), addresses=tuple(rows))
+
+
+def _to_the_end(hunt: Hunt) -> int:
+    """How many questions somebody at a sound bus is asked."""
+    sound = {"ab-idle": "0.28", "ab-ohms": "61", "branches": "chain", "terminators": "ends", "end-boxes": "both"}
+    before = len(hunt.answers)
+    while (question := hunt.next_question()) is not None:
+        hunt.take(sound.get(question.name, ""))
+    return len(hunt.answers) - before
+
+
+def test_a_reader_told_to_be_dead_where_all_sounds_well_is_looked_into_and_not_called_sound() -> None:
+    told, quiet, row = Hunt("sim:"), Hunt("sim:"), _sound().addresses[-1]
+    for hunt, address in ((told, str(row.address)), (quiet, "")):
+        hunt.hear(_sound())
+        hunt.take(address)
+    assert told.unexplained
+    assert not quiet.unexplained
+    assert _to_the_end(told) > _to_the_end(quiet)
+    assert told.state.leader is quiet.state.leader is Cause.HEALTHY
+    assert f"{row.answered} of {row.requests} requests to it were answered" in beyond(told)
+    assert ending(told).call == (CONFIGURES,)
+    assert not beyond(quiet)
+
+
+def test_an_address_that_nobody_asks_is_said() -> None:
+    hunt = Hunt("sim:")
+    hunt.hear(_sound())
+    hunt.take("77")
+    assert "nobody asks address 77" in beyond(hunt)
+
+
+def test_no_bus_is_sound_on_which_one_address_is_mostly_damaged() -> None:
+    row = _sound().addresses[-1]
+    most, few = row.requests - 2, 2
+    assert state_of(_with_damage(row.address, most)).shown[Cause.HEALTHY] < 1e-6
+    assert state_of(_with_damage(row.address, few)).shown[Cause.HEALTHY] > 0.1
+    leader = conclude(_with_damage(row.address, most)).findings[0]
+    assert any(f"{most} of {row.requests} replies are damaged" in proof.text for proof in leader.evidence)
+
+
+def test_a_fault_that_was_seen_and_does_no_harm_is_told_as_that() -> None:
+    hunt = Hunt("sim:")
+    hunt.hear(_sound())
+    assert not harmless(hunt)
+    hunt.also([Answer("terminators", "elsewhere"), Answer("end-boxes", "one")])
+    assert hunt.state.leader in (Cause.TERMINATOR_MISPLACED, Cause.TERMINATOR_MISSING_ONE)
+    assert "no harm" in harmless(hunt)
+
+
+def test_a_reading_that_no_cause_gives_is_doubted_and_others_are_not() -> None:
+    # Sheet 1.4: two 120 ohm terminators read 60 ohm, one 120, none kilohms; no fault leaves 9 V on an idle 5 V pair.
+    for name, text, doubtful in (("ab-ohms", "60", False), ("ab-ohms", "120", False), ("ab-idle", "9.2", True)):
+        hunt = Hunt(listens=False)
+        hunt.also([Answer(name, text)])
+        assert odd(hunt) == ((name,) if doubtful else ())
+
+
+def test_the_answer_that_a_cause_rests_on_is_told() -> None:
+    hunt = Hunt(listens=False)
+    hunt.also([Answer("ab-ohms", "12k"), Answer("how-many", "few")])
+    cause = Cause.TERMINATOR_MISSING_BOTH.value
+    [told, *_] = weighed(hunt, [cause])[cause]
+    assert told.answer == Answer("ab-ohms", "12k")
+    assert told.without == pytest.approx(hunt.without(told.answer)[cause])
+    assert told.leader != cause
+
+
+@pytest.mark.parametrize(("text", "kept"), [("2", "mute"), ("Mute", "mute"), ("be", "beeps"), ("d", "dark")])
+def test_a_choice_is_taken_by_number_word_or_its_beginning(text: str, kept: str) -> None:
+    assert understood(Question("reader@4", Ask.CHOICE, "", sight_of("reader@").answers), text) == kept
+
+
+def test_a_choice_that_is_none_gets_the_answers_told() -> None:
+    with pytest.raises(HuntError, match="1 dark, 2 mute, 3 beeps, 4 restarts"):
+        understood(Question("reader@4", Ask.CHOICE, "", sight_of("reader@").answers), "blinks")
