@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -58,7 +59,7 @@ def command(
       benchtool hunt --resume hunt.json
     """
     from benchtool.commands import measured
-    from benchtool.commands.hunt_talk import say, talk, width, wired
+    from benchtool.commands.hunt_talk import say, talk, tell, width, wired
     from benchtool.commands.site_ask import make_asker
     from benchtool.reports import hunt_text
     from benchtool.reports.hunt_ask import wrap
@@ -66,17 +67,25 @@ def command(
     for path, option, endings in ((save, "--save", (".json",)), (page, "--page", (".md", ".txt", ".html"))):
         _check(path, option, endings, resume)
     asker = make_asker()
-    hunt: Hunt | CardHunt
+    hunt: Hunt | CardHunt | None = None
     if resume is not None:
         hunt = _resumed(resume, tap)
-        save = save or resume
-    else:
-        say(wrap(_SAFETY, width=width()))
-        kind = lines or _wired(tap) or wired(asker)
+    elif lines or tap is not None:
+        hunt = _new(lines or _wired(tap), tap or "")
+    trouble = "" if hunt is None else _trouble(hunt, baud, char_format)
+    say(wrap(_SAFETY, width=width()))
+    if hunt is None:
+        kind = wired(asker)
         if kind is None:
-            raise click.Abort
-        hunt = _new(kind, tap or "")
-    _reachable(hunt, baud, char_format)
+            say(["", "Left before the first question: there is nothing to save."])
+            return
+        hunt = _new(kind, "")
+    elif resume is not None:
+        save = save or resume
+        taken = f"Taken up again: {len(hunt.answers)} questions are done, about {round(hunt.minutes)} min of work."
+        say(["", *wrap(taken, width=width()), *hunt_text.standing(hunt)])
+    if trouble:
+        tell(trouble)
     ended = talk(hunt, asker, _listener(hunt, baud, char_format, seconds))
     if ended:
         say(hunt_text.result_lines(hunt, width()))
@@ -85,7 +94,8 @@ def command(
         save = save or _free_name()
     if save is not None:
         measured.write_text(save, hunt.to_json())
-        click.echo(f"saved: {save}; go on with benchtool hunt --resume {save}", err=True)
+        # The command stands on a line of its own, to be copied as it is.
+        click.echo(f"saved: {save}; go on with:\nbenchtool hunt --resume {shlex.quote(save)}", err=True)
     if page is not None:
         text = hunt_text.page(hunt, datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z"))
         measured.write_text(page, hunt_text.page_html(text) if page.lower().endswith(".html") else text)
@@ -99,13 +109,12 @@ def _new(kind: str, tap: str) -> Hunt | CardHunt:
     return CardHunt(tap, listens=bool(tap)) if kind == "data" else Hunt(tap, listens=bool(tap))
 
 
-def _wired(tap: str | None) -> str | None:
-    """How the reader is wired, where the TAP says so."""
-    if tap is None:
-        return None
+def _wired(tap: str | None) -> str:
+    """How the reader is wired, as the TAP says."""
     from benchtool.taps.card_address import is_simulated_reader
 
-    return "data" if is_simulated_reader(tap) or tap.startswith("probe:") else "bus"
+    data = tap is not None and (is_simulated_reader(tap) or tap.startswith("probe:"))
+    return "data" if data else "bus"
 
 
 def _resumed(path: str, tap: str | None) -> Hunt | CardHunt:
@@ -144,16 +153,15 @@ def _listener(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat |
     return hunt_listen.bus_listener(hunt.tap, baud, char_format, seconds)
 
 
-def _reachable(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat | None) -> None:
-    """Say at once what is wrong with the tap: CommandError where nothing on site can mend it, such as a wrong name."""
-    from benchtool.commands.hunt_talk import tell
+def _trouble(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat | None) -> str:
+    """What is wrong with the tap before it is listened at; CommandError where nobody on site can mend it."""
     from benchtool.commands.options import AUTO, tap_failed, tap_for
     from benchtool.diagnose.hunt_card import CardHunt
     from benchtool.taps.card_address import open_card_source
     from benchtool.taps.tap import TapError
 
     if not hunt.tap:
-        return
+        return ""
     try:
         wanted = None if baud == AUTO else baud
         tap = open_card_source(hunt.tap) if isinstance(hunt, CardHunt) else tap_for(hunt.tap, wanted, char_format, None)
@@ -164,7 +172,8 @@ def _reachable(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat 
         wrong = error if isinstance(error, CommandError) else tap_failed(error)
         if wrong.exit_code != Exit.TAP or hunt.tap.startswith("sim:"):
             raise wrong from None
-        tell(f"{wrong.format_message()} (there is time to mend it until listening is asked for)")
+        return f"{wrong.format_message()} (there is time to mend it until listening is asked for)"
+    return ""
 
 
 def _free_name() -> str:

@@ -38,6 +38,8 @@ def bus_listener(
             tell(f"{error.format_message()}; mend that and listen again, or s to go on without")
             return None
         end_progress(progress)
+        if session.stopped_by_user:
+            tell("Broken off: what was heard until then is weighed. < goes back, to listen for longer.")
         if session.failure is not None:
             tell(f"{session.failure.format_message()}; what was heard until then is weighed")
         evidence = session.gatherer.evidence(session.decoder.counters)

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from benchtool.commands.site_ask import Asker
-from benchtool.diagnose.hunt import Hunt
+from benchtool.diagnose.hunt import ADDRESS, Hunt
 from benchtool.diagnose.hunt_better import better
 from benchtool.diagnose.hunt_card import CardHunt
 from benchtool.diagnose.hunt_end import odd
@@ -133,11 +133,13 @@ def _took(hunt: Hunt | CardHunt, question: Question, text: str, listen: Listen |
             tell(f"Heard: {'it got better' if word == 'better' else 'no better'}.")
             hunt.take(word)
         else:
-            hunt.take("" if question.ask is Ask.LISTEN and text.lower() == "s" else text)
+            hunt.take("" if question.ask is not Ask.CHOICE and text.lower() in ("s", "skip") else text)
     except HuntError as error:
         tell(str(error))
         return False
-    if hunt.answers[-1].text:
+    if question.name == ADDRESS.name:
+        tell("Noted.")
+    elif hunt.answers[-1].text:
         say(learned_lines(before, hunt.shares(), width()))
     else:
         tell("Left out: nothing is concluded from that.")

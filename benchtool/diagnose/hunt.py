@@ -239,7 +239,8 @@ def _with(observed: Observed, answer: Answer) -> Observed:
         if _known(kind_of, base) is not None:
             return observed.measured(ByHand((parse_reading(f"{name}={text}"),)))
     except ReadingError as error:
-        raise HuntError(str(error).removeprefix(f"{name}={text}: ")) from None
+        told = str(error).removeprefix(f"{name}={text}: ").replace(" after =", "")
+        raise HuntError(f"{text[:40]!r}: {told}") from None
     sight = _known(sight_of, base)
     if sight is None:
         raise HuntError(f"{name[:40]!r}: no such question")

@@ -137,4 +137,4 @@ def _reading(answer: Answer) -> CardMeterReading:
     try:
         return parse_card_reading(f"{answer.name}={answer.text}")
     except ReadingError as error:
-        raise HuntError(str(error)) from None
+        raise HuntError(str(error).replace(" after =", "")) from None

@@ -55,7 +55,7 @@ def prompt_of(question: Question) -> str:
         return "   listen > "
     if question.ask is Ask.CHOICE:
         return f"   1-{len(question.choices)} > "
-    return f"   {question.unit or 'number'} > "
+    return f"   {question.unit or question.name} > "
 
 
 def explained(question: Question, width: int = WIDTH) -> list[str]:

@@ -141,3 +141,31 @@ def test_a_hunt_is_as_wide_as_the_terminal_and_breaks_no_word(columns: int, monk
     monkeypatch.setattr(hunt_talk, "width", lambda: 10_000)
     whole = run("sim:demo?fault=device-silent&at=3", typed="3\n?\n\n?\n\n?\n-2.1\n")
     assert result.output.split() == whole.output.split()
+
+
+def test_leaving_before_the_first_question_saves_nothing() -> None:
+    result = run(typed=".\n")
+    assert result.exit_code == 0
+    assert "nothing to save" in result.output
+    assert not list(Path().iterdir())
+
+
+def test_what_was_found_at_once_is_all_told_with_the_reading_it_rests_on() -> None:
+    # 2.1 V of the wrong sign on an idle pair: swapped wires there, and no terminator to hold the bias down (sheet 1.4).
+    result = run("sim:demo?fault=device-silent&at=3", "--page", "p.md", typed="3\n\n\n-2.1\n")
+    told = " ".join(result.output.split("RESULT")[1].split())
+    assert "pair-reversed-at-device at address 3" in told
+    assert "At the same time terminator-missing-both" in told
+    assert "ab-idle@3: -2.1 V. Without it pair-reversed-at-device would be at" in told
+    assert "Measure it once more before you act on it." in told
+    page = " ".join(Path("p.md").read_text().split())
+    assert told.split(" WHY ")[0] in page
+    assert "## WHAT COUNTED MOST - ab-idle@3: -2.1 V" in page
+
+
+def test_a_reading_that_fits_nothing_is_questioned_at_once_and_at_the_end() -> None:
+    result = run("--page", "p.md", typed="pair\n\n\n9.2\n.\n")
+    shown = " ".join(result.output.split())
+    assert "no cause in play gives such a reading" in shown
+    assert "measure it again: < takes it back." in shown
+    assert "## MEASURE AGAIN\n\n- ab-idle" in Path("p.md").read_text()
