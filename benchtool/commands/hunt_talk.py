@@ -93,7 +93,7 @@ def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: L
     base = question.name.partition("@")[0] + "@" * ("@" in question.name)
     listens_again = listen is not None and base in _ACTIONS
     words = [word for word, _ in question.choices]
-    keys = keys_lines(question, width(), ("l: done, listen now and compare",) if listens_again else ())
+    keys = keys_lines(question, width(), ("l: listen again",) if listens_again else ())
     say([*question_lines(len(hunt.answers) + 1, question, width()), *keys])
     while True:
         try:

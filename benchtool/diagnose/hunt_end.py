@@ -30,6 +30,8 @@ _ODD = 4.0
 off, and lines are many)."""
 _WEIGHTY = 0.3
 """An answer that changes the odds of the leading cause by less than this (log10: a factor of two) is not told."""
+_SHOWS = 0.01
+"""Nor one that changes its probability by less than this."""
 _MOST_WEIGHED = 4
 _HARDLY = 1e-4
 _MOVED = 0.05
@@ -113,16 +115,21 @@ def ending(hunt: Hunt) -> Ending:
     found = ranked[0][1] >= FOUND and not state.group
     # Two can be found at once.
     call = [CALLS[cause] for cause, share in left if not found or share >= FOUND]
-    if beyond(hunt):
+    if hunt.unexplained and beyond(hunt):
         call = [CONFIGURES, *(one for one in call if one != CALLS[Cause.HEALTHY])]
     return Ending(found, tuple(left), out, tuple(dict.fromkeys(call)))
 
 
 def beyond(hunt: Hunt) -> str:
-    """What to say of a reader that is told to be dead on a bus that sounds sound; empty where that is not so."""
-    if not hunt.unexplained:
-        return ""
+    """What to say of a reader that is told to be dead and is heard to live; empty where that is not so."""
     rows = [one for one in hunt.observed.addresses if one.address == hunt.address and one.requests]
+    if not hunt.unexplained:
+        lives = bool(rows) and rows[0].answered >= _LIVES * rows[0].requests
+        where = hunt.state.at.get(hunt.state.leader, {})
+        if not (lives and where) or where.get(rows[0].address, 0.0) >= _HERE:
+            return ""
+        told = f"{rows[0].answered} of {rows[0].requests} requests to it were answered"
+        return f"But it was address {hunt.address} that was told to be dead, and {told}: is it the right address?"
     if not rows:
         return (
             f"But nobody asks address {hunt.address}: the controller does not list it, or the reader has another "
@@ -149,6 +156,8 @@ def harmless(hunt: Hunt) -> str:
     )
 
 
+_LIVES, _HERE = 0.95, 0.2
+"""A device lives that answers so many of its requests; a fault less probable than this there is elsewhere."""
 _SILENT_FAULTS = (
     Cause.TERMINATOR_MISSING_ONE,
     Cause.TERMINATOR_MISSING_BOTH,
@@ -186,7 +195,8 @@ def weighed(hunt: Conversation, causes: Sequence[str]) -> dict[str, list[Weighed
             leader = max(others, key=lambda name: others[name])
             moves.append((_log_odds(shares[cause]) - _log_odds(share), Weighed(one, share, leader)))
         moves.sort(key=lambda move: -abs(move[0]))
-        found[cause] = [one for move, one in moves if abs(move) >= _WEIGHTY][:_MOST_WEIGHED]
+        told = [one for move, one in moves if abs(move) >= _WEIGHTY and abs(shares[cause] - one.without) >= _SHOWS]
+        found[cause] = told[:_MOST_WEIGHED]
     return found
 
 

@@ -25,7 +25,7 @@ from benchtool.diagnose.sights_known import SIGHTS, sight_of
 from benchtool.diagnose.sights_weigh import chances, log_likelihood
 from benchtool.diagnose.state import state_of
 from benchtool.diagnose.weigh import that_counts
-from benchtool.simulate import scenario
+from benchtool.simulate import faults, scenario
 from benchtool.train.hunts import listened
 
 
@@ -240,6 +240,18 @@ def test_an_address_that_nobody_asks_is_said() -> None:
     hunt.hear(_sound())
     hunt.take("77")
     assert "nobody asks address 77" in beyond(hunt)
+
+
+def test_a_fault_at_another_address_than_the_one_told_is_said() -> None:
+    hunt, rows = Hunt("sim:"), _sound().addresses
+    dead = rows[-1].address
+    hunt.hear(listened(faults.apply(scenario.load("bench"), "device-silent", {"at": str(dead)}), 1))
+    hunt.take(str(rows[0].address))
+    assert hunt.state.leader is Cause.DEVICE_SILENT
+    assert f"address {rows[0].address} that was told to be dead" in beyond(hunt)
+    hunt.back()
+    hunt.take(str(dead))
+    assert not beyond(hunt)
 
 
 def test_no_bus_is_sound_on_which_one_address_is_mostly_damaged() -> None:
