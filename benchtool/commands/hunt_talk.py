@@ -5,10 +5,12 @@ from __future__ import annotations
 import shutil
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import click
 
+from benchtool.commands.options import is_live
 from benchtool.commands.site_ask import Asker
 from benchtool.diagnose.hunt import ADDRESS, Hunt
 from benchtool.diagnose.hunt_better import better
@@ -90,6 +92,9 @@ def talk(hunt: Hunt | CardHunt, asker: Asker, listen: Listen | None) -> bool:
 
 def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: Listen | None) -> bool:
     """Ask until the question is answered or gone back on; False where the person leaves."""
+    if question.ask is Ask.LISTEN and not (is_live(hunt.tap) or hunt.tap.startswith("sim:")):
+        told = f"Let benchtool take in what was recorded: {hunt.tap}"
+        question = replace(question, text=told, how="It is taken in whole; nothing has to be connected.", caution="")
     base = question.name.partition("@")[0] + "@" * ("@" in question.name)
     listens_again = listen is not None and base in _ACTIONS
     words = [word for word, _ in question.choices]

@@ -39,11 +39,7 @@ def learned_lines(before: Mapping[str, float], after: Mapping[str, float], width
 def standing(hunt: Conversation) -> list[str]:
     """Where it stands: the likeliest causes."""
     ranked = sorted(hunt.shares().items(), key=lambda item: -item[1])[:_MOST_STANDING]
-    return [_share_line(cause, share) for cause, share in ranked]
-
-
-def _share_line(cause: str, share: float) -> str:
-    return f"   {share:4.0%}  {cause} ({sure(share)})"
+    return [f"   {share:4.0%}  {cause} ({sure(share)})" for cause, share in ranked]
 
 
 class Section(NamedTuple):
@@ -77,7 +73,7 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
         parts.append(Section("MEASURE AGAIN", again))
     names = {one.cause.value for one in found}
     others = sorted(((share, name) for name, share in shares.items() if name not in names), reverse=True)
-    left = [_share_line(name, share) for share, name in others if share >= LEFT or name in group]
+    left = [f"- {name}: {share:.0%} ({sure(share)})" for share, name in others if share >= LEFT or name in group]
     parts.append(Section("STILL POSSIBLE", left))
     todo = dict.fromkeys(text for one in found for text in one.todo)
     parts.append(Section("DO", [line for text in todo for line in wrap(text, "> ", width=width)]))

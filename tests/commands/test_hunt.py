@@ -169,3 +169,11 @@ def test_a_reading_that_fits_nothing_is_questioned_at_once_and_at_the_end() -> N
     assert "no cause in play gives such a reading" in shown
     assert "measure it again: < takes it back." in shown
     assert "## MEASURE AGAIN\n\n- ab-idle" in Path("p.md").read_text()
+
+
+def test_a_recording_is_taken_in_without_clipping_anything_on() -> None:
+    capture = Path(__file__).parent.parent.parent / "fixtures" / "capture" / "golden-big.pcapng"
+    result = run(str(capture), typed="3\n\n.\n")
+    assert "take in what was recorded" in result.output
+    assert "Clip the adapter" not in result.output
+    assert "Heard 11 octets" in result.output
