@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -18,6 +17,7 @@ from benchtool.install.compare_found import AsFound
 from benchtool.install.compare_segment import addresses_in_order
 from benchtool.install.rule import Severity
 from benchtool.install.view import Trunk, View
+from benchtool.reports.folded import wrap
 from benchtool.reports.site_compare_text import device_names
 from benchtool.reports.site_names import addresses_in, named, names_of
 
@@ -36,7 +36,6 @@ _OF_THE_SIGNALS = frozenset(
     }
 )
 """Rules on what a diagnosis looks for."""
-_WIDTH = 79
 
 
 @dataclass(frozen=True)
@@ -137,7 +136,7 @@ def _told(compared: Compared) -> list[Any]:
 
 
 def _wrap(text: str) -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent="  ", subsequent_indent="    ", break_on_hyphens=False)
+    return wrap(text, "  ", "    ")
 
 
 def on_site(path: str, bus_id: str | None) -> OnSite:

@@ -10,7 +10,7 @@ from typing import Any
 import click
 
 from benchtool import __version__
-from benchtool.commands.plain import make_plain
+from benchtool.commands.plain import fold_long_lines, make_plain
 
 _STOPPED = 130  # as shells say of a program that Ctrl-C ended
 _CANNOT_WRITE = 5  # Exit.OUTPUT, without importing what --help does not need
@@ -128,6 +128,7 @@ def run() -> None:
     """Entry point: a closed pipe ends the program quietly; output that cannot be written is told in one line."""
     for stream in (sys.stdout, sys.stderr):
         make_plain(stream)
+        fold_long_lines(stream)
     try:
         main(prog_name="benchtool")
         sys.stdout.flush()

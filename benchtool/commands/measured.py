@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from contextlib import suppress
 from io import BufferedWriter
@@ -13,6 +12,7 @@ from benchtool.capture.private import create_private
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.diagnose.observed import Observed, StateError, from_json, is_saved
 from benchtool.diagnose.readings import ACTIONS, METER, ByHand, ReadingError, parse_reading, parse_tried
+from benchtool.reports.folded import wrap
 
 if TYPE_CHECKING:
     from typing import Any
@@ -158,7 +158,7 @@ def scope_text(figures: WaveformFigures, said: Sequence[str] = ()) -> list[str]:
     """
     from benchtool.reports.frame_text import frame_line
 
-    lines = [*(line for text in said for line in textwrap.wrap(text, 79, initial_indent="! ", subsequent_indent="  "))]
+    lines = [*(line for text in said for line in wrap(text, "! "))]
     lines += [""] if said else []
     lines.append("WAVEFORM, each figure beside its limit")
     lines += [f"  {check.text()}" for check in figures.checks() if check.value is not None]

@@ -1,10 +1,16 @@
-"""Output on terminals and files that cannot show every character: plain stand-ins instead of an error."""
+"""Output as terminals can show it: stand-ins for characters they lack, long lines folded between words.
+
+Not folded on Windows consoles, where click writes past the stream: the console breaks lines itself.
+"""
 
 from __future__ import annotations
 
 import codecs
 import io
+import shutil
 from typing import TextIO
+
+from benchtool.reports.folded import fold
 
 STAND_INS = {"…": "...", "•": "*", "×": "x", "→": "->", "←": "<-", "Ω": "ohm", "µ": "u", "─": "-", "━": "=", "–": "-"}
 
@@ -19,3 +25,32 @@ def make_plain(stream: TextIO) -> None:
     codecs.register_error("benchtool-plain", _stand_in)
     if isinstance(stream, io.TextIOWrapper):
         stream.reconfigure(errors="benchtool-plain")
+
+
+def fold_long_lines(stream: TextIO) -> None:
+    """Let a stream to a terminal break lines that are wider than the terminal between words; others are not changed.
+
+    What screens paint, what is drawn over, JSON and commands to copy go through as they are.
+    """
+    if not stream.isatty():
+        return
+    as_it_is, fresh = stream.write, True
+
+    def folded(text: str) -> int:
+        nonlocal fresh
+        whole, fresh = fresh, text.endswith("\n")
+        if whole and fresh and "\x1b" not in text and "\r" not in text:
+            as_it_is(_folded(text))
+        else:
+            as_it_is(text)
+        return len(text)
+
+    stream.write = folded  # type: ignore[method-assign]
+
+
+def _folded(text: str) -> str:
+    width = shutil.get_terminal_size().columns
+    lines: list[str] = []
+    for line in text[:-1].split("\n"):
+        lines += [line] if line.lstrip().startswith(("{", "[", "benchtool ")) else fold([line], width)
+    return "\n".join(lines) + "\n"

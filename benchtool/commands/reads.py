@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -357,19 +357,17 @@ def _meter(texts: tuple[str, ...]) -> tuple[CardMeterReading, ...]:
 
 
 def _meter_help() -> list[str]:
-    import textwrap
-
     from benchtool.diagnose.card_readings import CARD_METER
+    from benchtool.reports.folded import wrap
 
     lines = ["READINGS  (--meter KIND=VALUE; 120m, 47k and open are understood)"]
-    wrap: Callable[..., list[str]] = textwrap.wrap
     for kind in CARD_METER:
         unit = "OHMS" if kind.unit == "ohm" else "VOLTS"
         lines.append(f"  {kind.name}={unit}")
-        lines += wrap(kind.how, 79, initial_indent="      ", subsequent_indent="      ")
+        lines += wrap(kind.how, "      ")
     lines += ["", "CAUTIONS"]
     for caution in dict.fromkeys(kind.caution for kind in CARD_METER):
-        lines += wrap(caution, 79, initial_indent="  ! ", subsequent_indent="    ")
+        lines += wrap(caution, "  ! ")
     return lines
 
 

@@ -5,7 +5,6 @@ Fits 80 columns: a frame too long for one strip is cut into several. Draws in pl
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -13,6 +12,7 @@ from itertools import pairwise
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.decode import CardReading, FieldValue
 from benchtool.frames.card.formats import CardFormat
+from benchtool.reports.folded import wrap
 
 WIDTH = 79
 LABEL = 14
@@ -33,8 +33,8 @@ ASCII = Glyphs("-", "=")
 
 
 def wrapped(text: str, indent: str = "  ") -> list[str]:
-    """Text in lines of at most `WIDTH`."""
-    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent, break_on_hyphens=False)
+    """A note below a frame, as wide as the terminal, `WIDTH` at most."""
+    return wrap(text, indent)
 
 
 def line(label: str, drawn: str, after: str = "") -> str:

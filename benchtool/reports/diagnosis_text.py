@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from typing import Any
 
 from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Proof, Step
+from benchtool.reports.folded import wrap
 from benchtool.reports.frame_text import figures_object, figures_text
 
-_WIDTH = 79
 _WORTH_SAYING = 0.2
 """Two causes at once are mentioned from this probability on."""
 MOST_NAMED = 5
@@ -29,11 +28,6 @@ def sure(probability: float) -> str:
     return next(word for least, word in _SURE if probability >= least)
 
 
-def _wrap(text: str, first: str, rest: str | None = None) -> list[str]:
-    later = " " * len(first) if rest is None else rest
-    return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
-
-
 def _headline(finding: Finding, then: str = ":") -> str:
     at = "on the" if finding.place.startswith("segment") else "at"
     place = "" if finding.place in ("bus", "tap") else f" {at} {finding.place}"
@@ -42,20 +36,20 @@ def _headline(finding: Finding, then: str = ":") -> str:
 
 def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) -> list[str]:
     """One finding: headline, evidence with weights, what else, how to mend. Evidence in `told` is not said again."""
-    lines = [f"{number}. {_headline(finding)}", *_wrap(finding.summary, "   ")]
+    lines = [f"{number}. {_headline(finding)}", *wrap(finding.summary, "   ")]
     if brief:
         return lines
     healthy = finding.cause is Cause.HEALTHY
     said = [f"{proof_words(proof)} ({weight_words(proof.weight, healthy=healthy)})" for proof in finding.evidence]
     for text in said:
         if text not in told:
-            lines += _wrap(text, "   - ")
+            lines += wrap(text, "   - ")
     if said and told.issuperset(said):
         lines.append("   - the same evidence as above")
     told.update(said)
     if finding.could_also_be:
-        lines += _wrap(f"Could also be: {'; '.join(finding.could_also_be)}.", "   ")
-    lines += [line for todo in finding.todo for line in _wrap(todo, "   > ")]
+        lines += wrap(f"Could also be: {'; '.join(finding.could_also_be)}.", "   ")
+    lines += [line for todo in finding.todo for line in wrap(todo, "   > ")]
     return lines
 
 
@@ -75,12 +69,12 @@ def weight_words(weight: float, *, healthy: bool) -> str:
 
 def step_text(number: int, step: Step) -> list[str]:
     """A next step with its readings and caution."""
-    lines = _wrap(step.do, f"{number}. ")
-    lines += [line for reading in step.expect for line in _wrap(shortened(reading), "   - ")]
+    lines = wrap(step.do, f"{number}. ")
+    lines += [line for reading in step.expect for line in wrap(shortened(reading), "   - ")]
     if step.back:
-        lines += _wrap(f"then: {step.back}{worth(step)}", "   = ")
+        lines += wrap(f"then: {step.back}{worth(step)}", "   = ")
     if step.caution:
-        lines += _wrap(f"Caution: {step.caution}", "   ! ", "     ")
+        lines += wrap(f"Caution: {step.caution}", "   ! ", "     ")
     return lines
 
 
@@ -145,7 +139,7 @@ def diagnosis_text(diagnosis: Diagnosis, noticed: Sequence[str] = ()) -> list[st
     first = diagnosis.findings[0]
     open_question = undecided(diagnosis)
     if open_question:
-        lines = ["FINDINGS, none of them sure", *_wrap(undecided_text(diagnosis), "   ")]
+        lines = ["FINDINGS, none of them sure", *wrap(undecided_text(diagnosis), "   ")]
         lines += _guesses(diagnosis)
     else:
         lines = ["FINDINGS, most probable first"]
@@ -153,15 +147,15 @@ def diagnosis_text(diagnosis: Diagnosis, noticed: Sequence[str] = ()) -> list[st
         for number, finding in enumerate(diagnosis.findings, 1):
             if number == 1 or finding.probability >= _HARDLY or first.probability < _CERTAIN:
                 lines += finding_text(number, finding, brief=number > 1 and finding.probability < 0.1, told=told)
-        lines += _wrap(group_text(diagnosis), "   ") if diagnosis.group else []
+        lines += wrap(group_text(diagnosis), "   ") if diagnosis.group else []
     if diagnosis.two_causes >= _WORTH_SAYING:
-        lines += _wrap(f"Two causes at once: {diagnosis.two_causes:.0%}.", "   ")
+        lines += wrap(f"Two causes at once: {diagnosis.two_causes:.0%}.", "   ")
     lines += ["", "NEXT, what settles most for its time"]
     for number, step in enumerate(diagnosis.next, 1):
         lines += step_text(number, step)
     if diagnosis.limits:
         lines += ["", "WHAT COULD NOT BE SEEN"]
-        lines += [line for limit in diagnosis.limits for line in _wrap(limit, "- ")]
+        lines += [line for limit in diagnosis.limits for line in wrap(limit, "- ")]
     if diagnosis.figures is not None:
         lines += ["", "FIGURES", *figures_text(diagnosis.figures)]
     lines += noticed
@@ -169,7 +163,7 @@ def diagnosis_text(diagnosis: Diagnosis, noticed: Sequence[str] = ()) -> list[st
     result = f"{_headline(first)}. {first.summary}"
     if open_question:
         result = f"The evidence does not tell yet. First of the guesses: {_headline(first, ',')}."
-    return [*lines, "", *_wrap(result, "RESULT  "), *_wrap(diagnosis.next[0].do, "FIRST   ")]
+    return [*lines, "", *wrap(result, "RESULT  "), *wrap(diagnosis.next[0].do, "FIRST   ")]
 
 
 def _guesses(diagnosis: Diagnosis) -> list[str]:
@@ -177,11 +171,11 @@ def _guesses(diagnosis: Diagnosis) -> list[str]:
     shown = diagnosis.findings[: MOST_NAMED - 1] if len(diagnosis.findings) > MOST_NAMED else diagnosis.findings
     lines = []
     for number, finding in enumerate(shown, 1):
-        lines += _wrap(f"{_headline(finding)}. {finding.summary}", f"{number}. ")
+        lines += wrap(f"{_headline(finding)}. {finding.summary}", f"{number}. ")
     named = {finding.cause for finding in shown}
     others = {finding.cause for finding in diagnosis.findings} | set(diagnosis.group.causes if diagnosis.group else ())
     more = len(others - named)
-    return [*lines, *(_wrap(f"and {more} more, less likely; --json and --report list all.", "   ") if more else ())]
+    return [*lines, *(wrap(f"and {more} more, less likely; --json and --report list all.", "   ") if more else ())]
 
 
 def diagnosis_object(diagnosis: Diagnosis) -> dict[str, Any]:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 from benchtool.explore.explore import Explored
 from benchtool.explore.words import check_words
 from benchtool.frames.check_value import CheckValue
+from benchtool.reports.folded import wrap
 
 _TITLES = {
     "frame-boundary": "frames",
@@ -20,7 +20,6 @@ _TITLES = {
     "counter": "counter",
     "period": "beat",
 }
-_WIDTH = 79
 
 
 def explored_text(found: Explored) -> list[str]:
@@ -32,13 +31,13 @@ def explored_text(found: Explored) -> list[str]:
     for claim in found.claims:
         title = _TITLES[claim.what.value]
         text = claim.text if claim.text.startswith(title) else f"{title}: {claim.text}"
-        lines += textwrap.wrap(text, _WIDTH, initial_indent=f"{claim.percent:>4}  ", subsequent_indent=" " * 8)
+        lines += wrap(text, f"{claim.percent:>4}  ", " " * 8)
         for other in claim.alternatives:
-            lines += textwrap.wrap(f"or {other}", _WIDTH, initial_indent=" " * 8, subsequent_indent=" " * 11)
+            lines += wrap(f"or {other}", " " * 8, " " * 11)
     if found.open_questions:
         lines += ["", "not determined by this traffic"]
         for text in found.open_questions:
-            lines += textwrap.wrap(text, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
+            lines += wrap(text, "  - ")
     return lines
 
 

@@ -20,6 +20,18 @@ def columns() -> int:
     return max(_LEAST, min(WIDEST, shutil.get_terminal_size().columns))
 
 
+def wrap(text: str, first: str = "", later: str | None = None) -> list[str]:
+    """A paragraph as wide as the terminal, its first line behind `first`, the others behind `later`, or below it."""
+    return textwrap.wrap(
+        text,
+        columns(),
+        initial_indent=first,
+        subsequent_indent=" " * len(first) if later is None else later,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
+
+
 def fold(lines: Sequence[str], width: int) -> list[str]:
     """Lines of at most `width` columns, broken between words, hanging below their first."""
     found: list[str] = []

@@ -5,7 +5,6 @@ The structure is printed, never a card's bits or number: what is shared helps to
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 from benchtool.explore.card_doubts import OddRead
@@ -16,8 +15,8 @@ from benchtool.explore.card_samples import members
 from benchtool.frames.card.formats import CardField, CardFormat, ParityGroup, Writing
 from benchtool.frames.card.hints import Change
 from benchtool.frames.card.places import places_text
+from benchtool.reports.folded import wrap
 
-_WIDTH = 79
 TURNED_WORDS = {
     Change.INVERTED: "D0 and D1 swapped: change them over at one end",
     Change.REVERSED: "the last bit first: a setting of the reader or converter, or of the tool that wrote them down",
@@ -85,11 +84,11 @@ def _turned_lines(found: Inferred) -> list[str]:
 
 
 def _wrap(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
+    return wrap(text, indent, indent + "  ")
 
 
 def _claim(sure: str, text: str) -> list[str]:
-    return textwrap.wrap(text, _WIDTH, initial_indent=f"{sure} ", subsequent_indent=" " * 8)
+    return wrap(text, f"{sure} ", " " * 8)
 
 
 def _percent(share: float) -> str:

@@ -6,7 +6,7 @@ from typing import Any
 
 from benchtool.diagnose.card_finding import CardCause, CardDiagnosis, CardFinding
 from benchtool.reports.diagnosis_text import proof_words, step_text, sure
-from benchtool.reports.reads_text import wrap
+from benchtool.reports.folded import wrap
 
 _SHORT = 0.1
 """Findings less probable than this, other than the first, get one line."""

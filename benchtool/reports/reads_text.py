@@ -5,7 +5,6 @@ Card numbers and bits are shown only where asked for; verdicts are words.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from itertools import pairwise
 
@@ -18,10 +17,10 @@ from benchtool.measure.card_reads import How
 from benchtool.measure.pulse_figures import PulseFigures, Stats
 from benchtool.measure.waveform_limits import Verdict, quantity
 from benchtool.reports.card_text import verdict
+from benchtool.reports.folded import wrap
 from benchtool.reports.reads_outcome import Outcome, Taken
 from benchtool.taps.card_source import CardSourceInfo
 
-_WIDTH = 79
 HEADER = f"{'read':>5} {'time':>11}  {'bits':>4} card  what it is"
 VERDICTS = {Verdict.PASS: "PASS", Verdict.FAIL: "FAIL", Verdict.UNKNOWN: "cannot tell"}
 PLURALS = {
@@ -36,12 +35,6 @@ PLURALS = {
     Odd.LOST_EDGE: "edges missing from the record",
 }
 """Each kind with a count before it."""
-
-
-def wrap(text: str, first: str = "", rest: str | None = None) -> list[str]:
-    """Lines of 79 characters at most; later ones stand under the first."""
-    later = " " * len(first) if rest is None else rest
-    return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
 
 
 def duration(ns: float) -> str:

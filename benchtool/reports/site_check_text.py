@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from collections.abc import Iterable
 from typing import Any
 
@@ -12,8 +11,8 @@ from benchtool.install.places import Path
 from benchtool.install.record import Record
 from benchtool.install.rule import Finding, Rule, Severity
 from benchtool.install.worked import Figure
+from benchtool.reports.folded import wrap
 
-_WIDE = 79
 _FINDINGS_SHOWN = 10
 _UNCHECKED_SHOWN = 3
 
@@ -37,19 +36,19 @@ def check_text(record: Record, checked: Checked, *, in_full: bool = False) -> li
 
     `in_full`: every place of each rule; else the first few, and how many there are.
     """
-    lines = _wrapped(f"{record.site.name}: {_summary(checked)}.", "", "")
+    lines = wrap(f"{record.site.name}: {_summary(checked)}.", "", "")
     for rule, findings in _by_rule(checked.findings):
-        lines += ["", *_wrapped(f"{rule.severity.value.upper()} {rule.id}: {rule.title}", "", "  ")]
+        lines += ["", *wrap(f"{rule.severity.value.upper()} {rule.id}: {rule.title}", "", "  ")]
         shown = len(findings) if in_full else _FINDINGS_SHOWN
         for finding in findings[:shown]:
             lines += _told(record, finding)
         lines += _more(rule, len(findings) - shown)
-        lines += _wrapped(f"Mend: {rule.mend}", "  ", "        ")
-        lines += _wrapped(f"Source: {rule.source}.", "  ", "          ")
+        lines += wrap(f"Mend: {rule.mend}", "  ", "        ")
+        lines += wrap(f"Source: {rule.source}.", "  ", "          ")
     if checked.unchecked:
         lines += ["", "CANNOT BE CHECKED, because of what is not noted (none of this is a pass):"]
     for rule, findings in _by_rule(checked.unchecked):
-        lines += _wrapped(f"{rule.id}: {rule.title}", "  ", "    ")
+        lines += wrap(f"{rule.id}: {rule.title}", "  ", "    ")
         shown = len(findings) if in_full else _UNCHECKED_SHOWN
         for finding in findings[:shown]:
             lines += _told(record, finding, "    ")
@@ -120,7 +119,7 @@ def _told(record: Record, finding: Finding, indent: str = "  ") -> list[str]:
     place = where(record, said.path) or "record"
     head = place if finding.line is None else f"line {finding.line}, {place}"
     text = f"{head}: {said.sentence}" + (f" ({figures})" if figures else "")
-    return _wrapped(text, indent, f"{indent}  ")
+    return wrap(text, indent, f"{indent}  ")
 
 
 def _more(rule: Rule, count: int, indent: str = "  ") -> list[str]:
@@ -130,10 +129,4 @@ def _more(rule: Rule, count: int, indent: str = "  ") -> list[str]:
 def _names(head: str, rules: tuple[Rule, ...]) -> list[str]:
     if not rules:
         return []
-    return ["", *_wrapped(f"{head} ({_count(len(rules), 'rule')}): {', '.join(rule.id for rule in rules)}", "", "  ")]
-
-
-def _wrapped(text: str, first: str, others: str) -> list[str]:
-    return textwrap.wrap(
-        text, _WIDE, initial_indent=first, subsequent_indent=others, break_long_words=False, break_on_hyphens=False
-    )
+    return ["", *wrap(f"{head} ({_count(len(rules), 'rule')}): {', '.join(rule.id for rule in rules)}", "", "  ")]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import Any
 
 from benchtool.install.compare import Compared
@@ -14,20 +13,15 @@ from benchtool.install.places import words_of
 from benchtool.install.record import Device
 from benchtool.install.rule import Severity
 from benchtool.install.view import View
+from benchtool.reports.folded import wrap
 
-_WIDTH = 79
 _KEY_WORDS = {None: "?", "none": "clear", "default": "DEFAULT", "own": "own"}
-
-
-def _wrap(text: str, first: str, rest: str | None = None) -> list[str]:
-    later = " " * len(first) if rest is None else rest
-    return textwrap.wrap(text, _WIDTH, initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
 
 
 def compare_text(compared: Compared) -> list[str]:
     """The whole comparison."""
     sides = compared.sides
-    lines = [*_wrap(_head(compared), ""), "", _count(compared)]
+    lines = [*wrap(_head(compared), ""), "", _count(compared)]
     for number, one in enumerate(compared.differences, 1):
         lines += difference_text(number, one, sides.view.loaded)
     if not compared.differences:
@@ -37,7 +31,7 @@ def compare_text(compared: Compared) -> list[str]:
         lines += ["", "AS FOUND", *rows]
     if compared.not_compared:
         lines += ["", "NOT COMPARED"]
-        lines += [line for text in compared.not_compared for line in _wrap(f"{text}.", "- ")]
+        lines += [line for text in compared.not_compared for line in wrap(f"{text}.", "- ")]
     return lines
 
 
@@ -62,11 +56,11 @@ def _count(compared: Compared) -> str:
 
 def difference_text(number: int, one: Difference, loaded: Loaded) -> list[str]:
     """One difference: what, evidence, mend, edits."""
-    lines = [f"{number}. {one.severity.value.upper()}: {one.id}", *_wrap(one.sentence, "   ")]
-    lines += [line for text in one.evidence for line in _wrap(text, "   - ")]
-    lines += _wrap(one.mend, "   > ") if one.mend else []
+    lines = [f"{number}. {one.severity.value.upper()}: {one.id}", *wrap(one.sentence, "   ")]
+    lines += [line for text in one.evidence for line in wrap(text, "   - ")]
+    lines += wrap(one.mend, "   > ") if one.mend else []
     for edit in one.edits:
-        lines += _wrap(edit_words(edit, loaded), "   = record: ", "     ")
+        lines += wrap(edit_words(edit, loaded), "   = record: ", "     ")
     return lines
 
 

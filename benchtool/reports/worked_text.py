@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-import textwrap
 from typing import Any
 
 from benchtool.install.feeds import Feeds
 from benchtool.install.worked import Figure, Worked
-
-_WIDE = 78
+from benchtool.reports.folded import wrap
 
 
 def worked_text(worked: Worked) -> list[str]:
@@ -21,7 +19,7 @@ def worked_text(worked: Worked) -> list[str]:
     lines += [f"    {figure}" for figure in worked.inputs]
     lines += [f"  Source: {worked.source}."]
     for note in worked.notes:
-        lines += textwrap.wrap(note, _WIDE, initial_indent="  ", subsequent_indent="  ")
+        lines += wrap(note, "  ")
     return lines
 
 

@@ -7,7 +7,9 @@ import os
 import subprocess
 import sys
 
-from benchtool.commands.plain import STAND_INS, make_plain
+import pytest
+
+from benchtool.commands.plain import STAND_INS, fold_long_lines, make_plain
 
 
 def test_stand_ins_are_plain_themselves() -> None:
@@ -33,3 +35,55 @@ def test_the_demo_runs_on_a_poor_terminal() -> None:
     )
     assert b"number ***" in done.stdout
     assert done.stderr == b""
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.fixture
+def narrow(monkeypatch: pytest.MonkeyPatch) -> _Terminal:
+    """A terminal of 40 columns."""
+    monkeypatch.setenv("COLUMNS", "40")
+    stream = _Terminal()
+    fold_long_lines(stream)
+    return stream
+
+
+def test_long_lines_are_folded_between_words_below_where_they_begin(narrow: _Terminal) -> None:
+    print("  to do: switch the secure channel on, with a key of its own, if both ends have it", file=narrow)
+    lines = narrow.getvalue().splitlines()
+    assert len(lines) > 1
+    assert all(len(one) <= 40 and one.startswith("  ") for one in lines)
+    assert " ".join(" ".join(lines).split()).startswith("to do: switch the secure channel on, with a key of its own")
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a line as long as forty columns and no m\n",
+        '{"a value of JSON": "that is copied into a script, so it stays whole"}\n',
+        "benchtool diagnose visit.pcapng --meter ab-ohms=61 --tried swap-ab=better\n",
+        "\x1b[2J painted by a screen that knows by itself how wide the terminal is\n",
+        "\rdrawn over and over: 12 of 60 seconds are done, and so many octets\r",
+        "a question that is not yet at its end, and waits for what is typed behind it: ",
+    ],
+)
+def test_what_must_stay_whole_is_not_folded(narrow: _Terminal, text: str) -> None:
+    narrow.write(text)
+    assert narrow.getvalue() == text
+
+
+def test_what_follows_on_a_line_begun_is_not_folded(narrow: _Terminal) -> None:
+    narrow.write("name: ")
+    narrow.write("typed by somebody who has a great deal to say about it\n")
+    assert narrow.getvalue() == "name: typed by somebody who has a great deal to say about it\n"
+
+
+def test_pipes_get_lines_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    stream = io.StringIO()
+    fold_long_lines(stream)
+    print("one two three four five six seven eight nine ten eleven", file=stream)
+    assert stream.getvalue().count("\n") == 1
