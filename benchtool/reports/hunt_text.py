@@ -6,13 +6,24 @@ import html
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
-from benchtool.diagnose.card_finding import CardFinding
+from benchtool.diagnose.card_finding import CardCause, CardFinding
 from benchtool.diagnose.card_readings import CARD_METER
 from benchtool.diagnose.finding import Finding
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import Conversation
 from benchtool.diagnose.hunt_card import CardHunt
-from benchtool.diagnose.hunt_end import FOUND, LEFT, Weighed, beyond, ending, harmless, learned, odd, weighed
+from benchtool.diagnose.hunt_end import (
+    CONFIGURES,
+    FOUND,
+    LEFT,
+    Weighed,
+    beyond,
+    ending,
+    harmless,
+    learned,
+    odd,
+    weighed,
+)
 from benchtool.diagnose.hunt_question import Answer
 from benchtool.diagnose.readings import METER, action_of, kind_of
 from benchtool.diagnose.sights_known import sight_of
@@ -82,7 +93,8 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
         parts.append(Section("RULED OUT", wrap(", ".join(cause.value for cause in end.ruled_out), width=width)))
         parts.append(Section(_CALL, [line for call in end.call for line in wrap(call, "- ", width=width)]))
     else:
-        parts.append(Section(_CALL, wrap(_FITTER, "- ", width=width)))
+        call = CONFIGURES if leader.cause is CardCause.HEALTHY else _FITTER
+        parts.append(Section(_CALL, wrap(call, "- ", width=width)))
     return [part for part in parts if part.lines]
 
 

@@ -6,6 +6,7 @@ import json
 import math
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,6 +22,7 @@ from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.observed import Observed, from_json, to_json
 from benchtool.diagnose.readings import ByHand, Reading, Seen
+from benchtool.diagnose.sights import Sight
 from benchtool.diagnose.sights_known import SIGHTS, sight_of
 from benchtool.diagnose.sights_weigh import chances, log_likelihood
 from benchtool.diagnose.state import state_of
@@ -39,6 +41,20 @@ def test_answers_of_a_sight_are_probabilities_under_every_cause(sight: object) -
     assert table.shape == (len(all_sets().members), len(known.answers))
     assert np.allclose(table.sum(axis=1), 1.0)
     assert (table > 0).all()
+
+
+@pytest.mark.parametrize("sight", SIGHTS, ids=lambda sight: sight.name)
+def test_the_page_prints_what_is_weighed(sight: Sight) -> None:
+    def told(row: tuple[float, ...]) -> str:
+        return ", ".join(f"{word} {share:g}" for word, share in zip(sight.words(), row, strict=True))
+
+    page = (Path(__file__).parent.parent.parent / "docs" / "hunt.md").read_text(encoding="utf-8")
+    begin = page.index(f"| `{sight.name}` |")
+    part = page[begin : page.find("\n| `", begin)]
+    assert f"| usual | {told(sight.usual)} |" in part
+    for cause, row in sight.rows.items():
+        [line] = [line for line in part.splitlines() if cause.value in line.split("|")[3].replace(",", " ").split()]
+        assert line.endswith(f"| {told(row)} |")
 
 
 def test_a_sight_weighs_as_its_table_says() -> None:
