@@ -53,7 +53,8 @@ def test_the_page_prints_what_is_weighed(sight: Sight) -> None:
     part = page[begin : page.find("\n| `", begin)]
     assert f"| usual | {told(sight.usual)} |" in part
     for cause, row in sight.rows.items():
-        [line] = [line for line in part.splitlines() if cause.value in line.split("|")[3].replace(",", " ").split()]
+        rows = [line for line in part.splitlines() if line.startswith("|")]
+        [line] = [line for line in rows if cause.value in line.split("|")[3].replace(",", " ").split()]
         assert line.endswith(f"| {told(row)} |")
 
 
