@@ -65,6 +65,8 @@ class Worker:
         self._busy = self._stopped = False
         self._not_before_ns = 0
         self._thread: threading.Thread | None = None
+        self.broken: Exception | None = None
+        """What ended the thread, if it did not end as it should."""
         self.costs_ns: list[int] = []
         """Of the last ones, for who measures."""
 
@@ -125,5 +127,8 @@ class Worker:
                 work, self._next, self._busy = self._next, None, True
             try:
                 self.work(work)
+            except Exception as error:  # a mistake of our own: told by who listens, for nobody waits for this thread
+                self.broken = error
+                return
             finally:
                 self._busy = False

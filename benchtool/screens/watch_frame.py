@@ -45,7 +45,8 @@ def _frame_text(row: Row, frame: Frame, meaning: Meaning, show_secrets: bool) ->
     name = f"{meaning.name}: " if meaning.name and meaning.name != meaning.title else ""
     lines = [
         f"{name}{meaning.title}",
-        f"from {frame.t_ns / 1e9:.6f} s to {frame.end_ns / 1e9:.6f} s, {len(frame.octets)} octets, "
+        f"from {frame.t_ns / 1e9:.6f} s to {frame.end_ns / 1e9:.6f} s, "
+        f"{len(frame.octets)} octet{'s' * (len(frame.octets) != 1)}, "
         f"{frame_text.who(frame)} ({frame.protocol.value})",
     ]
     if frame.silence_ns is not None:

@@ -225,6 +225,11 @@ class Pump:
 
     def _diagnose(self, *, last: bool = False) -> None:
         model, worker = self.model, self.worker
+        if worker.broken is not None:
+            if self.broken is None:
+                self.broken = worker.broken
+                self.tell(f"The diagnosis failed ({type(worker.broken).__name__}); q tells more. Listening goes on.")
+            return
         stretch, octets, at_ns = self._worked
         now_ns = model.now_ns
         heard = model.octets

@@ -41,6 +41,8 @@ class Source:
         self._offset_ns = 0
         self._tap: Tap | None = None
         self._ready: deque[Item] = deque()
+        self._last_ns = 0
+        """Where the last item of a file ended."""
         self.behind = False
         """Whether more had come by the last turn than one turn takes."""
 
@@ -58,7 +60,7 @@ class Source:
             while not self._ready and not tap.ended:
                 self._ready.extend(self._moved(tap.read(0)))
             if self._ready:
-                self._pace.bus_ns = self._ready[0].t_ns
+                self._pace.bus_ns = self._last_ns = self._ready[0].t_ns
 
     def _make(self) -> Tap:
         if not self.address.startswith("sim:"):
@@ -118,6 +120,8 @@ class Source:
         if self.is_live:
             return self.tap.now_ns + self._offset_ns
         until_ns = self._pace.bus_ns
+        if self.is_file and self.tap.ended and not self._ready:
+            return min(until_ns, self._last_ns)
         return min(until_ns, self._ready[0].t_ns) if self._ready else until_ns
 
     def take(self, real_ns: int) -> list[Item]:
@@ -140,6 +144,8 @@ class Source:
                 else:
                     break
             self.behind = len(items) >= _MOST
+            if items:
+                self._last_ns = max(self._last_ns, _end_ns(items[-1]))
         if self.behind:
             self._pace.reached(_end_ns(items[-1]))
         return items

@@ -126,13 +126,15 @@ class Strip:
         return tuple(made)
 
     def rates(self, now_ns: int) -> Rates:
-        """Counts a second over the last whole seconds since listening began."""
+        """Counts a second, over the last whole seconds since listening began."""
         newest = now_ns // SECOND_NS
         first = max(newest - _RATE_SECONDS, (self._began_ns or 0) // SECOND_NS)
         seconds = [self._seconds[number] for number in range(first, newest) if number in self._seconds]
-        if newest <= first:
-            return Rates()
-        share = 1 / (newest - first)
+        if newest <= first:  # not one whole second yet: the beginning of it
+            seconds = [self._seconds[newest]] if newest in self._seconds else []
+            share = SECOND_NS / max(SECOND_NS // 10, now_ns - (self._began_ns or 0))
+        else:
+            share = 1 / (newest - first)
         return Rates(
             sum(one.octets for one in seconds) * share,
             sum(one.sound for one in seconds) * share,

@@ -140,13 +140,17 @@ def clock(now_ns: int) -> str:
 
 
 def _head(shot: Snapshot, width: int, glyphs: Glyphs) -> Styled:
-    left = f" {shot.tap}  {shot.settings}"
+    left, settings = f" {shot.tap}  {shot.settings}", f"  {shot.settings}"
     recording = f"{glyphs.recording} {shot.recording}" if shot.recording else "not recording"
     parts = [part for part in (shot.pace, clock(shot.now_ns), recording) if part]
     while len(parts) > 1 and len("  ".join(parts)) > max(width // 2, width - len(left) - 3):
         del parts[-1 if not shot.recording else 0]
     right = glyphs.text(f" {'  '.join(parts)} ")[-(width * 2 // 3) :]
-    return [(HEAD, fit(left, width - len(right), glyphs)), (HEAD, right)]
+    room = width - len(right)
+    if len(left) > room > len(settings) + 8:  # the end of a long name says more than its beginning
+        more = "~" if glyphs.plain else "…"
+        left = f" {more}{shot.tap[-(room - len(settings) - 2) :]}{settings}"
+    return [(HEAD, fit(left, room, glyphs)), (HEAD, right)]
 
 
 def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:

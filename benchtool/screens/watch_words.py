@@ -31,6 +31,9 @@ _STATE_WORDS = (
 )
 
 
+_ALL = {1: "the one device asked answers", 2: "both devices answer"}
+
+
 def state_sentence(
     now_ns: int, began_ns: int, heard_ns: int | None, rates: Rates, devices: Sequence[DeviceLine], ended: str
 ) -> str:
@@ -59,7 +62,7 @@ def state_sentence(
     elif not replying:
         head = "Somebody asks, but only damage comes back"
     elif len(replying) == len(lively):
-        head = f"Alive: all {len(lively)} devices answer" if len(lively) > 1 else "Alive: the one device asked answers"
+        head = f"Alive: {_ALL.get(len(lively), f'all {len(lively)} devices answer')}"
     else:
         head = f"Alive: {len(replying)} of {len(lively)} devices answer"
     parts = [head]
