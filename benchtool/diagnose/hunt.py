@@ -35,6 +35,8 @@ from benchtool.diagnose.weigh import levelled, something_wrong
 
 KEY, VERSION = "benchtool-hunt", 1
 _MOST_METRES = 10_000.0
+_ENOUGH = 20
+"""Fewer requests in all do not show who is asked (judgement)."""
 _Known = TypeVar("_Known")
 ADDRESS = Question(
     "address",
@@ -112,11 +114,16 @@ class Hunt(Conversation):
         return None
 
     @property
+    def heard_well(self) -> bool:
+        """Whether enough was heard, and all of it went well."""
+        observed = self.observed
+        asked = sum(one.requests for one in observed.addresses)
+        return observed.symptoms is not None and asked >= _ENOUGH and not something_wrong(observed.symptoms)
+
+    @property
     def unexplained(self) -> bool:
         """Whether a reader is told to be dead though all that was heard went well."""
-        observed = self.observed
-        heard = observed.symptoms is not None and observed.octets > 0
-        return heard and self.address is not None and not something_wrong(observed.symptoms)
+        return self.address is not None and self.heard_well
 
     @property
     def settled(self) -> bool:

@@ -14,7 +14,6 @@ from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import Conversation
 from benchtool.diagnose.hunt_question import Answer
 from benchtool.diagnose.priors import PRIORS
-from benchtool.diagnose.weigh import something_wrong
 
 RULED_OUT = 0.005
 """A cause less probable than this, and several times less than before anything was known, is ruled out."""
@@ -147,8 +146,7 @@ def beyond(hunt: Hunt) -> str:
 
 def harmless(hunt: Hunt) -> str:
     """What to say where the leading cause was seen, but nothing that was heard suffers from it; else empty."""
-    observed = hunt.observed
-    if hunt.state.leader not in _SILENT_FAULTS or observed.symptoms is None or something_wrong(observed.symptoms):
+    if hunt.state.leader not in _SILENT_FAULTS or not hunt.heard_well:
         return ""
     return (
         "It was seen or measured, not heard: every exchange that was listened to went well, so that here and now it "

@@ -257,6 +257,9 @@ def test_an_address_that_nobody_asks_is_said() -> None:
     hunt.hear(_sound())
     hunt.take("77")
     assert "nobody asks address 77" in beyond(hunt)
+    row = replace(_sound().addresses[0], requests=5, answered=5)
+    hunt.hear(replace(_sound(), addresses=(row,)))
+    assert not beyond(hunt)  # too little was heard to say that
 
 
 def test_a_fault_at_another_address_than_the_one_told_is_said() -> None:
