@@ -72,9 +72,11 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     parts = [Section("RESULT", lines)]
     if isinstance(hunt, Hunt):
         parts[0].lines.extend(line for one in (harmless(hunt), beyond(hunt)) if one for line in wrap(one, width=width))
-    for one in found:
+    # A cause at two devices has one evidence.
+    causes = {one.cause.value: one for one in reversed(found)}
+    for one in reversed(causes.values()):
         told = [proof for proof in one.evidence if proof.weight >= _TELLING][:_MOST_PROOFS]
-        title = "WHY" if len(found) == 1 else f"WHY {one.cause.value}"
+        title = "WHY" if len(causes) == 1 else f"WHY {one.cause.value}"
         parts.append(Section(title, [line for proof in told for line in wrap(proof_words(proof), "- ", width=width)]))
     decided = weighed(hunt, [one.cause.value for one in found])
     said = [_decided(one, cause, leader.cause.value) for cause, rows in decided.items() for one in rows]
@@ -177,10 +179,11 @@ def page(hunt: Hunt | CardHunt, made: str) -> str:
 def page_html(text: str) -> str:
     """The same page for a browser, self-contained."""
     body = []
-    for line in text.splitlines():
+    for line in filter(None, text.splitlines()):
         safe = html.escape(line.lstrip("#").strip())
         depth = len(line) - len(line.lstrip("#"))
-        body.append(f"<h{depth}>{safe}</h{depth}>" if depth else f"<div>{html.escape(line) or '&nbsp;'}</div>")
+        body.append(f"<h{depth}>{safe}</h{depth}>" if depth else f"<div>{html.escape(line)}</div>")
     style = "body{font:16px/1.4 sans-serif;max-width:46em;margin:2em auto;padding:0 1em;color-scheme:light dark}"
+    style += "h1{font-size:1.5em}h2{font-size:1.1em;margin:1.2em 0 .3em}"
     head = f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Hunt</title><style>{style}</style>'
     return f"{head}<body>{''.join(body)}</body></html>\n"

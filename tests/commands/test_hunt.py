@@ -177,3 +177,11 @@ def test_a_recording_is_taken_in_without_clipping_anything_on() -> None:
     assert "take in what was recorded" in result.output
     assert "Clip the adapter" not in result.output
     assert "Heard 11 octets" in result.output
+
+
+def test_two_silent_devices_are_both_told_with_one_evidence() -> None:
+    # The reader at 5 of this bus never answers; the fault silences 3 as well.
+    result = run("sim:demo?fault=device-silent&at=3", typed="3\n\n1\n" + "\n" * 20)
+    told = result.output.split("RESULT")[1]
+    assert "device-silent at address 3" in told
+    assert told.count("\nWHY") == 1
