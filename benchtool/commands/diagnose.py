@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchtool.capture.chunk import Item
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import Exit
 from benchtool.commands.options import (
@@ -266,28 +265,12 @@ def _listen(
 
     `listener` hears what a record can be held against, where there is one.
     """
+    from benchtool.commands.noticing import Noticing
     from benchtool.commands.session import Session, end_progress, progress_line
     from benchtool.diagnose.engine import observe
     from benchtool.frames.decoder import BusDecoder
-    from benchtool.frames.frame import Frame
-    from benchtool.measure.osdp_watch import OsdpWatch
-    from benchtool.taps.tap import Tap
 
-    watch: OsdpWatch | None = None
-
-    def opened_tap(tap: Tap) -> None:
-        nonlocal watch
-        watch = OsdpWatch(tap.info, keys)
-
-    def on_item(item: Item) -> None:
-        assert watch is not None
-        watch.item(item)
-
-    def on_frame(frame: Frame) -> None:
-        assert watch is not None
-        seen = watch.frame(frame)
-        if listener is not None:
-            listener.frame(frame, seen)
+    noticing = Noticing(keys, listener)
 
     def on_notice(text: str) -> None:
         click.echo(f"note: {text}", err=True)
@@ -300,16 +283,14 @@ def _listen(
         seconds=seconds,
         record=record,
         overwrite=overwrite,
-        on_item=on_item,
-        on_frame=on_frame,
+        on_item=noticing.item,
+        on_frame=noticing.frame,
         on_notice=on_notice,
         progress=progress,
         protocol=spoken.table,
         make_decoder=spoken.decoder if spoken.name else BusDecoder,
     )
-    session.run(opened_tap)
-    assert watch is not None
-    watch.close(session.ended_ns)
+    session.run(noticing.opened)
     if progress is not None:
         click.echo("\rworking out the findings …                                   ", err=True, nl=False)
     evidence = session.gatherer.evidence(session.decoder.counters)
@@ -323,4 +304,4 @@ def _listen(
     if spoken.name:
         observed = replace(observed, limits=(*observed.limits, _ASCII))
     end_progress(progress)
-    return session, evidence, observed, watch.figures()
+    return session, evidence, observed, noticing.figures(session.ended_ns)

@@ -338,12 +338,8 @@ def _entry(text: str) -> Entry:
 
     try:
         return parse_entry(text, kind=Kind.DECIMAL)
-    except EntryError:
-        # Its own words repeat what was typed, which is a card's number.
-        raise CommandError(
-            "--printed is not a number as printed on a card: write 0013961168, or 213,2000 for site code, number",
-            Exit.USAGE,
-        ) from None
+    except EntryError as error:
+        raise CommandError(f"--printed: {error}", Exit.USAGE) from None
 
 
 def _meter(texts: tuple[str, ...]) -> tuple[CardMeterReading, ...]:

@@ -274,7 +274,7 @@ def _typed(typed: str, row: CardFormat | None) -> _Frame:
     try:
         entry = parse_entry(typed)
     except EntryError:
-        # Its words repeat what was typed: a card number.
+        # Its own mend names options that are not here.
         raise CommandError(f"the value cannot be read as a card: {_CANNOT_READ}", Exit.USAGE) from None
     if entry.bits is not None:
         if row is not None and row.length != entry.bits.length:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import click
 
-from benchtool.capture.chunk import Item
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import (
@@ -25,7 +24,6 @@ from benchtool.commands.options import (
 )
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
 from benchtool.commands.site_file import read_site, read_text
-from benchtool.frames.frame import Frame
 
 if TYPE_CHECKING:
     from benchtool.frames.decoders import Spoken
@@ -33,7 +31,6 @@ if TYPE_CHECKING:
     from benchtool.install.compare_found import AsFound
     from benchtool.install.record import Bus
     from benchtool.install.view import Trunk, View
-    from benchtool.taps.tap import Tap
 
 _MOST_SURVEY = 8_000_000
 _MOST_HEAD = 1 << 16
@@ -208,29 +205,17 @@ def _listen(
     bus: Bus,
 ) -> tuple[AsFound, CommandError | None]:
     """Listen to the end; what ended it early is returned, so that the result is still shown."""
+    from benchtool.commands.noticing import Noticing
     from benchtool.commands.session import Session, end_progress, progress_line
     from benchtool.diagnose.engine import observe
     from benchtool.frames.decoder import BusDecoder
     from benchtool.install.compare_listened import Listener
-    from benchtool.measure.osdp_watch import OsdpWatch
 
     listener = Listener()
-    watch: OsdpWatch | None = None
+    noticing = Noticing(keys, listener)
     alike: tuple[LineSettings, ...] = ()
     searched = baud == AUTO
     sure = sets_line(tap, baud)
-
-    def on_open(opened: Tap) -> None:
-        nonlocal watch
-        watch = OsdpWatch(opened.info, keys)
-
-    def on_item(item: Item) -> None:
-        assert watch is not None
-        watch.item(item)
-
-    def on_frame(frame: Frame) -> None:
-        assert watch is not None
-        listener.frame(frame, watch.frame(frame))
 
     def on_notice(text: str) -> None:
         click.echo(f"note: {text}", err=True)
@@ -248,17 +233,15 @@ def _listen(
     session = Session(
         opened,
         seconds=listening_time(opened, seconds, "compare"),
-        on_item=on_item,
-        on_frame=on_frame,
+        on_item=noticing.item,
+        on_frame=noticing.frame,
         on_notice=on_notice,
         progress=progress,
         protocol=spoken.table,
         make_decoder=spoken.decoder if spoken.name else BusDecoder,
     )
-    session.run(on_open)
+    session.run(noticing.opened)
     end_progress(progress)
-    assert watch is not None
-    watch.close(session.ended_ns)
     info, figures = session.tap.info, session.tally.figures(session.decoder.counters)
     proved = None
     if figures.octets and not figures.sound:
@@ -267,7 +250,7 @@ def _listen(
         info.name,
         info.settings,
         figures,
-        watch.figures(),
+        noticing.figures(session.ended_ns),
         proved_baud=proved,
         alike=alike,
         searched=searched,

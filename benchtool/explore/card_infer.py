@@ -18,7 +18,7 @@ from benchtool.explore.card_samples import CardSample, by_length, distinct, memb
 from benchtool.explore.card_turned import Turned, turned_formats
 from benchtool.frames.card.decode import decode_as
 from benchtool.frames.card.format_rules import check_format
-from benchtool.frames.card.formats import FORMATS, SEEN, CardField, CardFormat, Sense
+from benchtool.frames.card.formats import FORMATS, SEEN, CardField, CardFormat
 
 SURE = 0.99
 _LEAST_SHARE = 0.01
@@ -298,19 +298,3 @@ def _verdict(
     if sure and told and fits and fits[0][1] >= SURE and len(layouts[0].relations) == len(parity.relations):
         return Verdict.SETTLED
     return Verdict.SEVERAL
-
-
-def fits_read(row: CardFormat, bits: tuple[int, int]) -> bool:
-    """Whether a read keeps a format's parity and constants: worked out here bit by bit."""
-    value, length = bits
-    if length != row.length:
-        return False
-    for group in row.parity:
-        ones = sum(value >> (length - place) & 1 for place in group.members)
-        if ones % 2 != (group.sense is Sense.ODD):
-            return False
-    return all(
-        value >> (length - place) & 1 == constant.value >> (len(constant.places) - 1 - at) & 1
-        for constant in row.constants
-        for at, place in enumerate(constant.places)
-    )

@@ -29,7 +29,7 @@ METER_OHM, METER_V = 0.5, 0.005
 COLDEST_C, WARMEST_C = 0.0, 40.0
 """Where the record does not say."""
 BIAS_VOLTS = (3.3, 5.0)
-"""What feeds a bias where the record does not say (common practice)."""
+"""What feeds a bias where the record does not say: one of these (common practice)."""
 _LEAST_OHM = 1e-4
 
 

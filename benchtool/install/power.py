@@ -40,14 +40,21 @@ CLASSES: dict[int, PortClass] = {
 def network_power(poe_class: int, needed_w: float) -> Worked:
     """Whether a device that needs so many watts can be fed by a port of a class. KeyError for an unknown class."""
     port = CLASSES[poe_class]
+    fits = needed_w <= port.device_w
     return Worked(
         Figure("needed", needed_w, "W"),
         "needed ≤ what the class leaves at the device",
         (Figure("class", poe_class), Figure("at the port", port.port_w, "W")),
         "IEEE 802.3 (af, at, bt) power classes",
         Figure("at the device", port.device_w, "W"),
-        needed_w <= port.device_w,
+        fits,
+        () if fits else (_more(needed_w),),
     )
+
+
+def _more(needed_w: float) -> str:
+    least = least_class(needed_w)
+    return "No class feeds so much." if least is None else f"The lowest class that feeds so much is class {least}."
 
 
 def least_class(needed_w: float) -> int | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from benchtool.install.schema import entries, needed, noted
 
@@ -19,7 +20,21 @@ DEVICE_KINDS = ("controller", "interface", "reader", "keypad", "junction", "othe
 """What stands at a pair; a junction is a box with terminals alone, that neither talks nor draws current."""
 FEEDERS = ("supply", "controller", "device", "reader", "lock")
 _ID = "short name by which other entries name it"
+_NOTE = "anything worth knowing"
+_CORES = "terminals and the colours of the conductors on them"
 _FED = "what feeds it: a supply, or the device whose terminals it is fed from"
+
+
+def _length(text: str) -> Any:
+    return noted(text, unit="m", least=0, most=5000)
+
+
+def _current(text: str) -> Any:
+    return noted(text, unit="mA", least=0, most=20000)
+
+
+def _voltage(text: str, most: float = 60) -> Any:
+    return noted(text, unit="V", least=1, most=most)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +42,7 @@ class Site:
     """The place."""
 
     name: str = needed("what the place is called")
-    note: str | None = noted("anything worth knowing")
+    note: str | None = noted(_NOTE)
     coldest_c: float | None = noted("lowest temperature of cables and devices", unit="°C", least=-60, most=60)
     warmest_c: float | None = noted("highest temperature of cables and devices", unit="°C", least=-20, most=90)
 
@@ -40,7 +55,7 @@ class Door:
     name: str = needed("what people call it")
     escape: bool | None = noted("on an escape route")
     fire_release: bool | None = noted("released by the fire alarm")
-    note: str | None = noted("anything worth knowing")
+    note: str | None = noted(_NOTE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,10 +80,8 @@ class Supply:
     id: str = needed(_ID)
     name: str | None = noted("what people call it, or where it is")
     kind: str | None = noted("what it is", choices=("mains", "network", "battery", "other"))
-    volts: float | None = noted("output", unit="V", least=1, most=60)
-    lowest_volts: float | None = noted(
-        "lowest output, as at the end of the battery's charge", unit="V", least=1, most=60
-    )
+    volts: float | None = _voltage("output")
+    lowest_volts: float | None = _voltage("lowest output, as at the end of the battery's charge")
     amps: float | None = noted("largest current it gives for long", unit="A", least=0.001, most=100)
     poe_class: int | None = noted("class of the network port's power", least=0, most=8)
     battery_ah: float | None = noted("capacity of its back-up battery", unit="Ah", least=0, most=1000)
@@ -78,7 +91,7 @@ class Supply:
     )
     earthed: bool | None = noted("protective earth connected")
     covered: bool | None = noted("mains terminals covered")
-    note: str | None = noted("anything worth knowing")
+    note: str | None = noted(_NOTE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,18 +105,16 @@ class Controller:
     network_address: str | None = noted("hardware address of its network port")
     fed_by: str | None = noted(_FED, names=FEEDERS)
     feed_cable: str | None = noted("kind of cable of the feed", names=("cable",))
-    feed_m: float | None = noted("length of the feed", unit="m", least=0, most=5000)
-    idle_ma: float | None = noted("current at rest", unit="mA", least=0, most=20000)
-    worst_ma: float | None = noted("largest current", unit="mA", least=0, most=20000)
-    least_volts: float | None = noted("lowest voltage it works at", unit="V", least=1, most=60)
-    most_volts: float | None = noted("highest voltage it stands", unit="V", least=1, most=100)
-    output_volts: float | None = noted(
-        "voltage that it gives to what is fed from it, where it is not the one it gets", unit="V", least=1, most=60
+    feed_m: float | None = _length("length of the feed")
+    idle_ma: float | None = _current("current at rest")
+    worst_ma: float | None = _current("largest current")
+    least_volts: float | None = _voltage("lowest voltage it works at")
+    most_volts: float | None = _voltage("highest voltage it stands", most=100)
+    output_volts: float | None = _voltage(
+        "voltage that it gives to what is fed from it, where it is not the one it gets"
     )
-    output_ma: float | None = noted(
-        "largest current that its terminals give to what is fed from it", unit="mA", least=0, most=20000
-    )
-    note: str | None = noted("anything worth knowing")
+    output_ma: float | None = _current("largest current that its terminals give to what is fed from it")
+    note: str | None = noted(_NOTE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,14 +129,14 @@ class Device:
     maker_type: str | None = noted("type on its label")
     serial: str | None = noted("serial number")
     address: int | None = noted("address on the bus", least=0, most=255)
-    metres: float | None = noted("cable from the entry before it, 0 for the first", unit="m", least=0, most=5000)
+    metres: float | None = _length("cable from the entry before it, 0 for the first")
     cable: str | None = noted("kind of that cable, where it is not the bus's", names=("cable",))
     after: str | None = noted("where that cable begins, if not at the entry before it", names=("device",))
     stub_m: float | None = noted("branch from the trunk to the device", unit="m", least=0, most=500)
     terminator: bool | None = noted("end-of-line resistor on")
     terminator_ohm: float | None = noted("its resistance, 120 if not said", unit="ohm", least=10, most=1000)
     bias_ohm: float | None = noted("pull-up and pull-down, each; 0: none fitted", unit="ohm", least=0, most=100000)
-    bias_volts: float | None = noted("voltage that feeds its bias resistors", unit="V", least=1, most=60)
+    bias_volts: float | None = _voltage("voltage that feeds its bias resistors")
     receiver_offset: bool | None = noted("its receiver reads an idle pair rightly without bias: built-in offset")
     unit_load: float | None = noted("load of its receiver", unit="unit loads", least=0, most=8)
     rise_ns: float | None = noted("edge time of its driver, 10 to 90 %", unit="ns", least=1, most=10000)
@@ -133,20 +144,18 @@ class Device:
     shield_earthed: bool | None = noted("the screen is joined to earth here")
     fed_by: str | None = noted(_FED, names=FEEDERS)
     feed_cable: str | None = noted("kind of cable of the feed", names=("cable",))
-    feed_m: float | None = noted("length of the feed", unit="m", least=0, most=5000)
-    idle_ma: float | None = noted("current at rest", unit="mA", least=0, most=20000)
-    worst_ma: float | None = noted("largest current", unit="mA", least=0, most=20000)
-    least_volts: float | None = noted("lowest voltage it works at", unit="V", least=1, most=60)
-    most_volts: float | None = noted("highest voltage it stands", unit="V", least=1, most=100)
-    output_volts: float | None = noted(
-        "voltage that it gives to what is fed from it, where it is not the one it gets", unit="V", least=1, most=60
+    feed_m: float | None = _length("length of the feed")
+    idle_ma: float | None = _current("current at rest")
+    worst_ma: float | None = _current("largest current")
+    least_volts: float | None = _voltage("lowest voltage it works at")
+    most_volts: float | None = _voltage("highest voltage it stands", most=100)
+    output_volts: float | None = _voltage(
+        "voltage that it gives to what is fed from it, where it is not the one it gets"
     )
-    output_ma: float | None = noted(
-        "largest current that its terminals give to what is fed from it", unit="mA", least=0, most=20000
-    )
+    output_ma: float | None = _current("largest current that its terminals give to what is fed from it")
     key: str | None = noted("secure channel", choices=("none", "default", "own"))
-    cores: Mapping[str, str] | None = noted("terminals and the colours of the conductors on them")
-    note: str | None = noted("anything worth knowing")
+    cores: Mapping[str, str] | None = noted(_CORES)
+    note: str | None = noted(_NOTE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,16 +192,16 @@ class Reader:
     serial: str | None = noted("serial number")
     card_format: str | None = noted("what it sends, as 26-bit")
     cable: str | None = noted("kind of its cable", names=("cable",))
-    metres: float | None = noted("length of its cable", unit="m", least=0, most=5000)
+    metres: float | None = _length("length of its cable")
     fed_by: str | None = noted(_FED, names=FEEDERS)
     feed_cable: str | None = noted("kind of cable of the feed, where it is not its own", names=("cable",))
-    feed_m: float | None = noted("length of the feed, where it is not its own", unit="m", least=0, most=5000)
-    idle_ma: float | None = noted("current at rest", unit="mA", least=0, most=20000)
-    worst_ma: float | None = noted("largest current", unit="mA", least=0, most=20000)
-    least_volts: float | None = noted("lowest voltage it works at", unit="V", least=1, most=60)
-    most_volts: float | None = noted("highest voltage it stands", unit="V", least=1, most=100)
-    cores: Mapping[str, str] | None = noted("terminals and the colours of the conductors on them")
-    note: str | None = noted("anything worth knowing")
+    feed_m: float | None = _length("length of the feed, where it is not its own")
+    idle_ma: float | None = _current("current at rest")
+    worst_ma: float | None = _current("largest current")
+    least_volts: float | None = _voltage("lowest voltage it works at")
+    most_volts: float | None = _voltage("highest voltage it stands", most=100)
+    cores: Mapping[str, str] | None = noted(_CORES)
+    note: str | None = noted(_NOTE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,16 +220,16 @@ class Lock:
     suppression: str | None = noted("what takes up the coil's spark", choices=("none", "diode", "varistor", "built in"))
     alternating: bool | None = noted("fed with alternating voltage")
     cable: str | None = noted("kind of its cable", names=("cable",))
-    metres: float | None = noted("length of its cable", unit="m", least=0, most=5000)
+    metres: float | None = _length("length of its cable")
     fed_by: str | None = noted(_FED, names=FEEDERS)
     feed_cable: str | None = noted("kind of cable of the feed, where it is not its own", names=("cable",))
-    feed_m: float | None = noted("length of the feed, where it is not its own", unit="m", least=0, most=5000)
-    idle_ma: float | None = noted("current at rest", unit="mA", least=0, most=20000)
-    worst_ma: float | None = noted("largest current", unit="mA", least=0, most=20000)
-    least_volts: float | None = noted("lowest voltage it works at", unit="V", least=1, most=60)
-    most_volts: float | None = noted("highest voltage it stands", unit="V", least=1, most=100)
-    cores: Mapping[str, str] | None = noted("terminals and the colours of the conductors on them")
-    note: str | None = noted("anything worth knowing")
+    feed_m: float | None = _length("length of the feed, where it is not its own")
+    idle_ma: float | None = _current("current at rest")
+    worst_ma: float | None = _current("largest current")
+    least_volts: float | None = _voltage("lowest voltage it works at")
+    most_volts: float | None = _voltage("highest voltage it stands", most=100)
+    cores: Mapping[str, str] | None = noted(_CORES)
+    note: str | None = noted(_NOTE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -235,9 +244,9 @@ class Sensor:
     connector: str | None = noted("the connector there")
     supervised_ohm: float | None = noted("end-of-line resistor of its loop, 0: none", unit="ohm", least=0, most=100000)
     cable: str | None = noted("kind of its cable", names=("cable",))
-    metres: float | None = noted("length of its cable", unit="m", least=0, most=5000)
-    cores: Mapping[str, str] | None = noted("terminals and the colours of the conductors on them")
-    note: str | None = noted("anything worth knowing")
+    metres: float | None = _length("length of its cable")
+    cores: Mapping[str, str] | None = noted(_CORES)
+    note: str | None = noted(_NOTE)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -268,7 +277,7 @@ class Tick:
     at: str = needed("when")
     by: str | None = noted("who")
     reading: str | None = noted("what was read, with its unit")
-    note: str | None = noted("anything worth knowing")
+    note: str | None = noted(_NOTE)
     done: bool | None = noted("false: a note alone, the point stays as it was")
 
 

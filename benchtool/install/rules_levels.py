@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from benchtool.capture.settings import CharFormat
 from benchtool.install import pair_rules
 from benchtool.install.closing_bands import Unknown
-from benchtool.install.closing_pair import weakest_at_rest
+from benchtool.install.closing_pair import BIAS_VOLTS, weakest_at_rest
 from benchtool.install.places import Path
 from benchtool.install.record import Device, Reader, Supply
 from benchtool.install.rule import KEPT, Rule, Said, Severity, some, unknown
@@ -18,8 +18,6 @@ from benchtool.install.rules_pair import terminator_ohm
 from benchtool.install.view import Trunk, View
 from benchtool.install.worked import Figure
 
-_BIAS_VOLTS = (3.3, 5.0)
-"""What feeds a bias where the record does not say: one of these (common practice)."""
 _OSDP_BAUDS = (9600, 19200, 38400, 57600, 115200, 230400)
 
 
@@ -63,7 +61,7 @@ def _idle(view: View) -> Iterable[Said]:
         ends = [terminator_ohm(one) for _, one in trunk.placed if one.terminator]
         loads = sum(one.unit_load or 0.0 for _, one in trunk.placed)
         pull = pair_rules.parallel(*(one.bias_ohm or 0.0 for _, one in fitted))
-        low, high = (device.bias_volts, device.bias_volts) if device.bias_volts else _BIAS_VOLTS
+        low, high = (device.bias_volts, device.bias_volts) if device.bias_volts else BIAS_VOLTS
         least, most = (pair_rules.idle_bias(volts, pull, ends, loads) for volts in (low, high))
         if not most.fits:
             sentence = f"the bias of {trunk.bus.id}, from {high:g} V, gives too little at rest"
@@ -92,7 +90,7 @@ def _along(view: View, trunk: Trunk, path: Path, device: Device) -> Said:
             continue
         where = f"the bias of {trunk.bus.id}, fitted at {device.id}, gives too little at rest at {view.called(name)}"
         if not which:
-            return unknown(path, f"{where} if it is fed from {_BIAS_VOLTS[0]:g} V; what feeds it is not noted")
+            return unknown(path, f"{where} if it is fed from {BIAS_VOLTS[0]:g} V; what feeds it is not noted")
         return Said(path, where, Figure("idle", idle, "V"), Figure("least", pair_rules.IDLE_V, "V"))
     return KEPT
 

@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtool.explore.card_infer import Inferred, Verdict, fits_read, infer
+from benchtool.explore.card_infer import Inferred, Verdict, infer
 from benchtool.explore.card_invented import cards, draw
 from benchtool.explore.card_next import next_cards
 from benchtool.explore.card_parity import find_parity
 from benchtool.explore.card_samples import CardSample, Printed, Span, annihilator, distinct, members, ties
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.build import build_bits
-from benchtool.frames.card.formats import FORMATS, SEEN, CardFormat
+from benchtool.frames.card.formats import FORMATS, SEEN, CardFormat, Sense
 from benchtool.frames.card.table_file import dump, load
 
 
@@ -160,6 +160,22 @@ def test_every_listed_layout_fits_every_read_that_is_not_odd_and_can_be_saved(
             for sample in samples:
                 if sample.printed is not None and sample.where not in odd:
                     assert number_of(fit.field, sample.bits) == sample.printed.number
+
+
+def fits_read(row: CardFormat, bits: tuple[int, int]) -> bool:
+    """Whether a read keeps a format's parity and constants: worked out here bit by bit."""
+    value, length = bits
+    if length != row.length:
+        return False
+    for group in row.parity:
+        ones = sum(value >> (length - place) & 1 for place in group.members)
+        if ones % 2 != (group.sense is Sense.ODD):
+            return False
+    return all(
+        value >> (length - place) & 1 == constant.value >> (len(constant.places) - 1 - at) & 1
+        for constant in row.constants
+        for at, place in enumerate(constant.places)
+    )
 
 
 def number_of(field: object, bits: Bits) -> int:

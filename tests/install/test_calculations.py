@@ -21,6 +21,7 @@ from benchtool.install.pair_rules import (
     unit_loads,
 )
 from benchtool.install.power import CLASSES, battery, least_class, network_power
+from benchtool.wire.cable import AWG_OHM_PER_KM
 
 
 @pytest.mark.parametrize(
@@ -40,6 +41,7 @@ def test_wire_table(awg: int, mm2: float, cold: float, warm: float, hot: float) 
     area = gauge_mm2(awg)
     assert area == pytest.approx(mm2, rel=6e-3)
     assert ohm_per_km(area) == pytest.approx(cold, rel=1e-3)
+    assert ohm_per_km(area) == pytest.approx(AWG_OHM_PER_KM[awg], rel=1e-3)  # what the simulated bus reckons with
     assert ohm_per_km(area, 50) == pytest.approx(warm, rel=1e-3)
     assert ohm_per_km(area, 75) == pytest.approx(hot, rel=1e-3)
 
@@ -171,7 +173,10 @@ def test_network_power_classes() -> None:
     assert CLASSES[3].device_w == pytest.approx(44 * 0.35 - 0.35**2 * 20)
     assert CLASSES[4].device_w == pytest.approx(50 * 0.6 - 0.6**2 * 12.5)
     assert network_power(4, 25.5).fits
+    assert not network_power(4, 25.5).notes
     assert not network_power(3, 13).fits
+    assert network_power(3, 13).notes == ("The lowest class that feeds so much is class 4.",)
+    assert network_power(8, 72).notes == ("No class feeds so much.",)
     assert [least_class(watts) for watts in (3.84, 3.85, 12.95, 13, 51, 71.3, 71.4)] == [1, 2, 3, 4, 6, 8, None]
 
 
