@@ -14,12 +14,10 @@ from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.settings import LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
-from benchtool.diagnose.evidence import Gatherer
-from benchtool.diagnose.table_evidence import PlainGatherer, TableGatherer
+from benchtool.diagnose.table_evidence import gatherer_for
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.decoders import Decoder
-from benchtool.frames.frame import Frame, Protocol
-from benchtool.frames.modbus.ascii_decoder import AsciiDecoder
+from benchtool.frames.frame import Frame
 from benchtool.frames.protocol_table import ProtocolTable
 from benchtool.frames.table_decoder import TableDecoder
 from benchtool.measure.tally import Tally
@@ -83,11 +81,9 @@ class Session:
             self.tally = Tally(info)
             if self._protocol is None:
                 self.decoder = self._make_decoder(info.settings, info.resolution_ns)
-                by_name = isinstance(self.decoder, AsciiDecoder)
-                self.gatherer = PlainGatherer(self.tally, Protocol.MODBUS_ASCII) if by_name else Gatherer(self.tally)
             else:
                 self.decoder = TableDecoder(self._protocol, info.settings, info.resolution_ns)
-                self.gatherer = TableGatherer(self.tally, self._protocol)
+            self.gatherer = gatherer_for(self.tally, self.decoder)
             if not isinstance(self.tap, FileTap):
                 self.tally.begin(self.tap.now_ns)
             if self._record is not None:

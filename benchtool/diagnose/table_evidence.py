@@ -13,8 +13,11 @@ from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.lean import MOST_LOG, Lean
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.repair import Mended
+from benchtool.frames.decoders import Decoder
 from benchtool.frames.frame import Frame, Protocol
+from benchtool.frames.modbus.ascii_decoder import AsciiDecoder
 from benchtool.frames.protocol_table import ProtocolTable
+from benchtool.frames.table_decoder import TableDecoder
 from benchtool.measure.conduct import Conduct, ConductCounter
 from benchtool.measure.exchange import Exchange
 from benchtool.measure.tally import Tally
@@ -122,3 +125,10 @@ def _one_bit(octets: bytes, table: ProtocolTable) -> bytes | None:
             if table.sound(bytes(mended)):
                 return bytes(mended)
     return None
+
+
+def gatherer_for(tally: Tally, decoder: Decoder) -> Gatherer:
+    """What gathers the evidence of the frames that this decoder finds."""
+    if isinstance(decoder, TableDecoder):
+        return TableGatherer(tally, decoder.table)
+    return PlainGatherer(tally, Protocol.MODBUS_ASCII) if isinstance(decoder, AsciiDecoder) else Gatherer(tally)

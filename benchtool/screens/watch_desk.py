@@ -5,12 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from time import localtime, strftime
 
-from benchtool.capture.rates import DEVICE_RATES
-from benchtool.capture.settings import CharFormat
-from benchtool.diagnose.readings import ACTIONS, METER, ByHand, ReadingError, parse_reading, parse_tried
 from benchtool.reports.diagnosis_text import diagnosis_text
 from benchtool.reports.osdp_text import figures_text
-from benchtool.screens import watch_frame
+from benchtool.screens import watch_frame, watch_typed
 from benchtool.screens.watch_devices import place_of
 from benchtool.screens.watch_glyphs import BLOCKS, Glyphs
 from benchtool.screens.watch_keys import fitting, help_text
@@ -18,10 +15,6 @@ from benchtool.screens.watch_look import Ask, Focus, Look, Page
 from benchtool.screens.watch_pump import Pump
 from benchtool.screens.watch_rows import Filter, Row, RowKind, words_of
 from benchtool.screens.watch_state import Model
-from benchtool.simulate.faults import FAULTS
-from benchtool.simulate.osdp_actions import usage
-
-_VERBS = tuple(line.split()[0] for line in usage(controller=False))
 
 
 class Desk:
@@ -111,27 +104,11 @@ class Desk:
 
     def words(self) -> list[str]:
         """Words that Tab fills in where something is asked for."""
-        ask = self.look.ask
-        if ask is Ask.DO:
-            return [*_VERBS, "fault", *FAULTS]
-        if ask is Ask.MEASURED:
-            return [*(kind.name for kind in METER), *(action.name for action in ACTIONS)]
-        return ["errors", "events"] if ask is Ask.FILTER else []
+        return watch_typed.words(self.look.ask)
 
     def hint(self) -> str:
         """What can be typed where something is asked for."""
-        ask = self.look.ask
-        if ask is Ask.MEASURED:
-            found = self.model.found
-            steps = [] if found is None else [step.name for step in found.diagnosis.next if step.name]
-            if steps:
-                return f"Most worth now: {', '.join(steps)}. w tells how."
-            return "benchtool diagnose --readings lists all that can be given."
-        if ask is Ask.DO:
-            return f"{', '.join(_VERBS)} (after @ADDRESS), or fault and one of: {', '.join(FAULTS)}"
-        if ask is Ask.LINE:
-            return f"Now {self.model.settings}. Usual rates: {', '.join(map(str, sorted(DEVICE_RATES)))}"
-        return ""
+        return watch_typed.hint(self.look.ask, self.model.found, self.model.settings)
 
     # What the keys do.
 
@@ -373,33 +350,20 @@ class Desk:
         return f"No line with “{text}” in the screen's memory{among}."
 
     def _measured(self, text: str) -> str:
-        """`ab-ohms 61`, `ab-ohms=61`, `swap-clip better`."""
-        name, _, value = text.replace("=", " ", 1).partition(" ")
-        line = f"{name}={value.strip()}"
         try:
-            if value.strip().lower() in ("better", "same"):
-                more = ByHand(tried=(parse_tried(line),))
-            else:
-                more = ByHand(readings=(parse_reading(line),))
-        except ReadingError as error:
+            more = watch_typed.result(text)
+        except ValueError as error:
             return str(error)
         self.pump.ask(lambda: self.pump.measured(more))
-        said = more.readings[0].text() if more.readings else line
+        said = more.readings[0].text() if more.readings else text
         self.look.tell(f"{said}: weighed with what is heard.")
         return ""
 
     def _line(self, text: str) -> str:
-        baud, char_format = None, None
-        for word in text.replace(",", " ").split():
-            if word.isascii() and word.isdigit():
-                baud = int(word[:10])
-                if not 50 <= baud <= 20_000_000:
-                    return f"{word}: a bit rate is 50 to 20 000 000 bit/s."
-            else:
-                try:
-                    char_format = CharFormat.parse(word)
-                except ValueError as error:
-                    return str(error)
+        try:
+            baud, char_format = watch_typed.line(text)
+        except ValueError as error:
+            return str(error)
         return self.pump.refusal(lambda: self.pump.set_line(baud, char_format))
 
 

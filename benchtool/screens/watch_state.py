@@ -13,10 +13,9 @@ from benchtool.capture.chunk import Chunk, Gap, Item, LineCounts, LineErrors, Ma
 from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.evidence import Gatherer
 from benchtool.diagnose.readings import ByHand
-from benchtool.diagnose.table_evidence import PlainGatherer, TableGatherer
+from benchtool.diagnose.table_evidence import gatherer_for
 from benchtool.frames.decoders import Decoder, Spoken
-from benchtool.frames.frame import Frame, Protocol
-from benchtool.frames.modbus.ascii_decoder import AsciiDecoder
+from benchtool.frames.frame import Frame
 from benchtool.frames.osdp.events import Event
 from benchtool.frames.osdp.keys import KeyRing
 from benchtool.measure.osdp_watch import OsdpWatch, WatchFigures
@@ -135,13 +134,7 @@ class Model(Scroll):
         with self.lock:
             tally = Tally(info)
             decoder = self._spoken.decoder(info.settings, info.resolution_ns)
-            gatherer: Gatherer
-            if self._spoken.table is not None:
-                gatherer = TableGatherer(tally, self._spoken.table)
-            elif isinstance(decoder, AsciiDecoder):
-                gatherer = PlainGatherer(tally, Protocol.MODBUS_ASCII)
-            else:
-                gatherer = Gatherer(tally)
+            gatherer = gatherer_for(tally, decoder)
             strip = Strip(info.settings.char_ns)
             if not by_file:
                 tally.begin(now_ns)

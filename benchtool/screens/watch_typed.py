@@ -1,0 +1,58 @@
+"""What is typed at the live screen: the words that are known, what to type, and what a line means. No terminal here."""
+
+from __future__ import annotations
+
+from benchtool.capture.rates import DEVICE_RATES
+from benchtool.capture.settings import CharFormat, LineSettings
+from benchtool.diagnose.readings import ACTIONS, METER, ByHand, parse_reading, parse_tried
+from benchtool.screens.watch_diagnosis import Found
+from benchtool.screens.watch_look import Ask
+from benchtool.simulate.faults import FAULTS
+from benchtool.simulate.osdp_actions import usage
+
+_VERBS = tuple(line.split()[0] for line in usage(controller=False))
+
+
+def words(ask: Ask | None) -> list[str]:
+    """Words that can be filled in."""
+    if ask is Ask.DO:
+        return [*_VERBS, "fault", *FAULTS]
+    if ask is Ask.MEASURED:
+        return [*(kind.name for kind in METER), *(action.name for action in ACTIONS)]
+    return ["errors", "events"] if ask is Ask.FILTER else []
+
+
+def hint(ask: Ask | None, found: Found | None, settings: LineSettings) -> str:
+    """What can be typed; what is worth most now where that is known."""
+    if ask is Ask.MEASURED:
+        steps = [] if found is None else [step.name for step in found.diagnosis.next if step.name]
+        if steps:
+            return f"Most worth now: {', '.join(steps)}. w tells how."
+        return "benchtool diagnose --readings lists all that can be given."
+    if ask is Ask.DO:
+        return f"{', '.join(_VERBS)} (after @ADDRESS), or fault and one of: {', '.join(FAULTS)}"
+    if ask is Ask.LINE:
+        return f"Now {settings}. Usual rates: {', '.join(map(str, sorted(DEVICE_RATES)))}"
+    return ""
+
+
+def result(text: str) -> ByHand:
+    """`ab-ohms 61`, `ab-ohms=61`, `swap-clip better`; ValueError with the mend."""
+    name, _, value = text.replace("=", " ", 1).partition(" ")
+    line = f"{name}={value.strip()}"
+    if value.strip().lower() in ("better", "same"):
+        return ByHand(tried=(parse_tried(line),))
+    return ByHand(readings=(parse_reading(line),))
+
+
+def line(text: str) -> tuple[int | None, CharFormat | None]:
+    """`19200`, `9600 8E1`, `8E1`: rate and format, None where nothing is said; ValueError with the mend."""
+    baud, char_format = None, None
+    for word in text.replace(",", " ").split():
+        if word.isascii() and word.isdigit():
+            baud = int(word[:10])
+            if not 50 <= baud <= 20_000_000:
+                raise ValueError(f"{word}: a bit rate is 50 to 20 000 000 bit/s.")
+        else:
+            char_format = CharFormat.parse(word)
+    return baud, char_format
