@@ -7,6 +7,7 @@ import os
 import subprocess
 import sys
 
+import click
 import pytest
 
 from benchtool.commands.plain import STAND_INS, fold_long_lines, make_plain
@@ -52,7 +53,7 @@ def narrow(monkeypatch: pytest.MonkeyPatch) -> _Terminal:
 
 
 def test_long_lines_are_folded_between_words_below_where_they_begin(narrow: _Terminal) -> None:
-    print("  to do: switch the secure channel on, with a key of its own, if both ends have it", file=narrow)
+    click.echo("  to do: switch the secure channel on, with a key of its own, if both ends have it", file=narrow)
     lines = narrow.getvalue().splitlines()
     assert len(lines) > 1
     assert all(len(one) <= 40 and one.startswith("  ") for one in lines)
@@ -85,5 +86,5 @@ def test_pipes_get_lines_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "40")
     stream = io.StringIO()
     fold_long_lines(stream)
-    print("one two three four five six seven eight nine ten eleven", file=stream)
+    click.echo("one two three four five six seven eight nine ten eleven", file=stream)
     assert stream.getvalue().count("\n") == 1
