@@ -8,26 +8,19 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable
-from contextlib import suppress
-from io import BufferedWriter
-from pathlib import Path
 from time import monotonic_ns, sleep
 
-from benchtool.capture.chunk import Item
-from benchtool.capture.files import CaptureError, Recorder
-from benchtool.capture.private import create_private
-from benchtool.capture.recorder import LOG_SUFFIXES
+from benchtool.capture.files import CaptureError
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.diagnose.readings import ByHand
 from benchtool.measure.tally import Figures
 from benchtool.screens.watch_diagnosis import Worker
 from benchtool.screens.watch_pace import Pace
+from benchtool.screens.watch_recording import Recording, next_name
 from benchtool.screens.watch_source import Source
 from benchtool.screens.watch_state import Model
 from benchtool.taps.tap import TapError
 
-_RECORDINGS = (".pcapng", "", *LOG_SUFFIXES)
-_FLUSH_NS = 1_000_000_000
 _AGAIN_NS = 10_000_000_000
 """Where nothing more comes, a diagnosis is made anew after so much silence."""
 _FIRST_NS = 1_500_000_000
@@ -64,13 +57,10 @@ class Pump:
         """A mistake of our own in the thread."""
         self.past: list[tuple[str, Figures]] = []
         """Figures of before counting began anew, and why it did."""
-        self.recorded: list[str] = []
         self._seconds_ns = None if seconds is None else round(seconds * 1e9)
         self._clock_ns, self._wait = clock_ns, wait
         self._requests: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
-        self._recorder: Recorder | None = None
-        self._notes: BufferedWriter | None = None
-        self._flushed_ns = 0
+        self._recording = Recording(self._recording_failed)
         self._told = 0
         self._worked = (0, -1, 0)
         self._closed = False
@@ -164,7 +154,7 @@ class Pump:
         for start in range(0, len(items), _BATCH):
             with self.model.lock:
                 for item in items[start : start + _BATCH]:
-                    self._record(item)
+                    self._recording.write(item)
                     self.model.hear(item)
         now_ns = self.source.now_ns()
         if not items or not (self.source.is_live or self.source.behind):
@@ -172,7 +162,7 @@ class Pump:
             with self.model.lock:
                 self.model.idle(now_ns)
         self.model.lost = self.source.lost
-        self._flush(now_ns)
+        self._recording.flush(now_ns)
         self._notices()
         self._diagnose()
         if self.source.ended or (self._seconds_ns is not None and now_ns >= self._seconds_ns):
@@ -197,7 +187,7 @@ class Pump:
         now_ns = self.source.now_ns()
         with self.model.lock:
             for item in self.source.close():
-                self._record(item)
+                self._recording.write(item)
                 self.model.hear(item)
         if self._seconds_ns is not None:
             # A file is read in batches, time goes in strides: what lies beyond the time asked for was not listened to.
@@ -262,77 +252,37 @@ class Pump:
 
     def record(self, path: str, *, overwrite: bool = False) -> str:
         """Begin to record; why not, if not."""
-        if Path(path).suffix.lower() not in _RECORDINGS:
-            return f"{path}: the name of a recording ends in .pcapng, or .log or .txt for an octet log"
-        recorder = Recorder(path, self.source.info, overwrite=overwrite)
-        try:
-            recorder.open()
-        except CaptureError as error:
-            return str(error)
-        self.stop_recording()
-        self._recorder = recorder
+        if refused := self._recording.begin(path, self.source.info, overwrite=overwrite):
+            return refused
         self.model.recording = path
-        self.recorded.append(path)
         self.tell(f"Recording into {path}: raw octets, card data included; only you may read it.")
         return ""
 
     def stop_recording(self) -> None:
         """End the recording, if there is one."""
-        recorder, self._recorder = self._recorder, None
         self.model.recording = ""
-        if self._notes is not None:
-            self._notes.close()
-            self._notes = None
-        if recorder is not None:
-            try:
-                recorder.close()
-            except CaptureError as error:
-                self.failure = error
-                self.tell(f"The recording is not whole: {error}")
-            else:
-                self.tell(f"Recording ended: {recorder.path}")
+        if ended := self._recording.end():
+            self.tell(f"Recording ended: {ended}")
 
-    def _record(self, item: Item) -> None:
-        if self._recorder is not None:
-            try:
-                self._recorder.write(item)
-            except CaptureError as error:
-                self._recording_failed(error)
+    @property
+    def recorded(self) -> list[str]:
+        """The files that were recorded into, in order."""
+        return self._recording.paths
 
     def _recording_failed(self, error: CaptureError) -> None:
         self.failure = error
-        recorder, self._recorder = self._recorder, None
-        if recorder is not None:
-            with suppress(CaptureError):
-                recorder.close()
         self.model.recording = ""
         self.tell_screen(f"RECORDING STOPPED: {error}")
-
-    def _flush(self, now_ns: int) -> None:
-        if self._recorder is not None and abs(now_ns - self._flushed_ns) >= _FLUSH_NS:
-            try:
-                self._recorder.flush()
-            except CaptureError as error:
-                self._recording_failed(error)
-            self._flushed_ns = now_ns
 
     def note(self, text: str) -> None:
         """A note for this moment; beside the recording too, where there is one."""
         note = self.model.note(text)
-        recorder = self._recorder
-        if recorder is None:
-            self.tell_screen("Noted; it is printed at the end.")
-            return
-        path = recorder.path.with_name(f"{recorder.path.stem}.notes.txt")
         try:
-            if self._notes is None:
-                self._notes = BufferedWriter(create_private(path, overwrite=False))
-            self._notes.write(f"{note.t_ns / 1e9:.3f} s  {text}\n".encode("utf-8", "backslashreplace"))
-            self._notes.flush()
+            path = self._recording.note(note)
         except OSError as error:
-            self.tell_screen(f"Noted here only: {path} cannot be written ({error.strerror or error}).")
+            self.tell_screen(f"Noted here only: {error.strerror}.")
         else:
-            self.tell_screen(f"Noted, and written into {path}.")
+            self.tell_screen(f"Noted, and written into {path}." if path else "Noted; it is printed at the end.")
 
     def set_line(self, baud: int | None, char_format: CharFormat | None) -> str:
         """Listen with another rate or format; why not, if not."""
@@ -345,7 +295,7 @@ class Pump:
         if refused := self._reopen(source.address, wanted, f"the receiver was set to {wanted}"):
             return refused
         path = self.model.recording
-        if path and (failed := self.record(_next_name(path))):
+        if path and (failed := self.record(next_name(path))):
             self.stop_recording()
             self.tell(f"The recording does not go on: {failed}")
         return ""
@@ -378,7 +328,7 @@ class Pump:
         if not self._closed:
             with model.lock:
                 for item in source.close():
-                    self._record(item)
+                    self._recording.write(item)
                     model.hear(item)
         now_ns = model.now_ns
         source.address, source.settings = address, settings
@@ -411,12 +361,3 @@ class Pump:
 
     def _show_pace(self) -> None:
         self.model.pace = "" if self.source.is_live else self.pace.text()
-
-
-def _next_name(path: str) -> str:
-    """`visit-2.pcapng` after `visit.pcapng`, the first that is free."""
-    base = Path(path)
-    number = 2
-    while (found := base.with_name(f"{base.stem}-{number}{base.suffix}")).exists():
-        number += 1
-    return str(found)
