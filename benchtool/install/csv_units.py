@@ -1,4 +1,6 @@
-"""Units in the headings of a list: a number in another unit than the record's must not pass for one in the record's."""
+"""Units as people write them, in the headings of a list and behind a number: a number in another unit than the record's
+must not pass for one in the record's.
+"""
 
 from __future__ import annotations
 
@@ -16,10 +18,11 @@ _OWN = {
     "h": ("h", "hour", "hours"),
     "ns": ("ns",),
     "mm²": ("mm2", "sq mm"),
-    "bit/s": ("bit s", "bits s", "bps", "baud"),
+    "bit/s": ("bit s", "bits s", "bps", "baud", "bd"),
     "nF/km": ("nf km", "nf per km"),
     "°C": ("c", "celsius"),
     "AWG": ("awg",),
+    "unit loads": ("unit load", "unit loads"),
 }
 """The record's units, and how headings write them: small letters, signs as spaces."""
 _OTHERS = (
@@ -29,6 +32,11 @@ _OTHERS = (
 )
 _WORDS = {**{word: word for word in _OTHERS}, **{word: unit for unit, words in _OWN.items() for word in words}}
 _BRACKETS = re.compile(r"[(\[]([^)\]]*)[)\]]")
+
+
+def is_unit(words: str, unit: str) -> bool:
+    """Whether these words are a way to write a unit of the record: `baud` for `bit/s`, `metres` for `m`."""
+    return words.lower() == unit.lower() or _WORDS.get(_plain(words)) == unit
 
 
 def is_own(words: str) -> bool:

@@ -1,6 +1,7 @@
 """What a person types, or what stands in a list's cell, to the value of a field; and back.
 
-Written as people write: `12,5 m`, `yes`, `inter` for `interface`. A thousands separator is never guessed at.
+Written as people write: `12,5 m`, `9600 baud`, `yes`, `inter` for `interface`. A thousands separator is never guessed
+at.
 """
 
 from __future__ import annotations
@@ -9,10 +10,15 @@ import json
 import re
 from typing import Any
 
+from benchtool.install.csv_units import is_unit
 from benchtool.install.load import why_not
 from benchtool.install.schema import Slot
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?", re.ASCII)
+_WITH_UNIT = re.compile(r"([^\W\d_]*)\s*(1/\d+|[+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*(\D.*|)", re.ASCII | re.DOTALL)
+"""Unit, number, unit: `AWG 22`, `9600 baud`, `0.5 mm2`, `1/8 unit load`."""
+_SHARE = re.compile(r"1/([1-9]\d{0,3})", re.ASCII)
+"""How data sheets write the load of a receiver."""
 _YES = ("yes", "y", "true", "on", "1", "x")
 _NO = ("no", "n", "false", "off", "0")
 _ROUNDED = re.compile(r"\d(?:[.,]\d+)?E\+\d+", re.ASCII)
@@ -69,8 +75,10 @@ def _choice(choices: tuple[str, ...], words: str) -> str:
 def _number(slot: Slot, words: str) -> float | int:
     unit = slot.meaning.unit
     bare = words
-    if unit and words.lower().endswith(unit.lower()):
-        bare = words[: -len(unit)].strip()
+    if unit and (parts := _WITH_UNIT.fullmatch(words)) and is_unit(parts[1] or parts[3], unit):
+        bare = parts[2].strip()
+    if unit == "unit loads" and (share := _SHARE.fullmatch(bare)):
+        return 1 / int(share[1])
     wanted = "a whole number is wanted" if slot.kind is int else "a number is wanted"
     in_unit = f", in {unit}" if unit else ""
     if not _NUMBER.fullmatch(bare) or len(bare) > 30:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchtool.install.record import Bus, Device, Reader, Supply
+from benchtool.install.record import Bus, CableKind, Device, Reader, Supply
 from benchtool.install.schema import Slot, slots_of
 from benchtool.install.typed import TypedError, text_of, value_of
 from tests.record_values import values
@@ -33,6 +33,16 @@ def slot(kind: type, name: str) -> Slot:
         (Device, "terminator", "on", True),
         (Device, "terminator", "No", False),
         (Bus, "baud", "9600 bit/s", 9600),
+        (Bus, "baud", "9600 baud", 9600),
+        (Bus, "baud", "19200 Bd", 19200),
+        (Bus, "baud", "115200bps", 115200),
+        (CableKind, "awg", "AWG 22", 22.0),
+        (CableKind, "awg", "22 awg", 22.0),
+        (CableKind, "area_mm2", "0,5 mm2", 0.5),
+        (Device, "metres", "80 metres", 80.0),
+        (Device, "bias_ohm", "560 Ω", 560.0),
+        (Device, "unit_load", "1/8", 0.125),
+        (Device, "unit_load", "1/8 unit load", 0.125),
         (Reader, "cores", "D0=green D1=white", {"D0": "green", "D1": "white"}),
         (Reader, "cores", "D0 = light green; D1=white", {"D0": "light green", "D1": "white"}),
         (Supply, "zero_joined_to", "psu-1, psu-2", ("psu-1", "psu-2")),
@@ -48,6 +58,12 @@ def test_what_is_typed_is_understood(kind: type, name: str, typed: str, value: A
         (Device, "metres", "-1", "0 to 5000 m is possible"),
         (Device, "metres", "80 ft", "a number is wanted, in m"),
         (Device, "metres", "1,200", "two ways"),
+        (Device, "metres", "1,200 m", "two ways"),
+        (Device, "metres", "1/8 m", "a number is wanted, in m"),
+        (Device, "unit_load", "1/0", "a number is wanted, in unit loads"),
+        (Device, "idle_ma", "0.2 A", "a number is wanted, in mA"),
+        (Device, "address", "7 V", "a whole number is wanted"),
+        (Bus, "baud", "19.2 kbaud", "a whole number is wanted, in bit/s"),
         (Device, "metres", "nan", "a number is wanted"),
         (Device, "metres", "1e999", "finite"),
         (Device, "address", "7.5", "whole number"),
