@@ -84,6 +84,8 @@ def wrapped(text: str, width: float, most: int, size: float = _SIZE) -> list[str
             head = 1
             while text_width(line[: head + 1], size) <= width:
                 head += 1
+            # After a hyphen, where one is: "if-1" and "1" would be read as two ids.
+            head = max(line.rfind(sign, 0, head) for sign in "-_./") + 1 or head
             rest.insert(0, line[head:])
             line = line[:head]
         while rest and text_width(f"{line} {rest[0]}", size) <= width:

@@ -167,6 +167,12 @@ def test_wrapped_lines_keep_to_their_width_and_number(text: str, most: int) -> N
         assert "".join(lines).replace(" ", "") == "".join(text.split())
 
 
+def test_a_long_id_is_broken_after_its_hyphen() -> None:
+    width = text_width("interface-for-kitchen-1")
+    assert wrapped("interface-for-kitchen-11", width, 3) == ["interface-for-kitchen-", "11"]
+    assert wrapped("interfaceXforXkitchenX11", width, 3) == ["interfaceXforXkitchen", "X11"]
+
+
 def test_no_text_of_a_box_leaves_it() -> None:
     long = "Goods-in roller shutter and Extraordinarily-long-single-word-without-any-space gate " * 3
     part = drawn(site(*(replace(one, name=long) for one in row_of(5))))
