@@ -264,7 +264,7 @@ class Visit:
     date: str = needed("day, as 2026-03-14")
     by: str | None = noted("who")
     done: str | None = noted("what was done")
-    measured: Mapping[str, str] | None = noted('readings, each with its unit, as "ab-ohms bus-1" = "61"')
+    measured: Mapping[str, str] | None = noted('readings, each with its unit, as "A to B, bus-1 off" = "61 ohm"')
     captures: tuple[str, ...] = noted("files that were recorded", default=())
     open: tuple[str, ...] = noted("what is still to be done", default=())
 
