@@ -38,6 +38,8 @@ class Chain:
     """Where a branch leaves; None for the trunk and for what hangs on nothing known."""
     loose: str | None = None
     """What the record says that it hangs on, where that is no place of this pair."""
+    head_m: float | None = None
+    """Cable before its first stop, from a controller whose own place is not recorded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +61,7 @@ def drawing_of(trunk: Trunk) -> Drawing:
     if twice:
         towards = {segment.path[-1]: segment for segment in trunk.segments}
         stops = tuple(Stop(device, place + 1, towards.get(place)) for place, device in enumerate(devices))
-        return Drawing((Chain(0, stops),), (), twice)
+        return Drawing((Chain(0, stops, head_m=_head_m(trunk)),), (), twice)
     return _Cutter(trunk).drawing()
 
 
@@ -149,4 +151,10 @@ class _Cutter:
         if number and start is None:
             loose = next((stop.device.after for stop in stops if stop.device.after not in (None, *self.devices)), None)
             loose = loose or first.id
-        return Chain(number, tuple(stops), None if start is None else self.devices[start], loose)
+        # Only what lies before the first device of the file, and only where that one is an end of the pair.
+        head_m = _head_m(self.trunk) if not number and stops[0].place == 1 else None
+        return Chain(number, tuple(stops), None if start is None else self.devices[start], loose, head_m)
+
+
+def _head_m(trunk: Trunk) -> float | None:
+    return None if trunk.controller_placed else trunk.head_m or None

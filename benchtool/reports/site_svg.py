@@ -110,9 +110,6 @@ class _Row:
     def __init__(self, chain: Chain, number: int, of: int, labels: dict[int, Label], usual_cable: str | None) -> None:
         begin = number * COLUMNS
         self.chain, self.labels, self.usual_cable = chain, labels, usual_cable
-        first = chain.stops[0].device
-        self.head_m = first.metres if chain.number == 0 and first.after is None else None
-        """Cable before the first device, from a controller whose own place is not recorded."""
         self.stops = chain.stops[begin : begin + COLUMNS]
         following = chain.stops[begin + COLUMNS : begin + COLUMNS + 1]
         self.after = following[0].segment if following else None
@@ -159,10 +156,10 @@ class _Row:
         elif self.chain.loose is not None:
             left = 0.0
             self._text(1, _A - 6, f"from {self.chain.loose}?", 6.5, most=room)
-        elif self.head_m:
+        elif self.chain.head_m:
             left = 0.0
             self._text(1, _A - 6, "from controller", 6.5, most=room)
-            self._length(22.0, self.head_m, None)
+            self._length(22.0, self.chain.head_m, None)
         if not self.is_last:
             right = WIDTH
             # Above the end-of-line resistor's figure, where the last device of the row has one.
@@ -228,7 +225,7 @@ class _Row:
         device = stop.device
         if _without_terminator(device):
             return
-        comes_from = self.chain.start or self.chain.loose or self.head_m
+        comes_from = self.chain.start or self.chain.loose or self.chain.head_m
         at_left = self.is_first and stop is self.stops[0] and not comes_from
         at_right = self.is_last and stop is self.stops[-1]
         at = x - 30 if at_left else x + 30 if at_right else x + 13

@@ -58,6 +58,8 @@ def doors_table(view: View) -> Table:
             elif isinstance(entry, Sensor) and entry.kind:
                 words += f" ({entry.kind})"
             at_door[entry.door][named.kind].append(words)
+            if isinstance(entry, Device) and entry.kind in ("reader", "keypad"):
+                at_door[entry.door]["reader"].append(f"{named.id} ({entry.kind} on the bus)")
             if (
                 named.kind != "device"
                 and entry.device
@@ -119,7 +121,7 @@ def devices_table(view: View, trunk: Trunk, *, sharing: bool) -> Table:
                     *note_lines(device.note),
                 ),
                 labelled,
-                _way(device, far, first=place == 1),
+                _way(device, far, first=place == 1, placed=trunk.controller_placed),
                 _line(device),
                 _screen(device),
                 _channel(device, trunk.bus.protocol),
@@ -148,9 +150,10 @@ def _address(device: Device) -> str:
     return "-" if device.kind in ("controller", "junction") else NOT_NOTED
 
 
-def _way(device: Device, far: float | None, *, first: bool) -> Cell:
+def _way(device: Device, far: float | None, *, first: bool, placed: bool) -> Cell:
     if first and device.after is None:
-        return f"{metres(device.metres)} from the controller" if device.metres else "begins here"
+        began = [f"{metres(device.metres)} {'before it' if placed else 'from the controller'}"] if device.metres else []
+        return (*began, *([f"{metres(far)} from the end"] if far else [])) or "begins here"
     lines = [f"{metres(device.metres)} from {device.after or 'the one before'}"]
     lines += [f"kind: {device.cable}"] if device.cable else []
     lines += [] if far is None else [f"{metres(far)} from the end"]

@@ -81,7 +81,7 @@ def bus_part(view: View, trunk: Trunk, said: Callable[[str], str] = str) -> BusP
         )
         for chain in drawing.chains
     )
-    return BusPart(f"{bus.name} ({bus.id})" if bus.name else bus.id, _facts(view, trunk), chains, _notes(bus, drawing))
+    return BusPart(f"{bus.name} ({bus.id})" if bus.name else bus.id, _facts(view, trunk), chains, _notes(trunk, drawing))
 
 
 def _doors_served(view: View) -> dict[str, tuple[str, ...]]:
@@ -175,8 +175,12 @@ def _list(names: list[str]) -> str:
     return ", ".join(names) or "none noted"
 
 
-def _notes(bus: Bus, drawing: Drawing) -> tuple[str, ...]:
+def _notes(trunk: Trunk, drawing: Drawing) -> tuple[str, ...]:
     notes = []
+    bus = trunk.bus
+    if trunk.head_m and not any(chain.head_m for chain in drawing.chains):
+        before = f"The record gives {bus.device[0].id} {metres(trunk.head_m)} of cable before it, which is not drawn: "
+        notes.append(before + ("nothing stands before it." if trunk.controller_placed else "it is no end of the pair."))
     if bus.loop:
         notes.append(f"The pair is closed to a ring: one more cable joins {' and '.join(bus.loop)} (not drawn).")
     for cable in drawing.closing:

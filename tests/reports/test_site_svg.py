@@ -71,6 +71,36 @@ def test_every_device_is_drawn_once_in_order_with_its_length(count: int) -> None
     assert len(part.chains[0].rows) == -(-count // COLUMNS)
 
 
+def test_a_controller_in_the_midst_draws_each_cable_once() -> None:
+    """The controller stands first in the file, and the pair goes on from it to both sides."""
+    head = Device(id="p", kind="controller", terminator=False, stub_m=0)
+    one = Device(id="r1", kind="reader", address=0, metres=20.0, terminator=True, stub_m=0)
+    two = Device(id="r2", kind="reader", address=1, metres=15.0, after="p", terminator=True, stub_m=0)
+    part = drawn(site(head, one, two))
+    said = words(part)
+    assert [text for text in said if re.fullmatch(r"\d+ m", text)] == ["20 m", "15 m"]
+    assert not any("from" in text for text in said)
+    # Both resistors stand at the outer sides of the wires: left of the first device, right of the last.
+    (picture,) = pictures(part)
+    across = [float(text.get("x", "")) for text in picture.iter("text") if text.text == "120 Ω"]
+    assert across[0] < WIDTH / COLUMNS / 2
+    assert across[1] > WIDTH / COLUMNS * 2.5
+
+
+def test_cable_before_the_first_device_is_drawn_only_where_it_can_come_from_the_controller() -> None:
+    first = Device(id="a", kind="interface", metres=20.0)
+    others = (Device(id="b", kind="interface", metres=5.0), Device(id="c", kind="interface", metres=6.0, after="a"))
+    midst = drawn(site(first, *others))
+    assert "20 m" not in words(midst)
+    assert midst.notes == (
+        "The record gives a 20 m of cable before it, which is not drawn: it is no end of the pair.",
+    )
+    placed = drawn(site(first, others[0], Device(id="p", kind="controller", metres=7.0)))
+    assert "20 m" not in words(placed)
+    assert placed.notes[0].endswith("nothing stands before it.")
+    assert "20 m" in words(drawn(site(first, others[0])))
+
+
 def test_rows_say_where_they_go_on() -> None:
     said = words(drawn(site(*row_of(11))))
     assert [text for text in said if "row" in text] == ["to row 2", "from row 1", "to row 3", "from row 2"]
