@@ -9,7 +9,7 @@ import click
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.site_file import read_site, read_text, write_text
 from benchtool.install.load import load
-from benchtool.install.naming import named_at
+from benchtool.install.naming import named_at, ticks_of
 from benchtool.install.places import words_of
 from benchtool.install.record import Bus, Device
 from benchtool.install.save import without_entry
@@ -23,6 +23,8 @@ _MOST_TOLD = 5
 @click.argument("entry")
 def command(file: Path, entry: str) -> None:
     """Take the entry whose id is ENTRY out of FILE, where nothing names it any more.
+
+    Its ticks of the list before closing go with it.
 
     To put a mistyped id right wherever it stands, use `site set FILE OLD id NEW`.
 
@@ -41,9 +43,13 @@ def command(file: Path, entry: str) -> None:
         raise CommandError(f"{entry} is named by {told}{more}: set those first (site set)", Exit.USAGE)
     if isinstance(named.entry, Bus) and named.entry.device:
         raise CommandError(f"{entry} has {len(named.entry.device)} devices: take them out first", Exit.USAGE)
+    ticks = [path for path, _ in ticks_of(loaded.record, entry)]
     text = without_entry(read_text(file), named.path)
+    for path in reversed(ticks):
+        text = without_entry(text, path)
     load(text)
     write_text(file, text)
-    click.echo(f"{kind} {entry} is taken out")
+    with_it = f", with its {len(ticks)} ticks and notes of the list before closing" if ticks else ""
+    click.echo(f"{kind} {entry} is taken out{with_it}")
     if isinstance(named.entry, Device) and named.entry.metres is not None:
         click.echo("note: metres of the next device were from this one: set them anew")

@@ -1,4 +1,7 @@
-"""Which fields of a record name which entries: for a new id in all of them, and for an entry that nothing names."""
+"""Which fields of a record name which entries: for a new id in all of them, and for an entry that nothing names.
+
+The ticks of the list before closing name an entry too, behind the point's own word: `serial:if-1`.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,12 @@ def named_at(record: Record, kind: str, name: str) -> list[Path]:
         for path, slot, named in naming(record)
         if kind in slot.meaning.names and (named == name or (isinstance(named, tuple) and name in named))
     ]
+
+
+def ticks_of(record: Record, name: str) -> list[tuple[Path, str]]:
+    """Ticks of an entry's points: where each stands, and the point's own word."""
+    split = [(place, *one.item.partition(":")) for place, one in enumerate(record.tick)]
+    return [(("tick", place), word) for place, word, colon, named in split if colon and named == name]
 
 
 def naming(record: Record) -> list[tuple[Path, Slot, Any]]:

@@ -10,11 +10,12 @@ import re
 from dataclasses import dataclass, replace
 from typing import Any
 
+from benchtool.install.line_edit import Edit, Put
 from benchtool.install.load import load
-from benchtool.install.naming import named_at, naming
+from benchtool.install.naming import named_at, naming, ticks_of
 from benchtool.install.places import Path
 from benchtool.install.record import Bus, CableKind, Controller, Device, Door, Lock, Reader, Record, Sensor, Supply
-from benchtool.install.save import with_entry, with_value, without_entry
+from benchtool.install.save import with_edits, with_entry, with_value, without_entry
 from benchtool.install.schema import Slot, slots_of
 from benchtool.install.typed import TypedError, value_of
 from benchtool.install.walk import LISTS, WIRED, Answered, Ask, Question, at
@@ -209,22 +210,23 @@ def _numbered_id(record: Record, stem: str) -> str:
 
 
 def _renamed(text: str, record: Record, key: Path, value: str) -> str:
-    """An entry's new id, in all that names it too."""
+    """An entry's new id, in all that names it too, ticks of the list before closing as well."""
     old = at(record, key)
     if value == old:
         return text
     if value in _ids(record):
         raise TypedError(f"{value} is used already")
-    text = with_value(text, key, value)
+    edits: list[Edit] = [Put(key, value)]
     kind = key[-3] if len(key) >= 3 else ""
     for path, slot, named in naming(record):
         if kind not in slot.meaning.names:
             continue
         if named == old:
-            text = with_value(text, path, value)
+            edits.append(Put(path, value))
         elif isinstance(named, tuple) and old in named:
-            text = with_value(text, path, tuple(value if one == old else one for one in named))
-    return text
+            edits.append(Put(path, tuple(value if one == old else one for one in named)))
+    edits += [Put((*path, "item"), f"{word}:{value}") for path, word in ticks_of(record, old)]
+    return with_edits(text, edits)
 
 
 def _bus(text: str, record: Record, answered: Answered, question: Question, typed: str) -> Taken:

@@ -201,6 +201,33 @@ def test_remove_takes_out_what_nothing_names(site: Path) -> None:
     assert "devices: take them out first" in call("remove", str(site), record(site).bus[0].id).output
 
 
+TICKS = """
+[[tick]]
+item = "serial:{0}"
+at = "2026-03-14 09:00"
+
+[[tick]]
+item = "ohms:{0}"
+at = "2026-03-14 09:01"
+reading = "61 ohm"
+
+[[tick]]
+item = "serial:if-2"
+at = "2026-03-14 09:02"
+"""
+
+
+def test_ticks_before_closing_go_with_their_entry(site: Path) -> None:
+    bus = '[[bus]]\nid = "b"\n[[bus.device]]\nid = "if-{}"\nkind = "interface"\n'
+    device = '[[bus.device]]\nid = "if-2"\nkind = "interface"\n'
+    site.write_text(EMPTY + bus.format(1) + device + TICKS.format("if-1"))
+    assert call("set", str(site), "if-1", "id", "if-9").exit_code == 0
+    assert site.read_text() == EMPTY + bus.format(9) + device + TICKS.format("if-9")
+    told = "device if-9 is taken out, with its 2 ticks and notes of the list before closing"
+    assert told in call("remove", str(site), "if-9").output
+    assert [one.item for one in record(site).tick] == ["serial:if-2"]
+
+
 def test_show_lists_in_order_and_one_entry_with_its_line(site: Path) -> None:
     site.write_text(DEPOT, encoding="utf-8")
     output = call("show", str(site)).output
