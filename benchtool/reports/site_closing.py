@@ -10,7 +10,7 @@ from benchtool.install.closing_bands import Band, Unknown
 from benchtool.install.record import Tick
 from benchtool.install.view import View
 from benchtool.reports.site_tables import Cell, Part, Table
-from benchtool.reports.site_words import HIDDEN, several
+from benchtool.reports.site_words import HIDDEN, Free, several
 
 _READ = {"ohms": "Between the wires, bus off", "idle": "Between the wires, at rest", "supply": "Supply voltage"}
 """Points where something is read, by the first word of their names."""
@@ -59,7 +59,7 @@ def _ticked(points: tuple[Point, ...], ticks: dict[str, Tick], states: dict[str,
         band = str(point.band) if point is not None and isinstance(point.band, Band) else "-"
         state = "no point of this record's list" if point is None else states[item].value
         words: Cell = item if point is None else (point.words, item)
-        reading: Cell = (tick.reading or "-", *([tick.note] if tick.note else []))
+        reading: Cell = (tick.reading or "-", *([Free(tick.note)] if tick.note else []))
         parts.setdefault("Ticked otherwise" if point is None else point.group, []).append(
             (words, reading, band, state.upper() if state == State.OUTSIDE.value else state, (tick.at, by))
         )

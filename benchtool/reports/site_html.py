@@ -22,7 +22,7 @@ from benchtool.reports import site_tables as tables
 from benchtool.reports import site_values as values
 from benchtool.reports.site_closing import closing_part
 from benchtool.reports.site_heard import Heard, heard_part
-from benchtool.reports.site_words import HIDDEN, hushed, several, taken_out, visible
+from benchtool.reports.site_words import HIDDEN, Free, hushed, several, taken_out, visible
 
 _LEAST_KNOWN = 4
 """Shorter serial numbers and names are taken out where they stand by themselves, not wherever the letters occur."""
@@ -51,9 +51,15 @@ def site_html(view: View, checked: Checked, heard: Sequence[Heard], wanted: Want
     from markupsafe import Markup
 
     said = _said(view.record, wanted)
+    noted = _said(view.record, wanted, free=True)
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, finalize=_finalized(said)
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_finalized(said, noted),
     )
+    environment.filters["free"] = Free
     page = files("benchtool.reports").joinpath("site.html").read_text(encoding="utf-8")
     record, sharing = view.record, wanted.sharing
     connectors, bare = tables.connectors_table(view, sharing=sharing)
@@ -92,8 +98,8 @@ def site_html(view: View, checked: Checked, heard: Sequence[Heard], wanted: Want
     )
 
 
-def _said(record: Record, wanted: Wanted) -> Callable[[str], str]:
-    """What is done to every text before it is shown."""
+def _said(record: Record, wanted: Wanted, *, free: bool = False) -> Callable[[str], str]:
+    """What is done to every text before it is shown; `free`: to every note."""
     private: list[str] = []
     if wanted.sharing:
         for controller in record.controller:
@@ -105,13 +111,18 @@ def _said(record: Record, wanted: Wanted) -> Callable[[str], str]:
     known = [visible(one.strip()) for one in private if len(one.strip()) >= _LEAST_KNOWN]
     without = taken_out(known)
     # Names come again and again.
-    return lru_cache(maxsize=1 << 16)(lambda text: hushed(without(visible(text)), show=wanted.secrets))
+    return lru_cache(maxsize=1 << 16)(lambda text: hushed(without(visible(text)), show=wanted.secrets, free=free))
 
 
-def _finalized(said: Callable[[str], str]) -> Callable[[Any], Any]:
+def _finalized(said: Callable[[str], str], noted: Callable[[str], str]) -> Callable[[Any], Any]:
     from markupsafe import Markup
 
-    return lambda value: said(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    def shown(value: Any) -> Any:
+        if not isinstance(value, str) or isinstance(value, Markup):
+            return value
+        return noted(value) if isinstance(value, Free) else said(value)
+
+    return shown
 
 
 def _css_text(text: str) -> str:

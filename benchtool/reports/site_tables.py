@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from benchtool.install.record import Controller, Device, Door, Lock, Reader, Sensor
 from benchtool.install.rules_pair import terminator_ohm
 from benchtool.install.view import Trunk, View
-from benchtool.reports.site_words import HIDDEN, NOT_NOTED, amount, metres, yes_no
+from benchtool.reports.site_words import HIDDEN, NOT_NOTED, Free, amount, metres, yes_no
 
 Cell = str | tuple[str, ...]
 
@@ -292,4 +292,4 @@ def _some(value: str | None) -> list[str]:
 
 def note_lines(value: str | None) -> Iterable[str]:
     """A note as it stands in a cell, if there is one."""
-    return [f"Note: {value}"] if value else []
+    return [Free(f"Note: {value}")] if value else []

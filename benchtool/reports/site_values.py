@@ -81,7 +81,9 @@ def bus_part(view: View, trunk: Trunk, said: Callable[[str], str] = str) -> BusP
         )
         for chain in drawing.chains
     )
-    return BusPart(f"{bus.name} ({bus.id})" if bus.name else bus.id, _facts(view, trunk), chains, _notes(trunk, drawing))
+    return BusPart(
+        f"{bus.name} ({bus.id})" if bus.name else bus.id, _facts(view, trunk), chains, _notes(trunk, drawing)
+    )
 
 
 def _doors_served(view: View) -> dict[str, tuple[str, ...]]:

@@ -6,28 +6,15 @@ What looks like a key is never shown; what looks like a card number or a code in
 from __future__ import annotations
 
 import math
-import re
 import unicodedata
 from collections import defaultdict
 from collections.abc import Callable, Iterable
 
 from benchtool.install.confidence import rate_limit
+from benchtool.reports.secret_words import masked
 
 NOT_NOTED = "not noted"
 HIDDEN = "[hidden]"
-_KEY = re.compile(r"(?<![0-9A-Za-z])(?:0x)?(?:[0-9A-Fa-f]{2}[ :,-]?){15,}[0-9A-Fa-f]{2}(?![0-9A-Za-z])")
-_SECRET = re.compile(
-    r"\b(cards?|badges?|fobs?|tags?|tokens?|transponders?|uids?|csn|credentials?"
-    r"|site code|facility(?: code)?|pins?|codes?"
-    r"|pass[ -]?(?:words?|codes?|phrases?)|karten?(?:nummer)?|ausweis(?:nummer)?|kennwort|passwort)"
-    r"((?:\s+(?:numbers?|nummer|no\.?|nr\.?|code|id|is|was|ist))*\s*[:=#]?\s*)"
-    r"([0-9][0-9 :./-]+[0-9](?:[ ,]+(?:(?:and|cards?|numbers?|no\.?|nr\.?)[ :#]*)+[0-9]{2,})*(?![0-9A-Za-z])"
-    r"|(?=[A-F]*[0-9])(?:0x)?[0-9A-F]{6,}(?![0-9A-Za-z])|[0-9][0-9 :./-]+[0-9])",
-    re.IGNORECASE,
-)
-_PASSWORD = re.compile(
-    r"\b(pass[ -]?(?:words?|codes?|phrases?)|kennwort|passwort)(\s*(?:\b(?:is|was|ist)\b|[:=])\s*)(\S+)", re.IGNORECASE
-)
 _UNSEEN = frozenset(
     "\u200b\u200e\u200f\u2028\u2029\ufeff" + "".join(map(chr, (*range(0x202A, 0x202F), *range(0x2066, 0x206A))))
 )
@@ -45,14 +32,15 @@ def _odd(character: str) -> bool:
     return character in _UNSEEN or unicodedata.category(character) in ("Cc", "Cs", "Cn")
 
 
-def hushed(text: str, *, show: bool = False) -> str:
-    """A free text without what looks like a key, and, unless `show`, without what looks like a card number or code."""
-    text = _KEY.sub(HIDDEN, text)
-    if show:
-        return text
-    for looks_so in (_SECRET, _PASSWORD):
-        text = looks_so.sub(lambda found: f"{found[1]}{found[2]}{HIDDEN}", text)
-    return text
+class Free(str):
+    """A free text of the record, a note: whoever shows it hides in it what may be a secret, announced or not."""
+
+    __slots__ = ()
+
+
+def hushed(text: str, *, show: bool = False, free: bool = False) -> str:
+    """A text without what looks like a key, and, unless `show`, without what looks like a card number or code."""
+    return masked(text, HIDDEN, free=free, keys_alone=show)[0]
 
 
 def taken_out(words: Iterable[str]) -> Callable[[str], str]:

@@ -19,8 +19,8 @@ from typing import TextIO, cast
 import click
 
 from benchtool.reports.folded import columns, fold
+from benchtool.reports.secret_words import MASK, masked_note
 from benchtool.screens.shell_log import Lines, Tee, VisitLog
-from benchtool.screens.shell_notes import MASK, masked_note
 from benchtool.screens.shell_own import OWN, OwnWords
 from benchtool.screens.shell_secrets import Judged, Scrubber, judge, looks_secret
 from benchtool.screens.shell_tree import Also, Meaning, commands_in, meaning_of

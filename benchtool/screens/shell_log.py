@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
 
-from benchtool.screens.shell_notes import MASK, masked_note
+from benchtool.reports.secret_words import MASK, masked_note
 
 HEAD = "benchtool: log of a visit"
 _COLOURS = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]*(?:\x07|\x1b\\)|[@-_])")

@@ -7,8 +7,8 @@ import textwrap
 from collections.abc import Callable
 from pathlib import Path
 
+from benchtool.reports.secret_words import MASK
 from benchtool.screens.shell_log import LogError, VisitLog
-from benchtool.screens.shell_notes import MASK
 from benchtool.screens.shell_secrets import looks_secret
 from benchtool.screens.shell_visit import SETTINGS, Visit
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import click
 
-from benchtool.screens.shell_notes import MASK
+from benchtool.reports.secret_words import MASK
 from benchtool.screens.shell_tree import FILES, TAPS, Meaning
 from benchtool.screens.shell_words import quoted
 

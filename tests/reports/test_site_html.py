@@ -18,7 +18,7 @@ from benchtool.install.checks import RULES, check
 from benchtool.install.closing import DEAD, points_of
 from benchtool.install.closing_bands import Band
 from benchtool.install.load import load
-from benchtool.install.record import Bus, Device, Door, Lock, Reader, Record, Sensor, Site, Supply, Tick, Visit
+from benchtool.install.record import Bus, Device, Door, Lock, Photo, Reader, Record, Sensor, Site, Supply, Tick, Visit
 from benchtool.install.save import to_text
 from benchtool.install.view import view_of
 from benchtool.measure.spread import SpreadFigures
@@ -261,6 +261,8 @@ def test_what_looks_like_a_key_is_never_shown(secret: str, show: bool) -> None:
         "card number 4095", "Card no. 4095", "badge: 4095", "PIN 4095", "the code is 4095", "site code 101 4095",
         "Kartennummer 334095", "tag 0CA4095F", "UID: 4095AFFE", "facility 101 number 4095",
         "facility 101, card no. 4095", "pass word 4095", "password: x4095", "pass phrase is x-4095!",
+        "facility 12 number 4095", "facility: 12, number: 4095", "FC 12 number 4095",
+        "pass=x4095", "pwd: x4095", "password x4095",
     ],
 )  # fmt: skip
 def test_what_looks_like_a_card_number_or_code_is_hidden_unless_asked_for(text: str) -> None:
@@ -269,6 +271,23 @@ def test_what_looks_like_a_card_number_or_code_is_hidden_unless_asked_for(text: 
     shown = page_of(record, secrets=True)
     assert "4095" in shown
     assert "Keep this page as you keep keys" in shown
+
+
+def test_a_number_that_nothing_announces_is_hidden_in_notes_and_stays_elsewhere() -> None:
+    device = Device(id="if-1", kind="interface", serial="204095", note="took 304095")
+    record = replace(
+        EMPTY,
+        site=Site(name="Depot", note="tried 404095"),
+        bus=(Bus(id="yard", device=(device,)),),
+        visit=(Visit(date="2026-03-14", done="read 504095", open=("604095 is refused",)),),
+        tick=(Tick(item="x", at="now", note="704095"),),
+        photo=(Photo(file="a.jpg", shows="804095"),),
+    )
+    page = page_of(record)
+    assert "204095" in page
+    for number in range(304095, 900000, 100000):
+        assert str(number) not in page
+        assert str(number) in page_of(record, secrets=True)
 
 
 @pytest.mark.parametrize(

@@ -92,9 +92,7 @@ def test_cable_before_the_first_device_is_drawn_only_where_it_can_come_from_the_
     others = (Device(id="b", kind="interface", metres=5.0), Device(id="c", kind="interface", metres=6.0, after="a"))
     midst = drawn(site(first, *others))
     assert "20 m" not in words(midst)
-    assert midst.notes == (
-        "The record gives a 20 m of cable before it, which is not drawn: it is no end of the pair.",
-    )
+    assert midst.notes == ("The record gives a 20 m of cable before it, which is not drawn: it is no end of the pair.",)
     placed = drawn(site(first, others[0], Device(id="p", kind="controller", metres=7.0)))
     assert "20 m" not in words(placed)
     assert placed.notes[0].endswith("nothing stands before it.")

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchtool.screens.shell_notes import masked_note
+from benchtool.reports.secret_words import masked, masked_note
 
 
 @pytest.mark.parametrize(
@@ -24,6 +24,8 @@ from benchtool.screens.shell_notes import masked_note
         "card does not open the door, key switch works",
         "the 120 ohm at both ends are there",
         "line 230V near it, 3 errors in 5000 frames",
+        "password changed at the controller, self test: pass",
+        "facility 2 has no reader yet",
     ],
 )
 def test_what_a_technician_notes_stays(text: str) -> None:
@@ -42,16 +44,48 @@ def test_what_a_technician_notes_stays(text: str) -> None:
         ("badge no. 00213-02000", "badge no. ***"),
         ("code: 77", "code: ***"),
         ("26 bits 0x1AB2C3D4", "26 bits ***"),
-        ("card number 12345678901234 and 4411", "card number *** and ***"),
+        ("card number 12345678901234 and 4411", "card number ***"),
         ("5551 V", "5551 V"),
         ("0213 02000", "***"),
         ("held 213,200 twice", "held *** twice"),
         ("held 213-200", "held ***"),
         ("it sends 12345C", "it sends ***"),
+        ("facility 12 number 34567", "facility ***"),
+        ("facility 57, number 20118", "facility ***"),
+        ("facility: 12, number: 34567", "facility: ***"),
+        ("FC 12 number 34567", "FC ***"),
+        ("facility 12 alone, FC: 7", "facility *** alone, FC: ***"),
+        ("tag 0C 12 34 56", "tag ***"),
+        ("pass=invented9, pwd: invented8", "pass=***, pwd: ***"),
+        ("password invented9 works", "password *** works"),
+        ("Kennwort ist invented", "Kennwort ist ***"),
+        ("swapped 40951", "swapped ***"),
     ],
 )
 def test_what_may_be_a_card_a_key_or_a_pin_does_not(text: str, shown: str) -> None:
     assert masked_note(text)[0] == shown
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "facility 12 number 34567", "facility 57, number 34567", "facility: 12, number: 34567", "FC 12 number 34567",
+        "tag 0C 12 34 567", "tag 34 56 7A BC", "pass=x34567", "pwd: x34567", "password x34567",
+        "site code 12, card 34567",
+    ],
+)  # fmt: skip
+def test_what_is_announced_is_hidden_in_any_text(text: str) -> None:
+    shown, count = masked(text, "***", free=False)
+    assert count == 1
+    assert "34" not in shown
+    assert masked(text, "***", free=False, keys_alone=True) == (text, 0)
+
+
+@pytest.mark.parametrize(
+    "text", ["RX-9001", "SN 40951", "serial number 40951 stands at if-2 too", "Facility 12", "Code"]
+)
+def test_names_and_serial_numbers_stay_where_the_text_is_no_note(text: str) -> None:
+    assert masked(text, "***", free=False) == (text, 0)
 
 
 @given(st.integers(100_000, 4_294_967_295), st.sampled_from(("card {}", "it was {}.", "read {}, then", "({})", "{}")))
