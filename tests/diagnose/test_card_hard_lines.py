@@ -221,5 +221,6 @@ def test_printed_numbers_that_never_agree_are_no_sound_lines() -> None:
 
 def test_levels_are_said_in_words() -> None:
     texts = [proof.text for one in diagnose_lines(seen(frames(CARDS))).findings for proof in one.evidence]
+    assert texts
     assert not any("1 yes, 0 no" in text or "1 high" in text for text in texts)
     assert len(card_model.CAUSES) == len(card_model.PRIOR)

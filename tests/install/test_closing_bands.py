@@ -249,4 +249,14 @@ def test_readings_are_taken_with_their_unit(typed: str, unit: str, value: float 
 
 @given(st.text(max_size=12), st.sampled_from(["ohm", "V"]))
 def test_any_text_is_a_reading_or_none(typed: str, unit: str) -> None:
-    assert reading_of(typed, unit) is None or isinstance(reading_of(typed, unit), float)
+    found = reading_of(typed, unit)
+    assert found is None or not math.isnan(found)
+
+
+@given(st.floats(-1e6, 1e6, allow_nan=False).map(lambda value: round(value, 3)), st.sampled_from(["ohm", "V"]))
+def test_a_number_is_the_reading_that_it_says(value: float, unit: str) -> None:
+    written = f"{value:.3f}"
+    assert reading_of(written, unit) == value
+    assert reading_of(f"{written.replace('.', ',')} {unit}", unit) == value
+    assert reading_of(f"{written} m{unit}", unit) == pytest.approx(value / 1000)
+    assert reading_of(f"{written} {'V' if unit == 'ohm' else 'ohm'}", unit) is None

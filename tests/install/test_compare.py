@@ -222,6 +222,7 @@ def test_labels_of_another_kind_are_no_wrong_devices() -> None:
     told = [one for one in made.differences if one.id == "serial-differs"]
     assert len(told) == 3
     assert {one.severity.value for one in told} == {"warning"}
+    assert [len(one.edits) for one in told] == [1, 1, 1]
     assert all(edit.doubt for one in told for edit in one.edits)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from benchtool.frames.card.read import CardRead, Source
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.codes import Reply
+from benchtool.frames.osdp.keys import KeyRing
 from benchtool.taps.card_address import open_card_source
 from benchtool.taps.card_source import CardSource
 from tests.taps.test_card_file import frames
@@ -56,10 +57,17 @@ def test_replies_that_give_no_read_are_counted(tmp_path: Path) -> None:
     assert "KEYPAD replies" in told
 
 
-def test_sealed_replies_are_told_not_guessed() -> None:
+def test_sealed_replies_are_told_and_read_with_their_key() -> None:
     # A session of an independent stack, whose key is not the default one.
-    source = open_card_source(str(FIXTURES / "osdp" / "peer-secure-file.log"))
-    assert all(isinstance(read, CardRead) for read in frames(source))
+    path = FIXTURES / "osdp" / "peer-secure-set-key.log"
+    source = open_card_source(str(path))
+    assert frames(source) == []
+    assert source.problems == ["replies in a secure session whose key is not known (--osdp-key), cards perhaps: 2"]
+    keys = KeyRing.parse((FIXTURES / "osdp" / "peer-secure.keys").read_text())
+    source = open_card_source(str(path), keys=keys)
+    (read,) = frames(source)
+    assert isinstance(read, CardRead)
+    assert not any("not known" in problem for problem in source.problems)
 
 
 def test_simulated_bus_gives_its_cards() -> None:
