@@ -21,6 +21,7 @@ from benchtool.install.worked import Worked
 from benchtool.reports.worked_text import feeds_text, feeds_values, worked_text, worked_values
 
 _METRES = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?)(?::([0-9]{1,9}(?:\.[0-9]{1,9})?))?\Z", re.ASCII)
+_LOADS = re.compile(r"([0-9]{1,9})(?::(?:([0-9]{1,9}(?:\.[0-9]{1,9})?)|1/([1-9][0-9]{0,3})))?", re.ASCII)
 _GREATEST = 1e15
 """Beyond it in size, or so near to 0, no figure of the trade lies."""
 
@@ -161,7 +162,9 @@ def reading(
 
 
 @command.command("loads")
-@click.option("--device", "devices", multiple=True, metavar="COUNT[:LOAD]", help="As 20:0.125; again for each kind.")
+@click.option(
+    "--device", "devices", multiple=True, metavar="COUNT[:LOAD]", help="As 20:0.125 or 20:1/8; again for each kind."
+)
 @click.option("--bias", "biases", type=_ABOVE_0, multiple=True, help="Ohm of each resistor of a bias; again for each.")
 @_strict_option
 @_json_option
@@ -169,10 +172,11 @@ def loads(devices: tuple[str, ...], biases: tuple[float, ...], strict: bool, as_
     """Unit loads on a pair, biases counted."""
     each: list[float] = []
     for word in devices:
-        found = _METRES.match(word)
-        if not found or "." in found.group(1) or int(found.group(1)) > 10_000:
-            raise CommandError(f"--device {word}: a count, or count:unit loads, as 20 or 20:0.125", Exit.USAGE)
-        each += [float(found.group(2) or 1)] * int(found.group(1))
+        found = _LOADS.fullmatch(word)
+        if not found or int(found[1]) > 10_000:
+            raise CommandError(f"--device {word}: a count, or count:unit loads, as 20 or 20:1/8", Exit.USAGE)
+        load = 1 / int(found[3]) if found[3] else float(found[2] or 1)
+        each += [load] * int(found[1])
     _tell(lambda: pair_rules.unit_loads(each, biases), as_json, strict)
 
 

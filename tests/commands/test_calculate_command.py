@@ -73,6 +73,7 @@ def test_a_place_off_the_pair_is_told() -> None:
 
 
 def test_loads_of_many_kinds() -> None:
+    assert run("loads", "--device", "20:1/8", "--json") == run("loads", "--device", "20:0.125", "--json")
     code, text = run("loads", "--device", "20:0.125", "--device", "2", "--bias", "560")
     assert code == 0
     assert text.startswith("sum = 15.21 unit loads\nKEEPS TO the limit: most = 32 unit loads\n")
@@ -84,6 +85,7 @@ def test_the_rest() -> None:
     assert run("length", "--baud", "115200")[1].startswith("length = 868.1 m\n")
     assert run("stub", "--rise-ns", "100", "--velocity", "0.78")[1].startswith("stub = 2.338 m\n")
     assert run("network-power", "--class", "3", "--watts", "13", "--strict")[0] == 1
+    assert "class that feeds so much is class 4" in run("network-power", "--class", "3", "--watts", "13")[1]
     assert run("network-power", "--class", "4", "--watts", "13", "--strict")[0] == 0
     assert run("battery", "--ah", "7", "--amps", "0.35", "--hours", "12")[1].startswith("lasts = 16 h\nKEEPS TO")
 
