@@ -278,6 +278,8 @@ _CARD_HEADING = re.compile(
     r"\b(card|site|facility|bits?|binary|hex|length|decimal|printed|badge|format)\b", re.IGNORECASE
 )
 _VOLTS_HEADING = re.compile(r"[(\[](m?v|volts?)[)\]]", re.IGNORECASE)
+_LINES_HEADING = re.compile(r"\bd0\b.*\bd1\b|\bd1\b.*\bd0\b|\bline\b.*\blevel\b", re.IGNORECASE)
+"""Headings of levels: a column for each line, or one for the line and one for its level."""
 _CARD_CELL = re.compile(r"[01]{16,}\Z|\[\d{1,3}\]|(?=.*[0-9])(?=.*[A-Fa-f])[0-9A-Fa-f]{5,}\Z")
 """What stands in a converter's line and in no table of levels: a run of bits, a length in brackets, hex."""
 _WHOLE = re.compile(r"[2-9]\d*\Z|1\d+\Z")
@@ -286,8 +288,10 @@ _FEWEST_SAMPLES = 64
 
 
 def looks_like_table(lines: list[str]) -> bool:
-    """Whether most lines are columns of numbers (or an edge) under one another, and not cards a line."""
+    """Whether a heading names levels, or most lines are columns of numbers under one another, and not cards a line."""
     rows = [line for line in lines if _ROW.match(line) or re.search(r"[;,\t]", line)]
+    if len(_cells(lines[0])) > 2 and _LINES_HEADING.search(lines[0]) and not _CARD_HEADING.search(lines[0]):
+        return True
     if len(lines) < 3 or len(rows) < 0.7 * len(lines):
         return False
     cells = [_cells(line) for line in rows[:200]]

@@ -223,3 +223,12 @@ def test_levels_in_words(tmp_path: Path) -> None:
     path = tmp_path / "t.csv"
     path.write_text("\n".join(rows))
     assert [read.bits.text for read in frames(open_card_source(str(path)))] == [WORKED]
+
+
+def test_a_heading_that_names_levels_makes_a_short_table_one(tmp_path: Path) -> None:
+    path = tmp_path / "short.csv"
+    path.write_text("time_us,line,level\n0,D0,0\n50,D0,1\n")
+    assert [read.bits.text for read in frames(open_card_source(str(path)))] == ["0"]
+    path.write_text("time,D0,D1\n0,5,5\n1e-6,0,5\n2e-6,5,5\n")
+    with pytest.raises(TapError, match="fewer than eight samples"):
+        frames(open_card_source(str(path)))
