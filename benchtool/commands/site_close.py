@@ -11,7 +11,7 @@ from pathlib import Path
 import click
 
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.site_ask import Asker, make_asker
+from benchtool.commands.site_ask import Asker, make_asker, say, say_keys
 from benchtool.commands.site_file import read_site, read_text, write_text
 from benchtool.install.closing import Point, State, last_ticks, points_of, state_of
 from benchtool.install.closing_bands import Band, Unknown, reading_of
@@ -22,8 +22,8 @@ from benchtool.install.view import view_of
 from benchtool.reports.site_closing_text import list_lines, point_lines, point_values, summary_lines
 
 KEYS = (
-    "y or the reading: done | y; words: done, with a note | ; words: a note, still open\n"
-    "Enter: later | ?: explain | <: back | .: leave"
+    *("y or the reading: done", "y; words: done, with a note", "; words: a note, still open"),
+    *("Enter: later", "?: explain", "<: back", ".: leave"),
 )
 
 
@@ -49,12 +49,12 @@ def command(file: Path, only_list: bool, as_json: bool, by: str | None, again: b
         values = [point_values(point, closing.ticks) for point in closing.points]
         click.echo(json.dumps({"site": closing.record.site.name, "points": values}))
     elif only_list:
-        click.echo("\n".join(list_lines(closing.points, closing.ticks)))
+        say("\n".join(list_lines(closing.points, closing.ticks)))
         click.echo()
     else:
         closing.run()
     if not as_json:
-        click.echo("\n".join(summary_lines(closing.points, closing.ticks)))
+        say("\n".join(summary_lines(closing.points, closing.ticks)))
     if strict and any(state_of(point, closing.ticks) is not State.DONE for point in closing.points):
         sys.exit(int(Exit.FAULT))
 
@@ -76,54 +76,54 @@ class Closing:
         self.record: Record = loaded.record
         self.points = points_of(view_of(loaded))
         self.ticks = last_ticks(self.record)
-        self._group = self._told = self._typed = ""
+        self._group = self._told = ""
+        self._asked: Point | None = None
+        """The point that was shown last: after a refusal it is not shown again."""
 
     def run(self) -> None:
         """Ask point by point, until the end or until the person leaves."""
-        click.echo(KEYS)
-        place = 0
+        say_keys(KEYS)
+        place, gone_back = 0, False
         shown: list[int] = []
         try:
             while place < len(self.points):
                 point = self.points[place]
                 state = state_of(point, self.ticks)
-                if state is State.MISSING or (state is State.DONE and not self.again and place not in shown):
+                if state is State.MISSING or (state is State.DONE and not self.again and not gone_back):
                     place += 1
                     continue
                 typed = self._ask(point)
                 if typed == ".":
                     break
                 if typed == "<":
-                    place = shown.pop() if shown else place
-                    self._group = ""
+                    place, gone_back = (shown.pop(), True) if shown else (place, gone_back)
+                    self._group, self._asked = "", None
                     continue
                 if typed == "?":
-                    click.echo("\n".join(f"    {line}" for line in _explained(point)))
+                    say("\n".join(f"    {line}" for line in _explained(point)))
                 elif self._take(point, typed):
                     shown.append(place)
-                    place += 1
+                    place, gone_back = place + 1, False
         except (EOFError, KeyboardInterrupt):
             click.echo()
-        if self._typed:
-            click.echo(f"not taken, and not in the file: {self._typed}")
         click.echo()
 
     def _ask(self, point: Point) -> str:
         if point.group != self._group:
             self._group, self._told = point.group, ""
-            click.echo(f"\n{point.group}")
+            say(f"\n{point.group}")
         if point.caution and point.caution != self._told:
             self._told = point.caution
-            click.echo(f"  CAUTION: {point.caution}")
-        if not self._typed:
-            click.echo("\n".join(f"  {line}" for line in point_lines(point, self.ticks)))
+            say(f"  CAUTION: {point.caution}")
+        if point is not self._asked:
+            self._asked = point
+            say("\n".join(f"  {line}" for line in point_lines(point, self.ticks)))
         wanted = f"reading in {point.unit}" if point.unit else "done? y"
-        return self.asker.ask(f"      {wanted} (Enter: later): ", () if point.unit else ("y",), self._typed).strip()
+        return self.asker.ask(f"      {wanted} (Enter: later): ", () if point.unit else ("y",)).strip()
 
     def _take(self, point: Point, typed: str) -> bool:
         """Note an answer; False where it cannot be taken, and the point is asked again."""
         said, _, note = (part.strip() for part in typed.partition(";"))
-        self._typed = ""
         if not said and not note:
             return True
         if not said:
@@ -133,19 +133,16 @@ class Closing:
         if point.unit:
             value = reading_of(said, point.unit)
             if value is None:
-                click.echo(
-                    f"    not taken: a reading in {point.unit} is wanted, as {_example(point.unit)}; ; words: a note"
-                )
-                self._typed = typed
+                wanted = f"a reading in {point.unit} is wanted, as {_example(point.unit)}, not {said!r}"
+                say(f"    not taken: {wanted}; ; words: a note")
                 return False
             reading = _written(value, point.unit)
             if isinstance(point.band, Band) and not point.band.holds(value):
                 outside = f"outside {point.band}"
-                click.echo(f"    {reading} is {outside}: noted as that. Look for the cause before you close.")
+                say(f"    {reading} is {outside}: noted as that. Look for the cause before you close.")
                 note = f"{outside}; {note}" if note else outside
         elif said.lower() not in ("y", "yes", "ok", "done"):
-            click.echo("    not taken: y for done, Enter for later, ; and words for a note alone")
-            self._typed = typed
+            say(f"    not taken: y for done, Enter for later, ; and words for a note alone, not {typed!r}")
             return False
         return self._keep(Tick(item=point.item, at=now(), by=self.by, reading=reading, note=note or None))
 

@@ -83,9 +83,8 @@ def _asked(text: str, asker: Asker) -> str:
 def _ask(slot: Slot, asker: Asker) -> object:
     wanted = wanted_words(slot)
     left_out = "" if slot.required else f" ({wanted + '; ' if wanted else ''}Enter: not known)"
-    typed = ""
     while True:
-        typed = asker.ask(f"{slot.name.replace('_', ' ')}: {slot.meaning.text}{left_out}: ", typed=typed).strip()
+        typed = asker.ask(f"{slot.name.replace('_', ' ')}: {slot.meaning.text}{left_out}: ").strip()
         if not typed and not slot.required:
             return None
         try:

@@ -9,20 +9,21 @@ from typing import Any
 import click
 
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.site_ask import Asker, make_asker
+from benchtool.commands.site_ask import Asker, make_asker, say, say_keys
 from benchtool.commands.site_file import read_site, read_text, write_text
 from benchtool.install.load import RecordError, load
 from benchtool.install.record import DEVICE_KINDS, Record
 from benchtool.install.typed import TypedError, text_of, wanted_words
 from benchtool.install.walk import WIRED, Answered, Ask, Question, at, next_question
-from benchtool.install.walk_back import Step, back, pass_over
+from benchtool.install.walk_back import Step, gone_back, pass_over
 from benchtool.install.walk_take import CLEAR, NEW, RENAME, Taken, entries_of, take
 
-KEYS = "Enter: not known | ?: explain | <: back | >: next device | >>: end of the bus | .: leave"
+KEYS = ("Enter: not known", "?: explain", "<: back", ">: next device", ">>: end of the bus", ".: leave")
 _LONGER = (
     f"Enter alone leaves it open, or takes what stands in [ ]; {CLEAR} takes that out; {NEW}name makes a new entry;",
     f"{RENAME}name puts right the name of one that was mistyped, wherever it stands.",
-    "< goes back, > on to the next device, >> to the end of the bus, . leaves. All answers are in the file already.",
+    "< goes back, also to what was noted another day; > on to the next device, >> to the end of the bus, . leaves.",
+    "All answers are in the file already. The arrow up brings back what was typed before.",
 )
 _ASKED = {
     Ask.BUS: "Which bus is walked along: the short name of one that is recorded, or of a new one; Enter leaves.",
@@ -79,11 +80,11 @@ class Walker:
         self.text = read_text(path)
         self.steps: list[Step] = []
         self._group: Any = None
-        self._typed = ""
+        self._kept = ""
 
     def run(self) -> None:
         """Ask until the walk is over, or the person leaves."""
-        click.echo(KEYS)
+        say_keys(KEYS)
         try:
             while True:
                 record = load(self.text).record
@@ -92,22 +93,21 @@ class Walker:
                     break
         except (EOFError, KeyboardInterrupt):
             click.echo()
-        click.echo(f"All answers are in {self.path}. Go on with: benchtool site walk {self.path}")
+        # Not folded, so that it can be copied.
+        click.echo(f"All answers are in {self.path}. Go on with:\n  benchtool site walk {self.path}")
 
     def _ask(self, record: Record, question: Question) -> bool:
         """Ask one question; False where the walk is left."""
         self._head(record, question)
         offered = _offered(question)
-        typed = self.asker.ask(
-            _prompt(record, question, offered), _choices(record, question), typed=self._typed
-        ).strip()
-        self._typed = ""
+        typed = self.asker.ask(_prompt(record, question, offered), _choices(record, question), self._kept).strip()
+        self._kept = ""
         if typed == ".":
             return False
         if typed == "?":
-            click.echo("\n".join(f"  {line}" for line in _explained(record, question)))
+            say("\n".join(f"  {line}" for line in _explained(record, question)))
         elif typed == "<":
-            self._back()
+            self._back(question)
         elif typed in (">", ">>"):
             self.answered = pass_over(record, self.answered, question, to_end=typed == ">>")
         else:
@@ -115,22 +115,22 @@ class Walker:
         return True
 
     def _answer(self, question: Question, typed: str) -> bool:
-        if self._changed_outside(question):
-            self._typed = typed
+        if self._changed_outside(question, typed):
             return True
         try:
             taken = take(self.text, self.answered, question, typed)
         except TypedError as error:
-            click.echo(f"  not taken: {error}")
-            self._typed = typed
-            return True
+            return self._refused(typed, str(error))
         except RecordError as error:
-            click.echo(f"  not taken, the file would not be a record any more: {error.faults[0]}")
-            self._typed = typed
-            return True
+            return self._refused(typed, f"the file would not be a record any more: {error.faults[0]}")
         self._keep(taken)
         self.steps.append(Step(question.ask, question.key, taken.made))
         return not (question.ask is Ask.BUS and self.answered.bus is None)
+
+    def _refused(self, typed: str, why: str) -> bool:
+        """The question comes again, empty: what comes next, from a scanner too, is an answer of its own."""
+        say(f"  not taken: {why if typed in why else f'{why}, not {typed!r}'}")
+        return True
 
     def _keep(self, taken: Taken) -> None:
         if taken.text != self.text:
@@ -138,22 +138,21 @@ class Walker:
         by_name = taken.answered.made - self.answered.made
         self.text, self.answered = taken.text, taken.answered
         for line in taken.told:
-            click.echo(f"  note: {line}")
+            say(f"  note: {line}")
         if by_name:
-            click.echo(
-                f"  (mistyped? < and another name, or {CLEAR}, take it out again; < and {RENAME}name renames it)"
-            )
+            say(f"  (mistyped? < and another name, or {CLEAR}, take it out again; < and {RENAME}name renames it)")
+        elif taken.made is not None and len(taken.made) == 2 and taken.made[0] == "bus":
+            say("  (mistyped? < takes it out again)")
 
-    def _back(self) -> None:
-        if not self.steps:
-            click.echo("  there is nothing before this")
+    def _back(self, question: Question) -> None:
+        text, answered, told, self.steps = gone_back(self.text, self.answered, question, self.steps)
+        if told is None:
+            say("  there is nothing before this")
             return
-        step = self.steps.pop()
-        text, answered, told = back(self.text, self.answered, step)
         self._keep(Taken(text, answered, (told,) if told else ()))
         self._group = None
 
-    def _changed_outside(self, question: Question) -> bool:
+    def _changed_outside(self, question: Question, typed: str) -> bool:
         """Whether somebody else changed the file in the meantime: then it is read again before anything is written."""
         now = read_text(self.path)
         if now == self.text:
@@ -161,13 +160,15 @@ class Walker:
         try:
             after = load(now).record
         except RecordError as error:
-            click.echo(f"  the file was changed meanwhile and is no record now: {error.faults[0]}")
-            click.echo("  mend that, then press Enter once more: your answer is kept here")
+            say(f"  the file was changed meanwhile and is no record now: {error.faults[0]}")
+            say("  mend that, then press Enter once more: your answer is kept here")
+            self._kept = typed
             return True
         before = load(self.text).record
         self.text = now
         if _names_on_the_way(before, question.key) != _names_on_the_way(after, question.key):
-            click.echo("  the file was changed meanwhile; it was read again")
+            told = f"; not taken: {typed}" if typed else ""
+            say(f"  the file was changed meanwhile and was read again{told}")
             self.answered = Answered(self.answered.bus, more=self.answered.more)
             self.steps.clear()
             return True

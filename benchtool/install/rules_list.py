@@ -14,8 +14,9 @@ from benchtool.install.view import Named, View
 from benchtool.install.worked import Figure
 
 _MODBUS = (1, 247)
-_RANGES = {"osdp": (0, OSDP_MOST), "modbus-rtu": _MODBUS, "modbus-ascii": _MODBUS}
-_HARDWARE_ADDRESS = re.compile(r"(?:[0-9A-Fa-f]{2}[-:.]?){5}[0-9A-Fa-f]{2}\Z")
+RANGES = {"osdp": (0, OSDP_MOST), "modbus-rtu": _MODBUS, "modbus-ascii": _MODBUS}
+"""Addresses of devices by protocol, the lowest and the highest."""
+HARDWARE_ADDRESS = re.compile(r"(?:[0-9A-Fa-f]{2}[-:.]?){5}[0-9A-Fa-f]{2}\Z")
 
 
 def _ids(view: View) -> Iterable[Said]:
@@ -74,7 +75,7 @@ def _network_address(view: View) -> Iterable[Said]:
     found: dict[Path, str | None] = {}
     for named in view.of_kind("controller"):
         address = (named.entry.network_address or "").strip()
-        if address and not _HARDWARE_ADDRESS.match(address):
+        if address and not HARDWARE_ADDRESS.match(address):
             yield Said((*named.path, "network_address"), f"{address} is no hardware address: six pairs of hex digits")
         else:
             found[named.path] = re.sub("[-:.]", "", address)
@@ -120,9 +121,9 @@ def _address_range(view: View) -> Iterable[Said]:
         protocol = trunk.bus.protocol
         if trunk.answerers and protocol is None:
             yield unknown(trunk.path, f"the protocol of {trunk.bus.id} is not noted")
-        if protocol not in _RANGES:
+        if protocol not in RANGES:
             continue
-        low, high = _RANGES[protocol]
+        low, high = RANGES[protocol]
         missing = []
         for path, device in trunk.answerers:
             if device.address is None:

@@ -102,7 +102,7 @@ def next_question(record: Record, answered: Answered) -> Question | None:
 
 def open_questions(record: Record, answered: Answered) -> Iterator[Question]:
     """All that is open now, in the order of the walk."""
-    for question in _questions(record, answered):
+    for question in all_questions(record, answered):
         if question.key in answered.again or (
             question.key not in answered.passed and not _known(record, question, answered)
         ):
@@ -131,13 +131,15 @@ def at(record: Record, path: Path) -> Any:
     return here
 
 
-def _questions(record: Record, answered: Answered) -> Iterator[Question]:
+def all_questions(record: Record, answered: Answered) -> Iterator[Question]:
+    """All that can be asked from where the walk began, in its order, answered or not."""
     place = answered.bus
     if place is None or place >= len(record.bus):
         key: Path = ("bus", "which", len(answered.walked))
         yield Question(key, Ask.BUS, key, offered=_bus_to_walk(record, answered))
         return
     bus = record.bus[place]
+    placed = any(device.controller is not None for device in bus.device)
     path: Path = ("bus", place)
     yield from _fields(record, path, Bus, _BUS, path, answered)
     yield from _beside(record, bus, path, answered)
@@ -146,7 +148,8 @@ def _questions(record: Record, answered: Answered) -> Iterator[Question]:
     for at_place, device in enumerate(bus.device):
         if at_place < first:
             continue
-        yield from _of_device(record, (*path, "device", at_place), device, answered)
+        likely = None if placed else bus.controller
+        yield from _of_device(record, (*path, "device", at_place), device, answered, likely)
     key = (*path, "device", len(bus.device))
     yield Question(key, Ask.DEVICE, key)
 
@@ -156,7 +159,10 @@ def _bus_to_walk(record: Record, answered: Answered) -> str | None:
     return rest[0] if rest and not answered.walked else None
 
 
-def _of_device(record: Record, path: Path, device: Device, answered: Answered) -> Iterator[Question]:
+def _of_device(
+    record: Record, path: Path, device: Device, answered: Answered, likely: str | None
+) -> Iterator[Question]:
+    """`likely`: the controller whose place it is, if it is one's."""
     names = _JUNCTION if device.kind == "junction" else _DEVICE
     left_out = {"address"} if device.kind == "controller" else {"controller"}
     if device.fed_by is None:
@@ -166,7 +172,9 @@ def _of_device(record: Record, path: Path, device: Device, answered: Answered) -
     controller = next((place for place, one in enumerate(record.controller) if one.id == device.controller), None)
     if controller is not None:
         left_out |= set(_CONTROLLER) - {"door"}
-    yield from _fields(record, path, Device, [name for name in names if name not in left_out], path, answered)
+    for question in _fields(record, path, Device, [name for name in names if name not in left_out], path, answered):
+        its = question.key[-1] == "controller" and question.offered is None
+        yield replace(question, offered=likely) if its else question
     owner: Any = device
     if controller is not None:
         owner = record.controller[controller]

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 from benchtool.install.load import load
 from benchtool.install.places import Path
-from benchtool.install.record import Record
+from benchtool.install.record import Bus, Record
 from benchtool.install.save import without_entry
 from benchtool.install.schema import slots_of
-from benchtool.install.walk import LISTS, Answered, Ask, Question, at, next_question
+from benchtool.install.walk import LISTS, Answered, Ask, Question, all_questions, at, next_question
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +28,8 @@ def back(text: str, answered: Answered, step: Step) -> tuple[str, Answered, str]
     What hangs on a connector is taken out again only where nothing was said of it yet; nothing else is taken out.
     """
     if step.ask is Ask.BUS:
-        return text, replace(answered, bus=None, passed=answered.passed - {step.key}), ""
+        left = replace(answered, bus=None, passed=answered.passed - {step.key})
+        return _without_bus(text, left, step.made) if step.made is not None else (text, left, "")
     if step.ask is Ask.DEVICE and step.made is not None:
         return text, answered.asking_again((*step.made, "kind")), ""
     if step.ask is Ask.DEVICE:
@@ -38,6 +39,57 @@ def back(text: str, answered: Answered, step: Step) -> tuple[str, Answered, str]
     if step.ask is Ask.WIRED and step.made is not None:
         return _without(text, answered, step.key, step.made)
     return text, answered.asking_again(step.key), ""
+
+
+def _without_bus(text: str, answered: Answered, path: Path) -> tuple[str, Answered, str]:
+    """A bus that the walk began goes out again while it is empty, and the last of the file."""
+    buses = load(text).record.bus
+    place = int(path[1])
+    if place != len(buses) - 1 or buses[place] != Bus(id=buses[place].id):
+        return text, answered, ""
+    mine = {one for one in answered.passed | answered.again if one[:2] == path}
+    left = replace(answered, passed=answered.passed - mine, again=answered.again - mine)
+    return without_entry(text, path), left, f"{buses[place].id} is taken out again"
+
+
+def gone_back(
+    text: str, answered: Answered, question: Question, steps: list[Step]
+) -> tuple[str, Answered, str | None, list[Step]]:
+    """One question back: to the field before, known or not, or to what was added last.
+
+    The record's text, the walk, what to tell ("": nothing; None: nothing comes before this), and the steps left.
+    """
+    earlier = _before(load(text).record, answered, question)
+    last = steps[-1] if steps else None
+    if last is None and earlier is None:
+        return text, answered, None, steps
+    if earlier is not None and (last is None or _lies_between(earlier, last)):
+        return text, answered.asking_again(earlier), "", steps
+    assert last is not None
+    if earlier is not None and last.ask is Ask.DEVICE and last.made and question.key == (*last.made, "kind"):
+        # What the step asks stands here already.
+        return text, answered.asking_again(earlier), "", steps[:-1]
+    return (*back(text, answered, last), steps[:-1])
+
+
+def _lies_between(earlier: Path, last: Step) -> bool:
+    """Whether a field was passed after the last step, as it was known already."""
+    if last.ask is Ask.VALUE:
+        return earlier != last.key
+    if last.ask is Ask.BUS:
+        return True
+    return last.made is not None and earlier[: len(last.made)] == last.made
+
+
+def _before(record: Record, answered: Answered, question: Question) -> Path | None:
+    """The field that comes before a question on the way, known or not; None at the beginning."""
+    found: Path | None = None
+    for one in all_questions(record, answered):
+        if one.key == question.key:
+            return found
+        if one.ask is Ask.VALUE:
+            found = one.key
+    return None
 
 
 def _without(text: str, answered: Answered, key: Path, path: Path) -> tuple[str, Answered, str]:

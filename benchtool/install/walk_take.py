@@ -10,11 +10,13 @@ import re
 from dataclasses import dataclass, replace
 from typing import Any
 
+from benchtool.install.compare_serial import plain
 from benchtool.install.line_edit import Edit, Put
 from benchtool.install.load import load
 from benchtool.install.naming import named_at, naming, ticks_of
 from benchtool.install.places import Path
 from benchtool.install.record import Bus, CableKind, Controller, Device, Door, Lock, Reader, Record, Sensor, Supply
+from benchtool.install.rules_list import HARDWARE_ADDRESS, RANGES
 from benchtool.install.save import with_edits, with_entry, with_value, without_entry
 from benchtool.install.schema import Slot, slots_of
 from benchtool.install.typed import TypedError, value_of
@@ -84,7 +86,7 @@ def _value(text: str, record: Record, answered: Answered, question: Question, ty
     text = _renamed(text, record, question.key, value) if rename else with_value(text, question.key, value)
     after = load(text).record
     assert at(after, question.key) == value
-    return Taken(text, answered.passing(question.key), (*told, *twice(after, question.key)))
+    return Taken(text, answered.passing(question.key), (*told, *twice(after, question.key), *odd(after, question.key)))
 
 
 def _name(text: str, record: Record, slot: Slot, typed: str, told: list[str]) -> tuple[str, str]:
@@ -243,7 +245,8 @@ def _bus(text: str, record: Record, answered: Answered, question: Question, type
     if wanted in _ids(record):
         raise TypedError(f"{wanted} is used already")
     made = with_entry(text, ("bus",), Bus(id=wanted))
-    return Taken(made, replace(answered, bus=len(record.bus)).passing(question.key), (f"a new bus: {wanted}",))
+    path: Path = ("bus", len(record.bus))
+    return Taken(made, replace(answered, bus=len(record.bus)).passing(question.key), (f"a new bus: {wanted}",), path)
 
 
 def _device(text: str, record: Record, answered: Answered, question: Question, typed: str) -> Taken:
@@ -299,7 +302,7 @@ def twice(record: Record, key: Path) -> tuple[str, ...]:
     if name == "serial":
         for kind in ("controller", "reader", "device"):
             for path, one in _with_paths(record, kind):
-                if one.serial is not None and one.serial.lower() == value.lower() and (*path, "serial") != key:
+                if one.serial is not None and plain(one.serial) == plain(value) and (*path, "serial") != key:
                     others.append(one.id)
         return tuple(f"the serial number {value} stands at {other} too" for other in others)
     if name == "address":
@@ -314,6 +317,19 @@ def twice(record: Record, key: Path) -> tuple[str, ...]:
                 if same and one.connector.lower() == value.lower() and (*path, "connector") != key:
                     others.append(one.id)
         return tuple(f"the connector {value} serves {other} too" for other in others)
+    return ()
+
+
+def odd(record: Record, key: Path) -> tuple[str, ...]:
+    """What a value that was just noted can hardly be, though the record can hold it."""
+    value, name = at(record, key), key[-1]
+    if name == "network_address" and not HARDWARE_ADDRESS.match(value):
+        return (f"{value} is no hardware address: six pairs of hex digits, as 02:00:5E:10:00:01",)
+    if name == "address" and key[0] == "bus":
+        bus = record.bus[int(key[1])]
+        low, high = RANGES.get(bus.protocol or "", (value, value))
+        if not low <= value <= high:
+            return (f"{bus.protocol} has the addresses {low} to {high}, not {value}",)
     return ()
 
 

@@ -15,7 +15,7 @@ from benchtool.install.save import to_text
 from benchtool.install.schema import slots_of
 from benchtool.install.typed import TypedError
 from benchtool.install.walk import WIRED, Answered, Ask, Question, at, next_question, open_questions
-from benchtool.install.walk_back import Step, back, pass_over
+from benchtool.install.walk_back import Step, back, gone_back, pass_over
 from benchtool.install.walk_take import take
 from tests.record_values import instances
 
@@ -165,6 +165,24 @@ def test_back_asks_again_and_shows_what_was_said() -> None:
     assert walk.record.bus[0].device[0].serial == "right"
 
 
+def test_back_passes_what_was_known_already_and_ends_at_the_beginning() -> None:
+    walk = walked().left()
+    walk.answered = Answered(bus=0, start="if-1")
+    walk.answer("stub_m", "")
+    keys = []
+    for _ in range(60):
+        text, answered, told, walk.steps = gone_back(walk.text, walk.answered, walk.question, walk.steps)
+        if told is None:
+            break
+        walk.text, walk.answered = text, answered
+        keys.append(walk.question.key)
+    else:
+        raise AssertionError("it never ended")
+    assert len(set(keys)) == len(keys)
+    assert {("bus", 0, "device", 0, "id"), ("bus", 0, "controller")} <= set(keys)
+    assert load(walk.text) == load(walked().text)
+
+
 def test_what_was_put_on_a_connector_by_mistake_is_taken_back_while_nothing_is_said_of_it() -> None:
     walk = Walk()
     walk.say("yard")
@@ -194,6 +212,32 @@ def test_what_stands_twice_is_told_at_once() -> None:
     assert "the address 1 is that of if-1 too" in told
     assert "the serial number sn1 stands at if-1 too" in told
     assert "the connector j9 serves yard-interface-1-sensor-1 too" in told
+
+
+def test_what_can_hardly_be_is_told_at_once() -> None:
+    walk = Walk()
+    walk.say("yard")
+    for name, typed in (
+        *(("controller", "head"), ("protocol", "osdp"), ("device", "controller")),
+        *(("controller", "head"), ("network_address", "1"), ("device", "reader"), ("address", "127")),
+    ):
+        walk.answer(name, typed)
+    told = " / ".join(walk.told)
+    assert "1 is no hardware address: six pairs of hex digits" in told
+    assert "osdp has the addresses 0 to 126, not 127" in told
+
+
+def test_the_controllers_place_is_offered_to_the_one_that_the_bus_names() -> None:
+    walk = Walk()
+    walk.say("yard")
+    walk.answer("controller", "head")
+    for offered in ("head", None):
+        walk.answer("device", "controller")
+        walk.answer("id", f"place-{offered}")
+        assert walk.question.key[-1] == "controller"
+        assert walk.question.offered == offered
+        walk.say(offered or "")
+    assert walk.record.bus[0].device[0].controller == "head"
 
 
 def test_a_name_that_is_nearly_known_is_not_made_anew_without_asking() -> None:
