@@ -134,7 +134,7 @@ class Closing:
             value = reading_of(said, point.unit)
             if value is None:
                 wanted = f"a reading in {point.unit} is wanted, as {_example(point.unit)}, not {said!r}"
-                say(f"    not taken: {wanted}; ; words: a note")
+                say(f"    not taken: {wanted}. A note alone: ; words")
                 return False
             reading = _written(value, point.unit)
             if isinstance(point.band, Band) and not point.band.holds(value):

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Leave notes as they were typed: else what looks like a card number or code is hidden. Keys always are.",
 )
+@click.option("--overwrite", is_flag=True, help="Write over a page that is there.")
 @click.option("--date", "day", metavar="DAY", help="Day on the page, as 2026-03-14; today if not said.")
 def command(
     site: Path,
@@ -43,6 +44,7 @@ def command(
     paper: str,
     for_sharing: bool,
     show_secrets: bool,
+    overwrite: bool,
     day: str | None,
 ) -> None:
     """Make the page that is handed over: the record in SITE as one HTML file, to be read and printed anywhere.
@@ -58,12 +60,13 @@ def command(
       benchtool site report depot.toml --out forum.html --for-sharing
     """
     from benchtool.install.checks import check
-    from benchtool.install.rule import Severity
     from benchtool.install.view import view_of
     from benchtool.reports.site_html import Wanted, site_html
-    from benchtool.reports.site_words import several
+    from benchtool.reports.site_values import state
 
     check_output(out, "--out", str(site), (".html", ".htm"))
+    if Path(out).exists() and not overwrite:
+        raise CommandError(f"--out {out} is there already; add --overwrite to write over it", Exit.OUTPUT)
     loaded = read_site(site)
     heard = [_listened(loaded.record, word) for word in captures]
     checked = check(loaded)
@@ -72,8 +75,7 @@ def command(
         _day(day), f"{site.name} (SHA-256 begins {digest})", paper=paper, secrets=show_secrets, sharing=for_sharing
     )
     write_text(out, site_html(view_of(loaded), checked, heard, wanted))
-    counts = ", ".join(several(checked.count(one), one.value) for one in Severity if checked.count(one))
-    click.echo(f"{out}: written; against the rules: {counts or 'nothing'}; {len(checked.unchecked)} not to be checked")
+    click.echo(f"{out}: written. {state(checked)}.")
     if for_sharing:
         click.echo("note: read it before you share it: notes and names may tell more than is meant", err=True)
     elif show_secrets:

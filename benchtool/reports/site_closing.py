@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 
-from benchtool.install.closing import DEAD, LIVE, Point, State, last_ticks, points_of, state_of
+from benchtool.install.closing import DEAD, LIVE, Point, State, last_ticks, state_of
 from benchtool.install.closing_bands import Band, Unknown
 from benchtool.install.record import Tick
 from benchtool.install.view import View
@@ -30,9 +30,8 @@ class ClosingPart:
     cautions: tuple[str, ...] = (DEAD, LIVE)
 
 
-def closing_part(view: View, *, sharing: bool) -> ClosingPart:
-    """The list as far as it is ticked, what is left, and the bands of readings."""
-    points = points_of(view)
+def closing_part(view: View, points: tuple[Point, ...], *, sharing: bool) -> ClosingPart:
+    """The list as far as it is ticked, what is left, and the bands of readings. `points`: the whole list."""
     ticks = last_ticks(view.record)
     states = {point.item: state_of(point, ticks) for point in points}
     return ClosingPart(

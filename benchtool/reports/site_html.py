@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from benchtool.install.checks import Checked
+from benchtool.install.closing import points_of
 from benchtool.install.record import Record
 from benchtool.install.rule import Finding
 from benchtool.install.view import View
@@ -22,6 +23,7 @@ from benchtool.reports import site_tables as tables
 from benchtool.reports import site_values as values
 from benchtool.reports.site_closing import closing_part
 from benchtool.reports.site_heard import Heard, heard_part
+from benchtool.reports.site_measured import measured_table
 from benchtool.reports.site_words import HIDDEN, Free, hushed, several, taken_out, visible
 
 _LEAST_KNOWN = 4
@@ -63,6 +65,7 @@ def site_html(view: View, checked: Checked, heard: Sequence[Heard], wanted: Want
     page = files("benchtool.reports").joinpath("site.html").read_text(encoding="utf-8")
     record, sharing = view.record, wanted.sharing
     connectors, bare = tables.connectors_table(view, sharing=sharing)
+    points = points_of(view)
     parts = [values.bus_part(view, trunk, said) for trunk in view.trunks]
     return environment.from_string(page).render(
         record=record,
@@ -88,11 +91,11 @@ def site_html(view: View, checked: Checked, heard: Sequence[Heard], wanted: Want
         findings=values.told(checked.findings),
         unchecked=values.unchecked_told(checked),
         figures=_figures,
-        readings=values.readings_table(record),
+        readings=measured_table(view, points),
         heard=[heard_part(view, one) for one in heard],
         visits=values.visits_in_order(record),
         open=values.open_items(record),
-        closing=closing_part(view, sharing=sharing),
+        closing=closing_part(view, points, sharing=sharing),
         who=lambda name: _who(name, sharing=sharing),
         place=_place,
     )

@@ -15,6 +15,8 @@ from benchtool.install.view import Trunk, View
 from benchtool.reports.site_words import HIDDEN, NOT_NOTED, Free, amount, metres, yes_no
 
 Cell = str | tuple[str, ...]
+_MOST_IN_ROW = 8
+"""So many devices, readers, locks or contacts of a door stand in one row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,14 +71,18 @@ def doors_table(view: View) -> Table:
     rows: list[tuple[Cell, ...]] = []
     for named in view.of_kind("door"):
         door: Door = named.entry
-        served = at_door[door.id]
+        columns = [at_door[door.id][kind] for kind in ("device", "reader", "lock", "sensor")]
         rows.append(
             (
                 (door.name, door.id, *note_lines(door.note)),
                 (f"escape route: {yes_no(door.escape)}", f"fire release: {yes_no(door.fire_release)}"),
-                *(tuple(served[kind]) or NOT_NOTED for kind in ("device", "reader", "lock", "sensor")),
+                *(tuple(one[:_MOST_IN_ROW]) or NOT_NOTED for one in columns),
             )
         )
+        # A row is not cut by the end of a page, so it must not be as long as one.
+        for begin in range(_MOST_IN_ROW, max(map(len, columns)), _MOST_IN_ROW):
+            more = (tuple(one[begin : begin + _MOST_IN_ROW]) for one in columns)
+            rows.append(((door.name, door.id, "goes on"), "", *more))
     heads = ("Door", "People's safety", "Device", "Readers", "Locks", "Contacts, buttons")
     return Table(heads, (Part(tuple(rows)),), (20, 20, 12, 14, 19, 15))
 

@@ -16,7 +16,7 @@ from benchtool.install.rule import Finding, Rule, Severity
 from benchtool.install.view import Trunk, View
 from benchtool.reports.site_chains import Chain, Drawing, drawing_of
 from benchtool.reports.site_svg import Label, Row, chain_rows
-from benchtool.reports.site_tables import Part, Table, device_name, named_device
+from benchtool.reports.site_tables import device_name, named_device
 from benchtool.reports.site_words import NOT_NOTED, metres, several
 
 _MOST_UNCHECKED = 6
@@ -242,14 +242,6 @@ def open_items(record: Record) -> OpenItems:
     for visit in before:
         earlier |= {item: visit.date for item in visit.open if item not in last.open}
     return OpenItems(last.open, tuple((day, item) for item, day in earlier.items()))
-
-
-def readings_table(record: Record) -> Table:
-    """What was measured, visit by visit."""
-    rows = tuple(
-        (visit.date, name, value) for visit in visits_in_order(record) for name, value in (visit.measured or {}).items()
-    )
-    return Table(("Day", "What was measured", "Reading"), (Part(rows),), (18, 52, 30))
 
 
 def cautions(view: View) -> tuple[tuple[str, str], ...]:

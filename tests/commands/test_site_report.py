@@ -51,7 +51,7 @@ def one_bus(tmp_path: Path) -> str:
 def test_a_page_is_written_and_told_in_one_line(out: Path) -> None:
     code, text = run(MISTAKES, "--out", str(out), *DAY)
     assert code == 0
-    assert text.startswith(f"{out}: written; against the rules: ")
+    assert text.startswith(f"{out}: written. Not ready: ")
     assert "error" in text
     page = out.read_text(encoding="utf-8")
     assert page.startswith("<!doctype html>")
@@ -116,13 +116,26 @@ def test_errors_are_one_line_with_the_mend(
     assert list(tmp_path.iterdir()) == []
 
 
-def test_nothing_but_a_page_is_replaced(tmp_path: Path) -> None:
+def test_an_empty_record_is_no_pass(tmp_path: Path, out: Path) -> None:
+    empty = tmp_path / "empty.toml"
+    empty.write_text('schema = 1\n[site]\nname = "Nothing"\n', encoding="utf-8")
+    assert run(str(empty), "--out", str(out)) == (
+        0,
+        f"{out}: written. Nothing is recorded yet that a rule could be held against.\n",
+    )
+
+
+def test_nothing_but_a_page_is_replaced_and_that_only_where_it_is_said(tmp_path: Path) -> None:
     other = tmp_path / "notes.html"
     other.write_text("my notes", encoding="utf-8")
-    assert run(DEPOT, "--out", str(other))[0] == 5
+    for words in ((), ("--overwrite",)):
+        assert run(DEPOT, "--out", str(other), *words)[0] == 5
     assert other.read_text(encoding="utf-8") == "my notes"
     page = tmp_path / "page.html"
-    assert run(DEPOT, "--out", str(page))[0] == run(DEPOT, "--out", str(page))[0] == 0
+    assert run(DEPOT, "--out", str(page))[0] == 0
+    code, text = run(DEPOT, "--out", str(page))
+    assert (code, "add --overwrite" in text) == (5, True)
+    assert run(DEPOT, "--out", str(page), "--overwrite")[0] == 0
 
 
 def test_a_broken_record_is_told_with_line_and_field(tmp_path: Path, out: Path) -> None:
@@ -136,4 +149,4 @@ def test_a_broken_record_is_told_with_line_and_field(tmp_path: Path, out: Path) 
 
 def test_sharing_and_shown_secrets_are_told(out: Path) -> None:
     assert "read it before you share it" in run(DEPOT, "--out", str(out), "--for-sharing")[1]
-    assert "keep it as you keep keys" in run(DEPOT, "--out", str(out), "--show-secrets")[1]
+    assert "keep it as you keep keys" in run(DEPOT, "--out", str(out), "--show-secrets", "--overwrite")[1]

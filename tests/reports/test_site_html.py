@@ -25,6 +25,8 @@ from benchtool.measure.spread import SpreadFigures
 from benchtool.measure.tally import AddressFigures, Figures
 from benchtool.reports.site_heard import Heard
 from benchtool.reports.site_html import Wanted, site_html
+from benchtool.reports.site_measured import measured_table
+from benchtool.reports.site_tables import doors_table
 from benchtool.reports.site_words import HIDDEN, at_most, hushed, taken_out, visible
 from tests.record_values import instances
 
@@ -271,6 +273,64 @@ def test_what_looks_like_a_card_number_or_code_is_hidden_unless_asked_for(text: 
     shown = page_of(record, secrets=True)
     assert "4095" in shown
     assert "Keep this page as you keep keys" in shown
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "said"),
+    [
+        ("ab-ohms yard", "62", "within"),
+        ("ab-ohms yard", "121 ohm", "OUTSIDE"),
+        ("ab-ohms", "62", "its place is not clear"),
+        ("A to B, yard off", "62 ohm", "within"),
+        ("A to B, yard at rest", "250 mV", "within"),
+        ("between the wires at if-store", "250 mV", "within"),
+        ("A to ground, yard", "62 ohm", "no band for this"),
+        ("ab-ohms Yard bus", "open", "OUTSIDE"),
+        ("ab-idle if-store", "254 mV", "within"),
+        ("ab-idle@1 yard", "0.01", "OUTSIDE"),
+        ("ohms:if-store", "62", "within"),
+        ("supply main", "13.7 V", "within"),
+        ("output:main", "9 V", "OUTSIDE"),
+        ("supply if-store", "1 V", "OUTSIDE"),
+        ("ab-ohms yard", "sixty", "not compared: no figure in ohm"),
+        ("ab-ohms nowhere", "62", "its place is not clear"),
+        ("temperature", "20", "no band for this"),
+    ],
+)
+def test_readings_of_visits_stand_beside_their_bands(name: str, value: str, said: str) -> None:
+    view = view_of(load((FIXTURES / "depot.toml").read_text(encoding="utf-8")))
+    visit = Visit(date="2026-03-14", measured={name: value})
+    view = view_of(load(to_text(replace(view.record, visit=(visit,)))))
+    points = points_of(view)
+    (part,) = measured_table(view, points).parts
+    ((day, what, reading, band, state),) = part.rows
+    assert (day, what, reading, state) == ("2026-03-14", name, value, said)
+    if said in ("within", "OUTSIDE") and ":" in name:
+        assert band == str(next(point.band for point in points if point.item == name))
+
+
+def test_a_reading_without_a_band_says_why() -> None:
+    text = (FIXTURES / "depot.toml").read_text(encoding="utf-8").replace("terminator = ", "# terminator = ")
+    view = view_of(load(text))
+    (part,) = measured_table(view, points_of(view)).parts
+    assert {row[-1] for row in part.rows} == {"not compared"}
+    assert "end-of-line resistor is on is not noted" in str(part.rows[0][3])
+
+
+def test_a_reader_on_the_bus_is_named_at_its_door() -> None:
+    device = Device(id="rd-1", kind="reader", door="d1")
+    record = replace(EMPTY, door=(Door(id="d1", name="Gate"),), bus=(Bus(id="yard", device=(device,)),))
+    (part,) = doors_table(view_of(load(to_text(record)))).parts
+    assert part.rows[0][3] == ("rd-1 (reader on the bus)",)
+
+
+def test_a_door_with_many_devices_is_told_in_rows_that_fit_on_a_page() -> None:
+    devices = tuple(Device(id=f"if-{n}", kind="interface", door="d1") for n in range(30))
+    record = replace(EMPTY, door=(Door(id="d1", name="Gate"),), bus=(Bus(id="yard", device=devices),))
+    (part,) = doors_table(view_of(load(to_text(record)))).parts
+    assert [name for row in part.rows for name in row[2]] == [device.id for device in devices]
+    assert max(len(row[2]) for row in part.rows) <= 8
+    assert all(row[0][0] == "Gate" for row in part.rows)
 
 
 def test_a_number_that_nothing_announces_is_hidden_in_notes_and_stays_elsewhere() -> None:
