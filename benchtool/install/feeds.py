@@ -57,13 +57,29 @@ class SupplyLoad:
 
 
 @dataclass(frozen=True, slots=True)
+class Astray:
+    """A consumer that draws something, or may, and that no supply is known to feed; what it feeds itself counts in."""
+
+    id: str
+    why: str
+    """In words: `what feeds k7 is not noted`."""
+
+
+@dataclass(frozen=True, slots=True)
 class Feeds:
     """All feeds of an installation, worst load or idle."""
 
     consumers: tuple[Fed, ...]
     supplies: tuple[SupplyLoad, ...]
-    circles: tuple[str, ...]
-    """Consumers that are fed from themselves, in the end."""
+    rings: tuple[tuple[str, ...], ...] = ()
+    """Consumers that are fed from themselves: each is fed by the next, the last by the first."""
+    astray: tuple[Astray, ...] = ()
+    """What no supply is known to feed, and may hang on any."""
+
+    @property
+    def circles(self) -> tuple[str, ...]:
+        """Consumers that are fed from themselves."""
+        return tuple(sorted(name for ring in self.rings for name in ring))
 
     def of(self, name: str) -> Fed:
         """A consumer by its id. KeyError if there is none."""
@@ -82,22 +98,24 @@ def consumers_of(record: Record) -> tuple[Consumer, ...]:
 
 
 def area_of(cable: CableKind) -> float | None:
-    """Copper of one conductor, mm²; None where neither area nor gauge is recorded."""
-    if cable.area_mm2 is not None:
-        return cable.area_mm2
-    return None if cable.awg is None else gauge_mm2(cable.awg)
+    """Copper of one conductor, mm²; None where neither area nor gauge is recorded, the thinner where both are."""
+    known = [] if cable.area_mm2 is None else [cable.area_mm2]
+    return min(known if cable.awg is None else [*known, gauge_mm2(cable.awg)], default=None)
 
 
 def solve(record: Record, *, worst: bool = True, celsius: float | None = None) -> Feeds:
     """Voltages with worst or idle currents and lowest or rated supply voltages.
 
-    `celsius` is the temperature of the cables; if None the site's warmest, else 40 °C.
+    `celsius` is the temperature of the cables; if None the site's warmest, else 40 °C. Were warmest and coldest
+    confused, the higher of them counts.
     """
     if celsius is None:
-        celsius = WARM_C if record.site.warmest_c is None else record.site.warmest_c
+        warm, cold = record.site.warmest_c, record.site.coldest_c
+        celsius = WARM_C if warm is None else warm if cold is None else max(warm, cold)
     tree = _Tree(record, worst, celsius)
     fed = tuple(tree.fed(name) for name in tree.consumers)
-    return Feeds(fed, tuple(tree.load(supply) for supply in record.supply), tuple(sorted(tree.circles)))
+    loads = tuple(tree.load(supply) for supply in record.supply)
+    return Feeds(fed, loads, tree.rings, tuple(tree.astray()))
 
 
 class _Tree:
@@ -115,18 +133,43 @@ class _Tree:
         self.behind: dict[str, list[str]] = {}
         for name, feeder in self.feeder.items():
             self.behind.setdefault(feeder or "", []).append(name)
-        self.circles = {name for name in self.consumers if self._circular(name)}
+        self.boxes = {device.id for bus in record.bus for device in bus.device if device.kind == "junction"}
+        self.rings = self._rings()
+        self.circles = {name for ring in self.rings for name in ring}
         self._through: dict[str, tuple[float | None, tuple[str, ...]]] = {}
         self._volts: dict[str, tuple[float | None, tuple[str, ...]]] = {}
 
-    def _circular(self, name: str) -> bool:
+    def _rings(self) -> tuple[tuple[str, ...], ...]:
+        found: list[tuple[str, ...]] = []
         seen: set[str] = set()
-        here: str | None = name
-        while here in self.consumers and here not in seen:
-            assert here is not None
-            seen.add(here)
-            here = self.feeder[here]
-        return here in seen
+        for name in self.consumers:
+            way: dict[str, int] = {}
+            here: str | None = name
+            while here in self.consumers and here not in seen:
+                assert here is not None
+                seen.add(here)
+                way[here] = len(way)
+                here = self.feeder[here]
+            if here in way:
+                found.append(tuple(way)[way[here] :])
+        return tuple(found)
+
+    def astray(self) -> Iterable[Astray]:
+        """The heads of what hangs on no supply, leaving out what draws nothing."""
+        for ring in self.rings:
+            yield Astray(ring[0], f"{ring[0]} is fed from itself")
+        for name, feeder in self.feeder.items():
+            if feeder in self.consumers or feeder in self.supplies or self.through(name)[0] == 0:
+                continue
+            yield Astray(name, self._no_feeder(name))
+
+    def _no_feeder(self, name: str) -> str:
+        feeder = self.feeder[name]
+        if feeder is None:
+            return f"what feeds {name} is not noted"
+        if feeder in self.boxes:
+            return f"{name} is fed through the terminals of {feeder}: name what feeds it there"
+        return f"nothing that is called {feeder}, which feeds {name}, is noted"
 
     def own(self, name: str) -> float | None:
         consumer = self.consumers[name]
@@ -225,7 +268,7 @@ class _Tree:
         while chain[-1] in self.consumers and chain[-1] not in self.circles and chain[-1] not in self._volts:
             chain.append(self.feeder[chain[-1]] or "")
         for one in reversed(chain):
-            if one not in self._volts:
+            if one not in self._volts and (one in self.consumers or one in self.supplies):
                 self._volts[one] = self._work_out(one)
         return self._volts[name]
 
@@ -234,13 +277,11 @@ class _Tree:
             supply = self.supplies[name]
             volts = _lowest(supply) if self.worst else supply.volts
             return volts, () if volts is not None else (f"the voltage of {name} is not recorded",)
-        if name not in self.consumers:
-            return None, (f"nothing that is called {name} is recorded",)
         if name in self.circles:
             return None, (f"{name} is fed from itself",)
         feeder = self.feeder[name]
-        if feeder is None:
-            return None, (f"what feeds {name} is not recorded",)
+        if feeder not in self.consumers and feeder not in self.supplies:
+            return None, (self._no_feeder(name),)
         given = self.converted(feeder)
         above, unknown = self._volts[feeder] if given is None else (given, ())
         if feeder in self.consumers and given is None and above is not None and above >= NETWORK_VOLTS:

@@ -10,8 +10,11 @@ from typing import NamedTuple
 from benchtool.install.worked import Figure, Worked
 
 USABLE = 0.8
-"""Share of a lead battery's rated capacity to reckon with: age, cold and a quick discharge take the rest
+"""Share of a lead battery's rated capacity to reckon with: age and a quick discharge take the rest
 (common practice, no published source)."""
+IN_THE_COLD = ((-15.0, 0.65), (0.0, 0.85), (25.0, 1.0))
+"""Share of its capacity that a sealed lead battery gives at so many °C, discharged over many hours: as battery makers'
+data sheets have it (from memory; the reference sheets have no table). Nothing is known here of colder ones."""
 
 
 class PortClass(NamedTuple):
@@ -62,17 +65,47 @@ def least_class(needed_w: float) -> int | None:
     return next((number for number, port in CLASSES.items() if number and needed_w <= port.device_w), None)
 
 
-def battery(capacity_ah: float, amps: float, usable: float = USABLE, wanted_h: float | None = None) -> Worked:
-    """How long a battery feeds a steady load. ValueError where nothing is drawn."""
+def share_at(celsius: float) -> float:
+    """Share of a lead battery's capacity at a temperature, between the points of `IN_THE_COLD`.
+
+    Colder than the coldest point: the share there, which is the most that can be left.
+    """
+    low, below = IN_THE_COLD[0]
+    if celsius <= low:
+        return below
+    for high, above in IN_THE_COLD[1:]:
+        if celsius <= high:
+            return below + (above - below) * (celsius - low) / (high - low)
+        low, below = high, above
+    return below
+
+
+def battery(
+    capacity_ah: float,
+    amps: float,
+    usable: float = USABLE,
+    wanted_h: float | None = None,
+    celsius: float | None = None,
+) -> Worked:
+    """How long a battery feeds a steady load; at 25 °C if not said. ValueError where nothing is drawn."""
     if amps <= 0:
         raise ValueError("a load above 0 A is wanted")
-    hours = capacity_ah * usable / amps
+    left = 1.0 if celsius is None else share_at(celsius)
+    hours = capacity_ah * usable * left / amps
+    inputs: tuple[Figure, ...]
+    inputs = (Figure("capacity", capacity_ah, "Ah"), Figure("usable share", usable), Figure("load", amps, "A"))
+    notes = "The maker's discharge table is better. Batteries lose capacity with age and in the cold."
+    cold = ""
+    if celsius is not None:
+        inputs = (*inputs, Figure("left in the cold", left, f"at {celsius:g} °C"))
+        notes = "The maker's discharge table is better. Batteries lose capacity with age."
+        cold = ", share in the cold by battery makers' data sheets (from memory)"
     return Worked(
         Figure("lasts", hours, "h"),
-        "lasts = capacity · usable share / load",
-        (Figure("capacity", capacity_ah, "Ah"), Figure("usable share", usable), Figure("load", amps, "A")),
-        "charge over current; the usable share is common practice, no published source",
+        "lasts = capacity · usable share" + (" · left in the cold" if cold else "") + " / load",
+        inputs,
+        "charge over current; the usable share is common practice, no published source" + cold,
         None if wanted_h is None else Figure("wanted", wanted_h, "h"),
         None if wanted_h is None else hours >= wanted_h,
-        ("The maker's discharge table is better. Batteries lose capacity with age and in the cold.",),
+        (notes,),
     )

@@ -86,6 +86,9 @@ class Supply:
     poe_class: int | None = noted("class of the network port's power", least=0, most=8)
     battery_ah: float | None = noted("capacity of its back-up battery", unit="Ah", least=0, most=1000)
     backup_hours: float | None = noted("how long the battery must last", unit="h", least=0, most=200)
+    coldest_c: float | None = noted(
+        "lowest temperature of its battery, where it is not the site's", unit="°C", least=-60, most=60
+    )
     zero_joined_to: tuple[str, ...] = noted(
         "supplies whose 0 V is joined with this one's", names=("supply",), default=()
     )

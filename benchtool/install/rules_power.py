@@ -6,26 +6,39 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 from benchtool.install.feeds import WARM_C, Fed, supply_limit_a
-from benchtool.install.power import CLASSES, battery
+from benchtool.install.places import Path
+from benchtool.install.power import CLASSES, IN_THE_COLD, battery
 from benchtool.install.record import Controller, Device, Lock, Supply
-from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, unknown
+from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, some, unknown
 from benchtool.install.view import View
 from benchtool.install.worked import Figure
 
+_MOST_SHOWN = 6
+"""Of what is fed in a circle, by id."""
 _LOCK_CLASS = 4
 """Lowest class of network power for a controller that feeds locks (common practice)."""
 
 
 def _circles(view: View) -> Iterable[Said]:
-    round_and_round = set(view.worst.circles)
+    for ring in view.worst.rings:
+        path = view.fed_path(view.fed[ring[0]])
+        chain = [*ring[:_MOST_SHOWN], *(["…"] if len(ring) > _MOST_SHOWN else []), ring[0]]
+        yield Said((*path, "fed_by"), f"{view.called(ring[0])} is fed from itself: {' -> '.join(chain)}")
+    in_rings = set(view.worst.circles)
     for fed in view.worst.consumers:
-        if fed.id in round_and_round:
-            sentence = f"{view.called(fed.id)} is fed from itself, or from what is fed from itself"
-            yield Said((*view.fed_path(fed), "fed_by"), sentence)
-        elif fed.consumer.fed_by is None:
+        if fed.consumer.fed_by is None:
             yield unknown(view.fed_path(fed), f"what feeds {view.called(fed.id)} is not noted")
-        else:
+        elif fed.id not in in_rings:
             yield KEPT
+
+
+def _astray(view: View, *but: str) -> Iterable[Said]:
+    """What no supply is known to feed may hang on any, and on any terminals but its own."""
+    found = [one for one in view.worst.astray if one.id not in but]
+    if found:
+        path = view.fed_path(view.fed[found[0].id])
+        more = f", and so at {some([one.id for one in found[1:]])}" if len(found) > 1 else ""
+        yield unknown(path, f"{found[0].why}{more}")
 
 
 def _fed_noted(view: View) -> Iterable[Said]:
@@ -103,9 +116,14 @@ def _terminals(view: View) -> Iterable[Said]:
     taken: dict[str, list[Fed]] = defaultdict(list)
     for fed in view.worst.consumers:
         taken[view.owner(fed.consumer.fed_by or "")].append(fed)
+    giving = []
     for feeder in view.worst.consumers:
         below = taken.get(feeder.id)
-        if not below or not isinstance(feeder.consumer, Controller | Device):
+        if not isinstance(feeder.consumer, Controller | Device):
+            continue
+        if below or feeder.consumer.output_ma:
+            giving.append(feeder.id)
+        if not below:
             continue
         path, most = view.fed_path(feeder), feeder.consumer.output_ma
         amps = sum(fed.through_a or 0.0 for fed in below)
@@ -123,14 +141,19 @@ def _terminals(view: View) -> Iterable[Said]:
             yield unknown(path, f"what {missing[0]} and all behind it draw from {feeder.id} is not known")
         else:
             yield KEPT
+    if giving:
+        # Terminals feed nothing that feeds them: of a single device's, its own feed tells nothing.
+        yield from _astray(view, *(giving if len(giving) == 1 else ()))
 
 
 def _supply(view: View) -> Iterable[Said]:
-    for load in view.worst.supplies:
+    # Where its class is a network port's limit, that is for another rule.
+    loads = [load for load in view.worst.supplies if load.supply.kind != "network" or load.supply.amps is not None]
+    if loads:
+        yield from _astray(view)
+    for load in loads:
         supply = load.supply
         path = view.by_kind["supply", supply.id].path
-        if supply.kind == "network" and supply.amps is None:
-            continue  # Its class is its limit: another rule.
         most = supply_limit_a(supply)
         if load.amps is None:
             yield unknown(path, f"{supply.id}: {'; '.join(load.unknown[:3])}")
@@ -148,11 +171,12 @@ def _supply(view: View) -> Iterable[Said]:
 
 
 def _port(view: View) -> Iterable[Said]:
-    for load in view.worst.supplies:
+    loads = [load for load in view.worst.supplies if load.supply.kind == "network"]
+    if loads:
+        yield from _astray(view)
+    for load in loads:
         supply = load.supply
         path = view.by_kind["supply", supply.id].path
-        if supply.kind != "network":
-            continue
         if supply.poe_class is None or supply.volts is None:
             yield unknown(path, f"class or voltage of the network port {supply.id} is not noted")
         elif load.amps is None:
@@ -192,11 +216,13 @@ def _port_locks(view: View) -> Iterable[Said]:
 
 
 def _battery(view: View) -> Iterable[Said]:
+    wanted = False
     for load in view.idle.supplies:
         supply = load.supply
         path = view.by_kind["supply", supply.id].path
         if supply.kind in ("network", "other") and not supply.battery_ah and not supply.backup_hours:
             continue
+        wanted = wanted or supply.backup_hours != 0
         if supply.backup_hours is None and supply.battery_ah != 0:
             yield unknown(path, f"how long {supply.id} must last without mains (backup_hours) is not noted (0: not)")
         elif not supply.backup_hours:
@@ -206,12 +232,28 @@ def _battery(view: View) -> Iterable[Said]:
         elif load.amps is None:
             yield unknown(path, f"{supply.id}: {'; '.join(load.unknown[:3])}")
         elif load.amps:
-            worked = battery(supply.battery_ah, load.amps, wanted_h=supply.backup_hours)
-            if worked.fits:
-                yield KEPT
-            else:
-                sentence = f"the battery of {view.called(supply.id)} does not last as long as wanted, at rest"
-                yield Said((*path, "battery_ah"), sentence, worked.result, worked.limit)
+            yield _lasts(view, path, load.amps, supply, supply.battery_ah)
+    if wanted:
+        yield from _astray(view)
+
+
+def _lasts(view: View, path: Path, amps: float, supply: Supply, capacity_ah: float) -> Said:
+    called, cold = view.called(supply.id), supply.coldest_c
+    cold = view.record.site.coldest_c if cold is None else cold
+    in_the_warm = battery(capacity_ah, amps, wanted_h=supply.backup_hours)
+    worked = in_the_warm if cold is None else battery(capacity_ah, amps, wanted_h=supply.backup_hours, celsius=cold)
+    if not worked.fits:
+        when = "" if not in_the_warm.fits else f", at {cold:g} °C"
+        sentence = f"the battery of {called} does not last as long as wanted, at rest{when}"
+        return Said((*path, "battery_ah"), sentence, worked.result, worked.limit)
+    if cold is None:
+        return unknown(path, f"how cold the battery of {called} gets (coldest_c) is not noted; at 25 °C it is enough")
+    coldest = IN_THE_COLD[0][0]
+    if cold < coldest:
+        return unknown(
+            path, f"the battery of {called} gets as cold as {cold:g} °C; what is left is known to {coldest:g}"
+        )
+    return KEPT
 
 
 def _mains(view: View) -> Iterable[Said]:
@@ -306,8 +348,10 @@ RULES = (
         "battery-lasts",
         Severity.WARNING,
         "The back-up battery lasts as long as wanted.",
-        "charge over current; 0.8 of the capacity usable is common practice",
-        "Take a larger battery, or one that is not old. Batteries: short circuits burn, some give off gas.",
+        "charge over current; 0.8 of the capacity usable is common practice, less in the cold by battery makers (from"
+        " memory)",
+        "Take a larger battery, or one that is not old; keep it warmer. Batteries: short circuits burn, some give off"
+        " gas.",
         _battery,
     ),
     Rule(

@@ -103,12 +103,12 @@ def test_a_chain_of_thousands_is_no_trouble() -> None:
 @pytest.mark.parametrize(
     ("devices", "told"),
     [
-        ((device("d", None),), "what feeds d is not recorded"),
+        ((device("d", None),), "what feeds d is not noted"),
         ((device("d", "psu", None),), "the length of the feed of d is not recorded"),
         ((device("d", "psu", 10, None),), "the largest current of d is not recorded"),
-        ((device("d", "psv"),), "nothing that is called psv is recorded"),
+        ((device("d", "psv"),), "nothing that is called psv, which feeds d, is noted"),
         ((device("d", "e"), device("e", "d")), "d is fed from itself"),
-        ((device("d", "e"), device("e", None)), "what feeds e is not recorded"),
+        ((device("d", "e"), device("e", None)), "what feeds e is not noted"),
     ],
 )
 def test_what_is_not_known_is_said_and_no_voltage_told(devices: tuple[Device, ...], told: str) -> None:
@@ -130,7 +130,9 @@ def test_a_current_not_known_hides_only_what_it_reaches() -> None:
 
 def test_a_circle_of_feeds_is_found_and_what_hangs_on_it_too() -> None:
     found = solve(record(device("a", "b"), device("b", "a"), device("c", "a"), device("d", "psu")))
-    assert found.circles == ("a", "b", "c")
+    assert found.rings == (("a", "b"),)
+    assert found.of("c").unknown == ("a is fed from itself",)
+    assert found.of("c").through_a == found.of("c").own_a
     assert found.of("d").volts is not None
 
 
