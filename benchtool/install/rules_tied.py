@@ -1,13 +1,14 @@
-"""Rules of what belongs to what: readers, locks and sensors at doors, devices and connectors; the pair's colours."""
+"""Rules of what belongs to what: readers, locks and sensors at doors, devices and connectors; what is used."""
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Iterable
 
-from benchtool.install.record import Controller, Device, Lock, Reader, Sensor
-from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, some, unknown
-from benchtool.install.view import Named, Trunk, View
+from benchtool.install.record import Controller, Lock, Reader, Sensor
+from benchtool.install.rule import COMMON_PRACTICE, KEPT, Rule, Said, Severity, unknown
+from benchtool.install.rules_colours import colours
+from benchtool.install.view import Named, View
 from benchtool.install.worked import Figure
 
 _MOST_INTERFACES = 31
@@ -113,47 +114,6 @@ def _doors_agree(view: View) -> Iterable[Said]:
             yield Said((*named.path, "door"), f"{named.kind} {named.id} hangs on {device.id} of {doors} is noted here")
 
 
-def _colours(view: View) -> Iterable[Said]:
-    for trunk in view.trunks:
-        noted = [(path, device, _cores(device)) for path, device in trunk.placed if device.cores]
-        missing = [device.id for _, device in trunk.placed if not device.cores]
-        if missing:
-            yield unknown(trunk.path, f"the conductors' colours are not noted at {some(missing)}")
-        if len(noted) < 2:
-            continue
-        usual = _usual(trunk)
-        for path, device, cores in noted:
-            crossed = [
-                (one, other)
-                for one in cores
-                for other in cores
-                if one < other
-                and cores[one] != cores[other]
-                and (cores[one], cores[other]) == (usual[other], usual[one])
-            ]
-            for one, other in crossed:
-                yield Said(
-                    (*path, "cores"),
-                    f"at {view.called(device.id)} the colours of {one} and {other} are the other way round than"
-                    f" elsewhere on {trunk.bus.id}",
-                )
-            if not crossed:
-                yield KEPT
-
-
-def _cores(device: Device) -> dict[str, str]:
-    return {name.strip().upper(): colour.strip().lower() for name, colour in (device.cores or {}).items()}
-
-
-def _usual(trunk: Trunk) -> dict[str, str]:
-    """The colour that most devices of a pair have on each terminal."""
-    found: dict[str, Counter[str]] = defaultdict(Counter)
-    for device in trunk.bus.device:
-        for name, colour in _cores(device).items():
-            found[name][colour] += 1
-    return {name: colours.most_common(1)[0][0] for name, colours in found.items()}
-
-
 RULES = (
     Rule(
         "interfaces-at-most",
@@ -201,8 +161,9 @@ RULES = (
         "A pair has the same colour on the same terminal at every device.",
         "conductor colours as noted; A and B are lettered differently by makers",
         "Look whether the maker letters A and B the other way round; else swap the two conductors there. The wire that"
-        " is more positive at rest is the same everywhere.",
-        _colours,
+        " is more positive at rest is the same everywhere. Other colours: look for a core of another pair; where"
+        " another cable is laid, add it to the record and name it (cable) at the place that it leads to.",
+        colours,
     ),
     Rule(
         "controller-has-bus",
