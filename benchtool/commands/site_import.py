@@ -10,7 +10,7 @@ import click
 
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.site_file import read_site, read_text, write_text
-from benchtool.install.csv_import import Change, Import, plan_import
+from benchtool.install.csv_import import Change, Import, plan_import, problem_lines
 from benchtool.install.csv_map import KINDS, Column, MapError, columns_for, map_columns
 from benchtool.install.csv_table import Table, TableError, read_table
 from benchtool.install.load import RecordError, load
@@ -51,8 +51,9 @@ def command(file: Path, list_file: Path, kind: str, maps: tuple[str, ...], fills
     planned = plan_import(record, kind, table, columns, fill)
     click.echo("\n".join(_shown(list_file, table, columns, fill, planned)))
     if planned.problems:
-        more = f", and {len(planned.problems) - _MOST_SHOWN} more" if len(planned.problems) > _MOST_SHOWN else ""
-        told = "\n".join(f"{list_file}: {problem}" for problem in planned.problems[:_MOST_SHOWN])
+        lines = problem_lines(planned.problems)
+        more = f", and {len(lines) - _MOST_SHOWN} more" if len(lines) > _MOST_SHOWN else ""
+        told = "\n".join(f"{list_file}: {line}" for line in lines[:_MOST_SHOWN])
         raise CommandError(f"nothing is written: mend the list first{more}\n{told}", Exit.INPUT)
     if not planned.changes:
         click.echo("nothing to write")

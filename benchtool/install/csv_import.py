@@ -5,6 +5,7 @@ An empty cell says nothing: what the record knows stays. Entries are known by th
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -20,6 +21,11 @@ from benchtool.install.typed import TypedError, text_of, value_of
 from benchtool.install.walk import at
 from benchtool.install.walk_take import entries_of
 
+_MOST_ROWS = 4
+"""So many rows are named in which the same thing is wrong."""
+_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
+_THOUSAND = re.compile(r"[+-]?[1-9]\d{0,2}\.\d{3}(?!\d)", re.ASCII)
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -32,6 +38,22 @@ class Problem:
 
     def __str__(self) -> str:
         return f"row {self.row}, {self.column}: {self.text}" if self.column else f"row {self.row}: {self.text}"
+
+
+def problem_lines(problems: Sequence[Problem]) -> list[str]:
+    """What is wrong, the same thing once with its rows."""
+    found: dict[tuple[str, str], list[Problem]] = {}
+    for one in problems:
+        found.setdefault((one.column, one.text), []).append(one)
+    lines = []
+    for (column, text), same in found.items():
+        if len(same) == 1:
+            lines.append(str(same[0]))
+            continue
+        rows = ", ".join(str(one.row) for one in same[:_MOST_ROWS])
+        more = f" and {len(same) - _MOST_ROWS} more" if len(same) > _MOST_ROWS else ""
+        lines.append(f"rows {rows}{more}{f', {column}' if column else ''}: {text}")
+    return lines
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,15 +93,29 @@ def plan_import(
     record: Record, kind: str, table: Table, columns: Sequence[Column], fill: Mapping[str, str] | None = None
 ) -> Import:
     """What the rows of a list mean for a record. `fill` gives a field, in words, where a row says nothing of it."""
-    planner = _Planner(record, kind, columns, fill or {})
+    planner = _Planner(record, kind, columns, fill or {}, commas=_writes_commas(kind, table, columns))
     for row in table.rows:
         planner.row(row)
     return Import(tuple(planner.changes), planner.same, tuple(planner.problems))
 
 
+def _writes_commas(kind: str, table: Table, columns: Sequence[Column]) -> bool:
+    """Whether the list writes decimals with a comma anywhere: then a point may part thousands."""
+    fields = fields_of(kind)
+    return any(
+        _COMMA.match(plain(cell)) is not None
+        for row in table.rows
+        for column, cell in zip(columns, row.cells, strict=False)
+        if column.field in fields and fields[column.field].kind in (int, float)
+    )
+
+
 class _Planner:
-    def __init__(self, record: Record, kind: str, columns: Sequence[Column], fill: Mapping[str, str]) -> None:
+    def __init__(
+        self, record: Record, kind: str, columns: Sequence[Column], fill: Mapping[str, str], *, commas: bool
+    ) -> None:
         self.record = record
+        self.commas = commas
         self.kind = kind
         self.columns = columns
         self.fill = fill
@@ -149,6 +185,12 @@ class _Planner:
             elif slot.required:
                 raise TypedError("it is empty")
             return words
+        if self.commas and slot.kind in (int, float) and (either := _THOUSAND.search(words)):
+            bare = either[0].replace(".", "")
+            comma = either[0].replace(".", ",")
+            raise TypedError(
+                f"{either[0]} can be read in two ways, as this list writes commas: write {bare}, or {comma}0"
+            )
         value = value_of(slot, words)
         names = self.names[slot.meaning.names]
         return names.get(value.lower(), value) if isinstance(value, str) and value not in names.values() else value
@@ -173,7 +215,7 @@ class _Planner:
     def add(self, row: Row, name: str, values: dict[str, Any], bus: tuple[str, str] | None) -> None:
         missing = [field for field, slot in self.fields.items() if slot.required and field not in values]
         if missing:
-            self.problem(row, "", f'{name} is new and has no {missing[0]}: add a column, or --fill "{missing[0]}=…"')
+            self.problem(row, "", f'new, and has no {missing[0]}: add a column, or --fill "{missing[0]}=…"')
             return
         path: Path | None = (self.kind,)
         if self.kind == "device":
@@ -192,8 +234,12 @@ class _Planner:
         if bus is None and len(buses) == 1:
             return (BUS, 0, "device")
         if bus is None:
-            mend = 'a column or --fill "bus=…"' if buses else "the record has none yet: import or note it first"
-            self.problem(row, "", f"{name} is new and no bus is said: {mend}")
+            mend = (
+                'a column or --fill "bus=…"'
+                if buses
+                else "the record has none yet: import a list of --kind bus, or benchtool site walk"
+            )
+            self.problem(row, "", f"new, and no bus is said: {mend}")
             return None
         for place, one in enumerate(buses):
             if plain(bus[1]) in (one.id, one.name):

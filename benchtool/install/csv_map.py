@@ -17,34 +17,54 @@ BUS = "bus"
 """The column of a device's list that is no field of it: the bus on which it is."""
 
 _ALSO: dict[str, tuple[str, ...]] = {
-    "id": ("id", "tag", "device id", "short name", "identifier", "mark", "label"),
-    "kind": ("kind", "type", "what"),
-    "name": ("name", "description", "location", "place", "where"),
-    "maker_type": ("model", "maker type", "product", "article", "part number", "type on label"),
-    "serial": ("serial", "serial number", "serial no", "s n", "sn", "serial nr"),
-    "network_address": ("mac", "mac address", "network address", "hardware address"),
-    "address": ("address", "bus address", "addr", "osdp address", "node", "unit"),
-    "metres": ("metres", "meters", "length", "cable length", "distance", "run"),
-    "door": ("door", "opening", "gate"),
-    "device": ("device", "interface", "wired to", "connected to"),
-    "controller": ("controller", "panel"),
-    "connector": ("connector", "terminal", "port", "plug", "input"),
-    "terminator": ("terminator", "end of line", "eol", "termination", "terminated"),
+    "id": (
+        *("id", "tag", "device id", "short name", "identifier", "mark", "label"),
+        *("kennung", "kürzel", "kurzzeichen"),
+    ),
+    "kind": ("kind", "type", "what", "art", "typ"),
+    "name": ("name", "description", "location", "place", "where", "bezeichnung", "beschreibung", "ort"),
+    "maker_type": ("model", "maker type", "product", "article", "part number", "type on label", "modell", "artikel"),
+    "serial": (
+        *("serial", "serial number", "serial no", "s n", "sn", "serial nr"),
+        *("seriennummer", "serien nr", "seriennr"),
+    ),
+    "network_address": ("mac", "mac address", "network address", "hardware address", "mac adresse"),
+    "address": (
+        *("address", "bus address", "bus addr", "addr", "osdp address", "osdp addr", "node", "unit"),
+        *("adresse", "busadresse", "bus adresse"),
+    ),
+    "metres": (
+        *("metres", "meters", "length", "cable length", "distance", "run", "distance from previous"),
+        *("distance from previous device", "distance from the one before", "cable from previous"),
+        *("länge", "kabellänge", "leitungslänge", "abstand", "entfernung"),
+    ),
+    "door": ("door", "opening", "gate", "door id", "tür", "tuer"),
+    "device": ("device", "interface", "wired to", "connected to", "gerät", "geraet", "angeschlossen an"),
+    "controller": ("controller", "panel", "zentrale", "steuerung"),
+    "connector": ("connector", "terminal", "port", "plug", "input", "klemme", "anschluss", "stecker"),
+    "terminator": (
+        *("terminator", "end of line", "eol", "termination", "terminated", "end of line resistor", "eol resistor"),
+        *("abschluss", "abschlusswiderstand", "endwiderstand"),
+    ),
     "bias_ohm": ("bias", "biasing"),
-    "stub_m": ("stub", "stub length", "branch"),
-    "baud": ("baud", "baud rate", "bit rate", "rate", "speed"),
-    "volts": ("volts", "voltage"),
-    "amps": ("amps", "current"),
-    "cores": ("cores", "colours", "colors", "conductors", "wires"),
-    "note": ("note", "notes", "remark", "remarks", "comment", "comments"),
-    "fed_by": ("fed by", "supply", "power", "psu", "power supply"),
-    "cable": ("cable", "cable type", "kind of cable"),
-    "side": ("side", "in out", "direction"),
-    "bus": ("bus", "line", "loop", "trunk", "pair"),
+    "stub_m": ("stub", "stub length", "branch", "stichleitung"),
+    "baud": ("baud", "baud rate", "bit rate", "rate", "speed", "baudrate", "bitrate"),
+    "volts": ("volts", "voltage", "spannung"),
+    "amps": ("amps", "current", "strom"),
+    "cores": ("cores", "colours", "colors", "conductors", "wires", "adern", "aderfarben", "farben"),
+    "note": ("note", "notes", "remark", "remarks", "comment", "comments", "bemerkung", "bemerkungen", "notiz"),
+    "fed_by": (
+        *("fed by", "fed from", "powered by", "powered from", "supplied by", "supply", "power", "psu", "power supply"),
+        *("versorgung", "netzteil", "gespeist von"),
+    ),
+    "cable": ("cable", "cable type", "kind of cable", "kabel", "kabeltyp", "kabelart"),
+    "side": ("side", "in out", "direction", "seite", "richtung"),
+    "bus": ("bus", "line", "loop", "trunk", "pair", "bus id", "linie", "strang"),
     "awg": ("awg", "gauge"),
-    "escape": ("escape", "escape route"),
+    "area_mm2": ("cross section", "querschnitt"),
+    "escape": ("escape", "escape route", "fluchtweg"),
 }
-"""What headings say for a field, without capitals and signs; a field's own name always does."""
+"""What headings say for a field in English and German, without capitals and signs; a field's own name always does."""
 
 
 class MapError(ValueError):
@@ -120,8 +140,8 @@ def _guess(heading: str, known: Sequence[str]) -> str | None:
     own = heading.strip().lower()
     if own in known:
         return own
-    words = re.sub(r"[^a-z0-9]+", " ", own).strip()
-    bare = re.sub(r"[^a-z0-9]+", " ", re.sub(r"[(\[].*?[)\]]", " ", own)).strip()
+    words = re.sub(r"[\W_]+", " ", own).strip()
+    bare = re.sub(r"[\W_]+", " ", re.sub(r"[(\[].*?[)\]]", " ", own)).strip()
     unit = re.search(r"[(\[](.*?)[)\]]", own)
     if unit is not None and not is_own(unit[1]):
         # A unit that is not the record's, as feet: only the user can say what to do with it.

@@ -19,8 +19,9 @@ _WITH_UNIT = re.compile(r"([^\W\d_]*)\s*(1/\d+|[+-]?[\d.,]+(?:[eE][+-]?\d+)?)\s*
 """Unit, number, unit: `AWG 22`, `9600 baud`, `0.5 mm2`, `1/8 unit load`."""
 _SHARE = re.compile(r"1/([1-9]\d{0,3})", re.ASCII)
 """How data sheets write the load of a receiver."""
-_YES = ("yes", "y", "true", "on", "1", "x")
-_NO = ("no", "n", "false", "off", "0")
+_YES = ("yes", "y", "true", "on", "1", "x", "ja", "j", "wahr")
+_NO = ("no", "n", "false", "off", "0", "nein", "falsch")
+"""In English and German, as spreadsheets of both write truth values; an empty cell is neither."""
 _ROUNDED = re.compile(r"\d(?:[.,]\d+)?E\+\d+", re.ASCII)
 _PLAIN_WORD = re.compile(r"[^\s,;=\"'\[\]{}]+(?: [^\s,;=\"'\[\]{}]+)*")
 

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from benchtool.install.csv_export import export_table
-from benchtool.install.csv_import import Import, plan_import
+from benchtool.install.csv_import import Import, plan_import, problem_lines
 from benchtool.install.csv_map import KINDS, MapError, columns_for, fields_of, map_columns
 from benchtool.install.csv_table import TableError, plain, read_table, safe, write_table
 from benchtool.install.csv_units import other_unit
@@ -154,11 +154,58 @@ def test_what_is_wrong_is_told_by_row_and_column() -> None:
     )
     assert [str(problem) for problem in made.problems] == [
         "row 2, metres: a number is wanted, in m, not 'far'",
-        'row 3: if-3 is new and has no kind: add a column, or --fill "kind=…"',
+        'row 3: new, and has no kind: add a column, or --fill "kind=…"',
         "row 4: it has no id",
         "row 5, bus: no bus is called 'roof'; there are: yard",
         "row 7: the id if-1 stands in row 6 already",
     ]
+
+
+def test_headings_as_people_write_them_are_guessed() -> None:
+    said = {
+        "Bus Addr": "address",
+        "Fed from": "fed_by",
+        "Distance from previous [m]": "metres",
+        "Abschluss": "terminator",
+        "Seriennummer": "serial",
+        "Tür": "door",
+        "Kennung": "id",
+        "Bemerkung": "note",
+    }
+    assert [column.field for column in map_columns("device", tuple(said), {})] == list(said.values())
+    assert map_columns("device", ("id", "Länge (m)"), {})[1].field == "metres"
+    assert map_columns("device", ("id", "Länge (ft)"), {})[1].field is None
+
+
+@pytest.mark.parametrize(
+    ("cell", "wanted"),
+    [
+        *((word, True) for word in ("ja", "WAHR", "TRUE", "x", "1", "yes")),
+        *((word, False) for word in ("nein", "FALSCH", "FALSE", "0", "no")),
+    ],
+)
+def test_yes_and_no_as_spreadsheets_write_them(cell: str, wanted: bool) -> None:
+    (change,) = planned("device", f"id;terminator\nif-1;{cell}\n".encode()).changes
+    assert change.values[0][2] is wanted
+
+
+def test_what_is_wrong_in_many_rows_is_told_once() -> None:
+    rows = "".join(f"n{number},reader\n" for number in range(40))
+    table = read_table(f"id,kind\n{rows}".encode())
+    empty = load('schema = 1\n[site]\nname = "x"\n').record
+    made = plan_import(empty, "device", table, map_columns("device", table.headings, {}))
+    (line,) = problem_lines(made.problems)
+    assert line.startswith("rows 2, 3, 4, 5 and 36 more: new, and no bus is said: the record has none yet")
+
+
+def test_thousands_are_not_taken_for_decimals_where_the_list_writes_commas() -> None:
+    made = planned("device", b"id;metres;stub_m\nif-1;1.234;0,5\n")
+    assert [str(one) for one in made.problems] == [
+        "row 2, metres: 1.234 can be read in two ways, as this list writes commas: write 1234, or 1,2340"
+    ]
+    (change,) = planned("device", b"id;metres;stub_m\nif-1;1.234;0.5\n").changes
+    assert change.values[0][2] == 1.234
+    assert planned("device", b"id;metres;stub_m\nif-1;1,2340;0,5\n").changes[0].values[0][2] == 1.234
 
 
 def test_an_empty_cell_says_nothing_and_fill_says_it_for_all() -> None:
