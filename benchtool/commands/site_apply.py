@@ -10,8 +10,9 @@ import click
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.site_file import read_text, write_text
 from benchtool.install.compare_difference import Proposal
-from benchtool.install.line_edit import Put
+from benchtool.install.line_edit import Add, Edit, Put
 from benchtool.install.load import Loaded, RecordError, load
+from benchtool.install.record import Device
 from benchtool.install.save import with_edits
 from benchtool.reports.site_compare_text import edit_words
 
@@ -25,11 +26,11 @@ def apply(site: Path, text: str, loaded: Loaded, edits: Sequence[Proposal], *, y
     chosen: dict[tuple[str | int, ...], Proposal] = {}
     everything = False
     for edit in edits:
-        if edit.path in chosen:
+        if edit.place in chosen:
             continue
         if yes or everything:
             if not edit.doubt:
-                chosen[edit.path] = edit
+                chosen[edit.place] = edit
             continue
         words = edit_words(edit, loaded)
         try:
@@ -48,14 +49,18 @@ def apply(site: Path, text: str, loaded: Loaded, edits: Sequence[Proposal], *, y
             return
         everything = answer == "a"
         if answer == "y" or (everything and not edit.doubt):
-            chosen[edit.path] = edit
-    left = len({edit.path for edit in edits}) - len(chosen)
+            chosen[edit.place] = edit
+    left = len({edit.place for edit in edits}) - len(chosen)
     if not chosen:
         click.echo("nothing written" + ("" if edits else ": no edit is proposed"), err=True)
         return
     if read_text(site) != text:
         raise CommandError(f"{site} was changed meanwhile; nothing written: compare again", Exit.INPUT)
-    changed = with_edits(text, [Put(edit.path, edit.value) for edit in chosen.values()])
+    made: list[Edit] = [
+        Add(edit.path, edit.value) if isinstance(edit.value, Device) else Put(edit.path, edit.value)
+        for edit in chosen.values()
+    ]
+    changed = with_edits(text, made)
     try:
         load(changed)
     except RecordError as error:

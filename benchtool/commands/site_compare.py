@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -26,12 +27,15 @@ from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read
 from benchtool.commands.site_file import read_site, read_text
 
 if TYPE_CHECKING:
+    from benchtool.diagnose.finding import Diagnosis
     from benchtool.frames.decoders import Spoken
     from benchtool.frames.osdp.keys import KeyRing
     from benchtool.install.compare_found import AsFound
     from benchtool.install.record import Bus
     from benchtool.install.view import Trunk, View
 
+_SURE = 0.8
+"""From this probability on a second controller is told (judgement)."""
 _MOST_SURVEY = 8_000_000
 _MOST_HEAD = 1 << 16
 _PCAPNG, _TOLD = b"\n\r\r\n", b"#! tap"
@@ -207,6 +211,7 @@ def _listen(
     """Listen to the end; what ended it early is returned, so that the result is still shown."""
     from benchtool.commands.noticing import Noticing
     from benchtool.commands.session import Session, end_progress, progress_line
+    from benchtool.diagnose.conclude import conclude
     from benchtool.diagnose.engine import observe
     from benchtool.frames.decoder import BusDecoder
     from benchtool.install.compare_listened import Listener
@@ -244,8 +249,11 @@ def _listen(
     end_progress(progress)
     info, figures = session.tap.info, session.tally.figures(session.decoder.counters)
     proved = None
-    if figures.octets and not figures.sound:
-        proved = observe(session.gatherer.evidence(session.decoder.counters), info.settings).sender_baud
+    second: tuple[str, ...] = ()
+    if figures.octets and (not figures.sound or figures.damaged):
+        observed = observe(session.gatherer.evidence(session.decoder.counters), info.settings)
+        proved = None if figures.sound else observed.sender_baud
+        second = _second_controller(conclude(observed, figures)) if figures.sound else ()
     found = listener.found(
         info.name,
         info.settings,
@@ -256,4 +264,15 @@ def _listen(
         searched=searched,
         sets_line=sure,
     )
-    return found, session.failure
+    return replace(found, two_controllers=second), session.failure
+
+
+def _second_controller(diagnosis: Diagnosis) -> tuple[str, ...]:
+    """What speaks for a second controller, where a diagnosis is sure enough of one to name it; else nothing."""
+    from benchtool.diagnose.finding import REST, Cause
+
+    first = diagnosis.findings[0]
+    if first.cause is not Cause.TWO_CONTROLLERS or first.probability < _SURE:
+        return ()
+    told = [proof.text for proof in first.evidence if proof.weight > 0 and proof.text != REST]
+    return (*told[:3], f"a diagnosis of what was heard: {first.probability:.0%}")

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from benchtool.install.compare_difference import Difference, Pairing, Proposal, Sides, listed, times
 from benchtool.install.compare_found import FoundDevice, Way
+from benchtool.install.compare_kind import likely_kind
 from benchtool.install.compare_serial import serials_of
 from benchtool.install.compare_who import Matched
 from benchtool.install.record import Device
@@ -241,6 +242,8 @@ def _strangers(sides: Sides, matched: Matched) -> Iterator[Difference]:
             one = unplaced[0]
             doubt = f"{one.device.id} is the only recorded device without an address; nothing else says that it is it"
             edits = (Proposal((*one.path, "address"), found.address, None, doubt),)
+        elif not elsewhere:
+            edits = (_entry(sides, found),)
         yield Difference(
             "unexpected",
             Severity.ERROR,
@@ -249,7 +252,7 @@ def _strangers(sides: Sides, matched: Matched) -> Iterator[Difference]:
             () if not elsewhere else (elsewhere[0].id,),
             (found.address,),
             tuple(str(one) for one in found.identities) or (f"{found.answered + found.unasked} sound answers",),
-            "Find it on the pair, and note it where it stands: benchtool site walk.",
+            "Find it on the pair, and note it where it stands (the entry proposed goes to the end).",
             edits,
         )
     known = {device.address for _, device in sides.recorded}
@@ -265,6 +268,24 @@ def _strangers(sides: Sides, matched: Matched) -> Iterator[Difference]:
                 "Take it out of the controller, or note and connect the device.",
                 numbers={"asked": found.requests},
             )
+
+
+def _entry(sides: Sides, found: FoundDevice) -> Proposal:
+    """An entry with what the device told by itself; where it stands on the pair nobody can hear."""
+    bus = sides.trunk.bus
+    stem = f"{bus.id}-{found.address}"
+    taken = sides.view.by_id
+    name = next(one for one in (stem, *(f"{stem}-{n}" for n in range(2, len(taken) + 3))) if one not in taken)
+    device = Device(
+        id=name,
+        kind=likely_kind(found) or "other",
+        serial=str(found.identities[0].serial) if len(found.identities) == 1 else None,
+        address=found.address,
+        key=None if found.key is None else found.key.value,
+        note="heard on the pair, not seen: move this entry to its place, and note its cable",
+    )
+    doubt = "where it stands on the pair, and what it is, was not seen"
+    return Proposal((*sides.trunk.path, "device"), device, None, doubt)
 
 
 def _on_other_bus(sides: Sides, found: FoundDevice) -> tuple[Device, str] | None:

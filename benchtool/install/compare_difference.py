@@ -15,14 +15,20 @@ from benchtool.install.view import Trunk, View
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """One field of the record, as it would be right by what was found."""
+    """One field of the record, as it would be right by what was found; or a whole entry for the end of a list."""
 
     path: Path
     value: Any
+    """A `Device`: an entry, and `path` is that of its list."""
     was: Any
     """None: not noted."""
     doubt: str = ""
     """Why it may be wrong; such an edit is written only where a person says yes to it."""
+
+    @property
+    def place(self) -> Path:
+        """What it changes: no two edits of one place can be written."""
+        return (*self.path, self.value.id) if isinstance(self.value, Device) else self.path
 
 
 @dataclass(frozen=True, slots=True)

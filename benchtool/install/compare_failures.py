@@ -42,7 +42,9 @@ def counts(sides: Sides, matched: Matched) -> list[Counted]:
 
 
 def differences(sides: Sides, matched: Matched) -> Iterator[Difference]:
-    """Devices that fail, and the segment that they point at."""
+    """Devices that fail, and the segment that they point at; a second controller that disturbs them."""
+    if sides.found.two_controllers:
+        yield _two_controllers(sides)
     counted = counts(sides, matched)
     shared = len({one.device.address for one in matched.pairings}) < len(matched.pairings)
     pointed = None if shared else point(sides.trunk, counted)
@@ -68,6 +70,20 @@ def differences(sides: Sides, matched: Matched) -> Iterator[Difference]:
                 TWO_OR_LINE,
                 numbers={"damaged": found.damaged, "asked": found.requests},
             )
+
+
+def _two_controllers(sides: Sides) -> Difference:
+    """More than one talks as a controller, where a pair has one (Modbus serial line guide, 2.1; OSDP alike)."""
+    places = [sides.view.called(device.id) for _, device in sides.trunk.talkers if device.kind == "controller"]
+    recorded = listed(places) if places else "no place of a controller"
+    return Difference(
+        "two-controllers",
+        Severity.ERROR,
+        f"Two controllers ask on {sides.view.called(sides.trunk.bus.id)}; the record has {recorded}.",
+        evidence=sides.found.two_controllers,
+        mend="Find the second one: a spare, a converter with its software running, a tool left clipped on. One alone "
+        "may ask.",
+    )
 
 
 def _fails(one: Counted) -> bool:

@@ -124,6 +124,8 @@ class AsFound:
     asked: Mapping[int, frozenset[int]] | None = None
     """By bit rate, the addresses that a survey asked to the end; None where that is not known, or for listening."""
     complete: bool = True
+    two_controllers: tuple[str, ...] = ()
+    """Why a diagnosis of what was heard takes it for two controllers' talk; empty where it does not."""
 
     @property
     def sound(self) -> int:

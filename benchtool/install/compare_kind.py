@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from benchtool.frames.osdp.words import capability_text
 from benchtool.install.compare_difference import Difference, Pairing, Proposal, Sides
+from benchtool.install.compare_found import FoundDevice
 from benchtool.install.compare_who import Matched
 from benchtool.install.rule import Severity
 
@@ -43,20 +44,34 @@ def differences(sides: Sides, matched: Matched) -> Iterator[Difference]:
 def _kind(pairing: Pairing) -> tuple[str, str] | None:
     """The kind that its capabilities speak for where that is another one, and why."""
     found = pairing.found
-    if found is None or found.capabilities is None:
+    likely = None if found is None else likely_kind(found)
+    if found is None or likely is None:
         return None
-    have = {function: number for function, level, number in found.capabilities if level or function in _READS_CARDS}
-    contacts, outputs = _CONTACTS in have, _OUTPUTS in have
-    reads = any(one in have for one in _READS_CARDS)
-    if pairing.device.kind == "interface" and not contacts and not outputs and reads:
+    if pairing.device.kind == "interface" and likely == "reader":
         return "reader", "the device says that it has neither contact inputs nor outputs, as a reader"
-    if pairing.device.kind in ("reader", "keypad") and contacts and outputs:
+    if pairing.device.kind in ("reader", "keypad") and likely == "interface":
+        have = _have(found)
         inputs = have[_CONTACTS]
         return "interface", (
             f"the device says that it watches {inputs} contact input{'' if inputs == 1 else 's'} and switches "
             f"{have[_OUTPUTS]} output{'' if have[_OUTPUTS] == 1 else 's'}, as door interfaces do, and few readers"
         )
     return None
+
+
+def likely_kind(found: FoundDevice) -> str | None:
+    """What its capabilities hint at, `reader` or `interface`; None where they do not, or were not heard."""
+    have = _have(found)
+    contacts, outputs = _CONTACTS in have, _OUTPUTS in have
+    if contacts and outputs:
+        return "interface"
+    return "reader" if not contacts and not outputs and any(one in have for one in _READS_CARDS) else None
+
+
+def _have(found: FoundDevice) -> dict[int, int]:
+    """Numbers by function of what it says that it has."""
+    said = found.capabilities or ()
+    return {function: number for function, level, number in said if level or function in _READS_CARDS}
 
 
 def _types(sides: Sides, matched: Matched) -> Iterator[Difference]:

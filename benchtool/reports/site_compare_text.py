@@ -12,6 +12,7 @@ from benchtool.install.load import Loaded
 from benchtool.install.places import words_of
 from benchtool.install.record import Device
 from benchtool.install.rule import Severity
+from benchtool.install.schema import slots_of
 from benchtool.install.view import View
 from benchtool.reports.folded import wrap
 
@@ -65,11 +66,19 @@ def difference_text(number: int, one: Difference, loaded: Loaded) -> list[str]:
 
 
 def edit_words(edit: Proposal, loaded: Loaded) -> str:
-    """`line 42: bus 1, device 3, address = 4 (now 5)`."""
+    """`line 42: bus 1, device 3, address = 4 (now 5)`; an entry with all its fields."""
+    if isinstance(edit.value, Device):
+        said = ", ".join(f"{name} = {value!r}" for name, value in entry_fields(edit.value).items())
+        return f"{words_of(edit.path)}, a new entry at the end: {said}; doubtful: {edit.doubt}"
     line = loaded.line(*edit.path)
     place = f"line {line}: " if line is not None else ""
     now = "not noted now" if edit.was is None else f"now {edit.was}"
     return f"{place}{words_of(edit.path)} = {edit.value} ({now})" + (f"; doubtful: {edit.doubt}" if edit.doubt else "")
+
+
+def entry_fields(device: Device) -> dict[str, Any]:
+    """What an entry says, without what is not known."""
+    return {slot.name: value for slot in slots_of(Device) if (value := getattr(device, slot.name)) != slot.default}
 
 
 def _table(compared: Compared) -> list[str]:
@@ -163,7 +172,7 @@ def _difference_object(one: Difference, view: View) -> dict[str, Any]:
                 "line": view.loaded.line(*edit.path),
                 "field": words_of(edit.path),
                 "was": edit.was,
-                "value": edit.value,
+                "value": entry_fields(edit.value) if isinstance(edit.value, Device) else edit.value,
                 "doubt": edit.doubt or None,
             }
             for edit in one.edits

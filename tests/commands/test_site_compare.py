@@ -291,6 +291,33 @@ def test_edits_are_shown_and_written_only_with_a_yes(tmp_path: Path) -> None:
     assert [one.address for one in load(changed).record.bus[0].device] == [None, 1, 2, 3, 4]
 
 
+def test_an_unexpected_device_is_proposed_as_an_entry_with_what_it_told(tmp_path: Path) -> None:
+    record = with_devices(DEMO, d1=None, d3=None, d5=None)
+    path = tmp_path / "site.toml"
+    (first, second) = (
+        edit for one in told(tmp_path, record, "sim:demo") if one["id"] == "unexpected" for edit in one["edits"]
+    )
+    assert (first["value"]["address"], first["value"]["kind"]) == (1, "interface")
+    assert second["value"]["address"] == 3
+    before = path.read_text()
+    run(tmp_path, record, "sim:demo", "--apply", "--yes")
+    assert path.read_text() == before
+    result = run(tmp_path, record, "sim:demo", "--apply", answer="y\n" * 9)
+    assert "written into" in result.output
+    added = load(path.read_text()).record.bus[0].device[-2:]
+    assert [one.address for one in added] == [1, 3]
+    assert [one.serial for one in added] == [first["value"]["serial"], second["value"]["serial"]]
+    left = told(tmp_path, load(path.read_text()).record, "sim:demo")
+    assert {one["id"] for one in left} == {"asked-not-recorded"}  # the dead reader, taken out of the record above
+
+
+def test_two_controllers_are_named(tmp_path: Path) -> None:
+    found = told(tmp_path, DEMO, "sim:demo?fault=two-controllers")
+    assert "two-controllers" in {one["id"] for one in found}
+    for other in ("sim:demo", "sim:demo?fault=noise-impulsive", "sim:demo?fault=address-duplicate"):
+        assert "two-controllers" not in {one["id"] for one in told(tmp_path, DEMO, other)}
+
+
 def test_doubtful_edits_are_left_by_yes(tmp_path: Path) -> None:
     record = with_devices(DEMO, d1={"kind": "reader"}, d5=None)
     result = run(tmp_path, record, "sim:demo", "--apply", "--yes")

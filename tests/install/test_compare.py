@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -354,7 +355,13 @@ def test_no_record_and_no_tally_make_it_raise(bus: Bus, found: AsFound) -> None:
             here: Any = record
             for part in edit.path[:-1]:
                 here = here[part] if isinstance(part, int) else getattr(here, part)
-            assert getattr(here, str(edit.path[-1])) == edit.was != edit.value
+            there = getattr(here, str(edit.path[-1]))
+            if isinstance(edit.value, Device):
+                assert edit.doubt
+                assert edit.value.id not in view.by_id
+                assert load(to_text(replace(record, bus=(replace(bus, device=(*there, edit.value)),))))
+            else:
+                assert there == edit.was != edit.value
     if not found.sound and (found.octets or found.complete or found.way is Way.LISTENED):
         assert made.wrong  # hearing nothing sound is never a pass
 
