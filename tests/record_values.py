@@ -10,12 +10,18 @@ from hypothesis import strategies as st
 from benchtool.install.schema import Slot, slots_of
 
 WORDS = st.text(min_size=1, max_size=12).filter(lambda text: bool(text.strip()))
+IDS = st.text(st.characters(exclude_categories=("Cc", "Cs")), min_size=1, max_size=12).filter(
+    lambda text: bool(text.strip())
+)
+"""An id holds no control characters."""
 
 
 def values(slot: Slot, names: Sequence[str] = ()) -> st.SearchStrategy[Any]:
     """Everything that a field can hold; ids and what names them from `names`, if any."""
     meaning = slot.meaning
-    words = st.sampled_from(names) if names and (meaning.names or slot.name == "id") else WORDS
+    words = IDS if slot.name == "id" else WORDS
+    if names and (meaning.names or slot.name == "id"):
+        words = st.sampled_from(names)
     if slot.is_list:
         return st.lists(instances(slot.kind, names), max_size=4 if names else 2).map(tuple)
     if slot.kind is tuple:

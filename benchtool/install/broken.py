@@ -13,16 +13,19 @@ _AT = re.compile(r"(.*) \(at (?:line (\d+), column \d+|end of document)\)\Z", re
 _PAIR = re.compile(r"\s*([\w.-]+|\"[^\"]*\"|'[^']*')\s*=\s*(.*)")
 _HEAD = re.compile(r"\s*\[+\s*([^\]#]*?)\s*\]*\s*(?:#.*)?\Z")
 _NUMBER = r"[+-]?\d+(?:[.,]\d+)?"
+_NO_EQUALS = re.compile(r"\s*([\w-]+)(?:\s*:\s*|\s+)([\w\"'“„.+-].*)")
+"""A name and a value with a space or a colon between them."""
+_LONG_NUMBER = re.compile(r"[0-9_]{4000,}")
 _CURLY = "“”„‟‘’‚«»"
 
 
 def slip(text: str, said: str) -> tuple[int | None, str, str]:
     """Line, field and mend for a text that the parser refused with the words `said`."""
     found = _AT.match(said)
-    if found is None:
-        return None, "", f"not TOML: {said}"
-    words, number = found.groups()
     rows = text.split("\n")
+    if found is None:
+        return _beyond(text, rows, said)
+    words, number = found.groups()
     if number is None:
         line = max((at for at, row in enumerate(rows, 1) if row.strip()), default=1)
         shown = rows[line - 1].strip()[:60]
@@ -38,6 +41,11 @@ def slip(text: str, said: str) -> tuple[int | None, str, str]:
     if row.lstrip().startswith("["):
         return line, "", _of_head(rows, line, words, twice=twice)
     pair = _PAIR.match(row)
+    if pair is None and (bare := _NO_EQUALS.fullmatch(row)):
+        name, value = bare.groups()
+        # As if it were there, to see in which entry it stands.
+        field = _field("\n".join([*rows[: line - 1], f"{name} = 0", *rows[line:]]), line)
+        return line, field, f"the = is missing: write {name} = {value.strip()[:60]}"
     if pair is None:
         return line, field, f"not TOML: {words}; a line is a head as [site], or a name, = and a value"
     if twice:
@@ -49,6 +57,17 @@ def slip(text: str, said: str) -> tuple[int | None, str, str]:
     mend = _of_value(pair.group(1), pair.group(2).strip()) or f"not TOML: {words}"
     ends = line == len(rows) and bool(row.strip())
     return line, field, f"{mend}; the file ends here: is it cut off?" if ends else mend
+
+
+def _beyond(text: str, rows: list[str], said: str) -> tuple[int | None, str, str]:
+    """What no parser takes though it is TOML: numbers too long, lists too deep in lists. It says no place."""
+    long = next((line for line, row in enumerate(rows, 1) if _LONG_NUMBER.search(row)), None)
+    if "digits" in said and long is not None:
+        return long, _field(text, long), "a number with thousands of digits is none of a record: write the one meant"
+    if "recursion" in said:
+        line = max(range(len(rows)), key=lambda at: sum(map(rows[at].count, "[{"))) + 1
+        return line, _field(text, line), "lists or tables stand in each other too deep: a record has none so deep"
+    return None, "", f"not TOML: {said}"
 
 
 def _field(text: str, line: int) -> str:

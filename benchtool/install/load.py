@@ -5,9 +5,11 @@ What an entry may hold is in `record.py`; whether entries fit each other is for 
 
 from __future__ import annotations
 
+import datetime
 import difflib
 import math
 import tomllib
+import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -57,12 +59,13 @@ def load(text: str) -> Loaded:
     try:
         # With its last line ended, the parser says the line of what is wrong in it, rather than the end of the file.
         data = tomllib.loads(text if text.endswith("\n") else f"{text}\n")
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
+        # Besides what is no TOML: whole numbers of thousands of digits, and lists in lists without end.
         raise RecordError((Fault(*slip(text, str(error))),)) from None
     places = places_of(text)
     schema = data.get("schema")
     if schema != SCHEMA:
-        said = "it has none" if schema is None else f"this one says {schema!r}"
+        said = "it has none" if schema is None else f"this one says {_shown(schema)}"
         fault = Fault(line_of(places, ("schema",)), "schema", f"{SCHEMA} is the version known here; {said}")
         raise RecordError((fault,))
     reader = _Reader(places)
@@ -79,12 +82,15 @@ class _Reader:
         self.faults: list[Fault] = []
 
     def fault(self, path: Path, text: str) -> None:
-        self.faults.append(Fault(line_of(self.places, path), words_of(path), text))
+        # A list has no line of its own: that of its first entry.
+        inside = [] if path in self.places else [at for one, at in self.places.items() if one[: len(path)] == path]
+        line = min(inside, default=line_of(self.places, path))
+        self.faults.append(Fault(line, words_of(path), text))
 
     def entry(self, kind: type, data: object, path: Path) -> Any:
         """An entry of a kind; None where it is faulty, and then the faults are told."""
         if not isinstance(data, dict):
-            self.fault(path, f"a table is wanted, not {data!r}")
+            self.fault(path, f"a table is wanted, not {_shown(data)}")
             return None
         before = len(self.faults)
         slots = {slot.name: slot for slot in slots_of(kind)}
@@ -149,19 +155,44 @@ def why_not(slot: Slot, value: object) -> str | None:
     """Why a plain value cannot stand in a field, in words; None where it can."""
     kinds = (int, float) if slot.kind is float else (slot.kind,)
     if not isinstance(value, kinds) or (isinstance(value, bool) and slot.kind is not bool):
-        return f"{_WANTED[slot.kind]} is wanted, not {value!r}"
+        return f"{_WANTED[slot.kind]} is wanted, not {_shown(value)}"
     meaning = slot.meaning
     if meaning.choices and value not in meaning.choices:
         near = difflib.get_close_matches(str(value), meaning.choices, 1)
         hint = f"; did you mean {near[0]!r}?" if near else ""
-        return f"one of {', '.join(meaning.choices)} is wanted, not {value!r}{hint}"
+        return f"one of {', '.join(meaning.choices)} is wanted, not {_shown(value)}{hint}"
     if isinstance(value, str):
-        return None if value.strip() or not slot.required else "it is empty"
+        if not value.strip() and slot.required:
+            return "it is empty"
+        unseen = next((sign for sign in value if unicodedata.category(sign) == "Cc"), "") if slot.name == "id" else ""
+        return f"an id holds no control characters: take out the character {ord(unseen):02X} hex" if unseen else None
     assert isinstance(value, int | float)
-    if not math.isfinite(value):
+    if isinstance(value, float) and not math.isfinite(value):
         return f"a finite number is wanted, not {value}"
     unit = f" {meaning.unit}" if meaning.unit else ""
     low, high = meaning.least, meaning.most
     if (low is not None and value < low) or (high is not None and value > high):
-        return f"{low:g} to {high:g}{unit} is possible, not {value:g}"
+        return f"{low:g} to {high:g}{unit} is possible, not {_shown(value) if isinstance(value, int) else f'{value:g}'}"
     return None
+
+
+def _shown(value: object) -> str:
+    """A value as a person calls it, in a few words: whatever a file may hold, as long or as deep as it may be."""
+    if isinstance(value, datetime.date | datetime.time):
+        return f"the {'time' if isinstance(value, datetime.time) else 'date'} {value.isoformat()}"
+    if isinstance(value, int) and not isinstance(value, bool):
+        digits = int((value.bit_length() - 1) * math.log10(2)) + 1
+        return f"{value}" if digits <= _MOST_DIGITS else f"a number of about {digits} digits"
+    if isinstance(value, float):
+        return repr(value)
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return f"the table {{ {', '.join(map(str, value))[:_MOST_LETTERS]} }}"
+    if isinstance(value, list):
+        return "a list" if len(value) != 1 or isinstance(value[0], list | dict) else f"a list of {_shown(value[0])}"
+    return repr(value) if len(str(value)) <= _MOST_LETTERS else f"{str(value)[:_MOST_LETTERS]!r} and more"
+
+
+_MOST_DIGITS = 20
+_MOST_LETTERS = 60

@@ -16,6 +16,8 @@ _SLACK = 1.04
 """Copper that is within 4 % of a gauge counts as it: 0.5 mm² is sold for 20 AWG."""
 _THINNEST_AWG = 26
 _IMPEDANCE = (100.0, 150.0)
+_ONE_GAUGE = gauge_mm2(20) / gauge_mm2(21)
+"""Copper of a gauge over that of the next: cables sold by area for a gauge differ by less (1.5 mm² for 16 AWG)."""
 
 
 def _segments_by_cable(view: View) -> Iterable[tuple[Trunk, CableKind | None]]:
@@ -75,10 +77,27 @@ def _gauge(view: View) -> Iterable[Said]:
             yield KEPT
         else:
             yield Said(
-                (*view.by_kind["cable", cable.id].path, "awg" if cable.area_mm2 is None else "area_mm2"),
+                (*view.by_kind["cable", cable.id].path, "area_mm2" if area == cable.area_mm2 else "awg"),
                 f"{cable.id} of {trunk.bus.id} is thinner than {_THINNEST_AWG} AWG",
                 Figure("copper", area, "mm²"),
                 Figure("least", least, "mm²"),
+            )
+
+
+def _gauge_agrees(view: View) -> Iterable[Said]:
+    for named in view.of_kind("cable"):
+        cable: CableKind = named.entry
+        if cable.area_mm2 is None or cable.awg is None:
+            continue
+        by_gauge = gauge_mm2(cable.awg)
+        if 1 / _ONE_GAUGE <= cable.area_mm2 / by_gauge <= _ONE_GAUGE:
+            yield KEPT
+        else:
+            yield Said(
+                (*named.path, "area_mm2"),
+                f"{view.called(cable.id)} has another area than its gauge; the thinner of the two is counted on",
+                Figure("area", cable.area_mm2, "mm²"),
+                Figure(f"{cable.awg:g} AWG", by_gauge, "mm²"),
             )
 
 
@@ -176,6 +195,14 @@ RULES = (
         "Modbus serial line guide",
         "Take a thicker pair.",
         _gauge,
+    ),
+    Rule(
+        "gauge-agrees",
+        Severity.WARNING,
+        "Gauge and area of a cable, where both are noted, are of one conductor.",
+        "American wire gauge: one gauge is 1.26 times the copper of the next",
+        "Read what is printed on the cable, and take the wrong one of the two out.",
+        _gauge_agrees,
     ),
     Rule(
         "screen-through",

@@ -155,6 +155,7 @@ BROKEN: dict[str, tuple[Change, set[str]]] = {
     "cable-fit": (put(pair={"twisted": False}), set()),
     "cable-impedance": (put(pair={"impedance_ohm": 75}), set()),
     "cable-gauge": (put(pair={"awg": 28}), {"bias-enough"}),
+    "gauge-agrees": (put(data={"area_mm2": 2.5}), set()),
     "screen-through": (put(if_ramp={"shield_through": False}), set()),
     "screen-earthed-once": (put(head_rs485={"shield_earthed": False}), set()),
     "card-line-length": (put(rd_plant={"metres": 62}), set()),
@@ -226,6 +227,8 @@ NEVER_UNKNOWN = {
     "door-used", "doors-agree", "controller-placed", "pair-joined", "feed-noted",
     # where one of both voltages is missing, voltage-enough and voltage-not-above say so
     "lowest-voltage-below",
+    # of one figure there is nothing to agree with; rules that need one say so
+    "gauge-agrees",
 }  # fmt: skip
 
 
@@ -290,6 +293,11 @@ def test_a_rule_says_nothing_of_what_is_not_there() -> None:
         ([put(data={"awg": 21}, rd_plant={"metres": 70})], {"card-line-length"}),
         # Thinner than any published gauge: no longer than the thinnest of them.
         ([put(data={"awg": 24}, rd_plant={"metres": 70})], {"card-line-length"}),
+        # Gauge and area of one conductor, as it is sold; of two that differ the thinner counts.
+        ([put(data={"area_mm2": 0.34})], set()),
+        ([put(power={"awg": 16})], set()),
+        ([put(data={"area_mm2": 2.5}, rd_plant={"metres": 70})], {"gauge-agrees", "card-line-length"}),
+        ([put(power_thick={"awg": 24})], {"gauge-agrees", "voltage-enough"}),
         # The controller's place on the pair and the controller have the same connectors.
         ([put(contact_store={"device": "head-rs485", "connector": "IN1"})], {"connector-once"}),
         # Without power for the fire alarm's sake, by hand is not enough.

@@ -142,6 +142,59 @@ def test_every_fault_is_told_in_the_order_of_the_text() -> None:
             + ", ".join(slot.name for slot in slots_of(Site))
             + "; or the head of its own entry, as [[bus]], is missing above it",
         ),
+        # What stands in no entry that is known has the line of its first head.
+        (
+            "schema = 1\n[site]\nname = 'x'\n[[locks]]\nid = 'a'\n[[locks]]\nid = 'b'",
+            "line 4: locks: nothing is called so here; did you mean 'lock'?",
+        ),
+        ("[[bus]]\nid = 'b'\nbaud 9600", "line 3: bus 1, baud: the = is missing: write baud = 9600"),
+        ("[[bus]]\nid: 'b'\nbaud = 9600", "line 2: bus 1, id: the = is missing: write id = 'b'"),
+        # Whole numbers of any length.
+        (
+            f"schema = 1\n[site]\nname = 'x'\nwarmest_c = {'9' * 400}",
+            "line 4: site, warmest_c: -20 to 90 °C is possible, not a number of about 400 digits",
+        ),
+        (
+            f"schema = 1\n[site]\nname = 'x'\nwarmest_c = 0x{'f' * 5000}",
+            "line 4: site, warmest_c: -20 to 90 °C is possible, not a number of about 6021 digits",
+        ),
+        (
+            f"schema = 1\n[site]\nname = 'x'\nwarmest_c = {'9' * 5000}",
+            "line 4: site, warmest_c: a number with thousands of digits is none of a record: write the one meant",
+        ),
+        (
+            f"schema = {'9' * 400}",
+            "line 1: schema: 1 is the version known here; this one says a number of about 400 digits",
+        ),
+        (
+            "schema = 1\n[site]\nname = [0x" + "f" * 5000 + "]",
+            "line 3: site, name: text in quotes is wanted, not a list of a number of about 6021 digits",
+        ),
+        # Lists in lists, and tables in tables.
+        (
+            f"schema = 1\n[site]\nname = {'[' * 5000}{']' * 5000}",
+            "line 3: site, name: lists or tables stand in each other too deep: a record has none so deep",
+        ),
+        (
+            f"schema = 1\n[site]\nname = 'x'\ncoldest_c.{'.a' * 5000} = 1".replace("..", "."),
+            "line 4: site, coldest_c: a number is wanted, not the table { a }",
+        ),
+        # As a person calls it.
+        (
+            "schema = 1\n[site]\nname = 2026-03-14",
+            "line 3: site, name: text in quotes is wanted, not the date 2026-03-14",
+        ),
+        ("schema = 1\n[site]\nname = 07:30:00", "line 3: site, name: text in quotes is wanted, not the time 07:30:00"),
+        ("schema = 1\n[site]\nname = true", "line 3: site, name: text in quotes is wanted, not true"),
+        (
+            f"schema = 1\n[site]\nname = 'x'\nwarmest_c = '{'x' * 5000}'",
+            f"line 4: site, warmest_c: a number is wanted, not '{'x' * 60}' and more",
+        ),
+        # Nothing that a terminal would not show.
+        (
+            "schema = 1\n[site]\nname = 'x'\n[[door]]\nid = \"a\\u001b[2J\"\nname = 'x'",
+            "line 5: door 1, id: an id holds no control characters: take out the character 1B hex",
+        ),
     ],
 )
 def test_what_is_wrong_is_told(said: str, told: str) -> None:
