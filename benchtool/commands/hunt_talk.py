@@ -10,6 +10,7 @@ from typing import Any
 
 import click
 
+from benchtool.commands.hidden_ask import ask_hidden
 from benchtool.commands.options import is_live
 from benchtool.commands.site_ask import Asker
 from benchtool.diagnose.hunt import ADDRESS, Hunt
@@ -102,9 +103,10 @@ def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: L
     say([*question_lines(len(hunt.answers) + 1, question, width()), *keys])
     while True:
         try:
-            text = asker.ask(prompt_of(question), words).strip()
+            ask = ask_hidden(prompt_of(question)) if question.secret else asker.ask(prompt_of(question), words)
         except (EOFError, KeyboardInterrupt):
             return False
+        text = ask.strip()
         if text == ".":
             return False
         if text == "?":
@@ -145,6 +147,8 @@ def _took(hunt: Hunt | CardHunt, question: Question, text: str, listen: Listen |
     if question.name == ADDRESS.name:
         tell("Noted.")
     elif hunt.answers[-1].text:
+        if question.secret:
+            tell(f"Compared: {hunt.answers[-1].text}.")
         say(learned_lines(before, hunt.shares(), width()))
     else:
         tell("Left out: nothing is concluded from that.")

@@ -86,10 +86,11 @@ def command(
         tell([""])
     if not game.over:
         which = "" if lines == "bus" else f" --lines {lines}"
-        tell([f"Left, unnamed: score 0. The same again: benchtool practice{which} --level {level} --seed {seed}"])
+        again = f"benchtool practice{which} --level {level} --seed {seed}"
+        tell([f"Left open, not counted. The same again, where explain tells what it was: {again}"])
     if as_json:
         click.echo(json.dumps(_result(game, lines, level, seed), indent=1))
-    if trouble is None:
+    if trouble is None and game.over:
         minutes = round(game.minutes)
         kept.keep(path, kept.Played(lines, level, seed, game.truth, game.named, game.score, minutes))
 
@@ -129,6 +130,7 @@ def _result(game: Game, lines: str, level: int, seed: int) -> dict[str, object]:
         "named_place": game.named_place,
         "right": game.right,
         "score": game.score,
+        "counted": game.over,
         "points": None if points is None else points.as_object(),
         "minutes": round(game.minutes, 1),
         "probability": round(game.probability(), 3) if game.gathered() else None,

@@ -10,7 +10,7 @@ from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause
 from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading, card_kind
-from benchtool.diagnose.hunt_card import LISTEN, CardHunt
+from benchtool.diagnose.hunt_card import LISTEN, PRINTED_MINUTES, CardHunt
 from benchtool.diagnose.hunt_question import Ask
 from benchtool.diagnose.sensible import CERTAIN
 from benchtool.frames.card.bits import Bits
@@ -24,7 +24,6 @@ from benchtool.simulate.card_address import records_of
 from benchtool.simulate.card_meter import OPEN_OHM
 from benchtool.simulate.practice_card import HiddenReader, card_reading, hide_reader
 
-_PRINTED_MINUTES = 2.0
 _MOST_TURNS = 30
 
 
@@ -94,6 +93,27 @@ class CardPractice(Game):
         """Probability of the true cause while nothing is known."""
         return _share(CardEvidence(), self.truth)
 
+    def cost(self, name: str) -> float:
+        """Minutes that something takes."""
+        if name in ("listen", "printed"):
+            return LISTEN.minutes if name == "listen" else PRINTED_MINUTES
+        return card_kind(name).minutes
+
+    def about(self, name: str) -> list[str]:
+        """What is done for it."""
+        if name == "printed":
+            return [
+                "look printed: compare the reads with the numbers printed on the cards.",
+                f"  {PRINTED_MINUTES:g} min",
+            ]
+        kind = card_kind(name)
+        caution = [f"  ! Caution: {kind.caution}"] if kind.caution else []
+        return [f"measure {name}: {kind.how}.", f"  {kind.minutes:g} min", *caution]
+
+    def causes_lines(self) -> list[str]:
+        """All that can be named, each with what it is."""
+        return texts.cause_lines(self.causes)
+
     def listen(self) -> list[str]:
         """Hold cards to the reader, with the probe on the lines."""
         if not self._listened:
@@ -108,14 +128,14 @@ class CardPractice(Game):
         reading = CardMeterReading(name, min(OPEN_OHM, max(0.0, value)) if kind.unit == "ohm" else value)
         self._readings[name] = reading
         self.minutes += kind.minutes
-        return [f"! Caution: {kind.caution}", reading.text()]
+        return [*self.caution(kind.caution), reading.text()]
 
     def look(self, what: str) -> list[str]:
         """Compare with the number printed on the card."""
         self.kind_of(what, self.visible, "look", "nothing of that name to look at")
         if not self._listened:
             raise RefusedError("there is no read yet to compare with the printed number: listen first")
-        self._printed, self.minutes = True, self.minutes + _PRINTED_MINUTES
+        self._printed, self.minutes = True, self.minutes + PRINTED_MINUTES
         return texts.printed_lines(self.heard, self._entries())
 
     def next_worth(self) -> str | None:
@@ -134,7 +154,7 @@ class CardPractice(Game):
         return texts.explained(CardCause(self.truth), self.tap, self.evidence())
 
     def hunt(self) -> Replayed:
-        """benchtool's own hunt; and what the printed numbers would add, which it does not ask for."""
+        """benchtool's own hunt."""
         found, lines = self._hunted(), ["benchtool's own hunt:"]
         lines += found[1]
         hunt = found[0]
@@ -147,6 +167,12 @@ class CardPractice(Game):
             before = hunt.shares()
             if question.ask is Ask.LISTEN:
                 hunt.hear(self.heard)
+            elif question.name == "printed":
+                entries = self._entries()
+                if entries:
+                    hunt.compare(entries)
+                else:
+                    hunt.take("")
             else:
                 hunt.take(_typed(card_reading(self._hidden, question.name), question.unit))
             lines.append(f"{len(hunt.answers)}. {answer_words(hunt.answers[-1])}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -15,6 +16,8 @@ from benchtool.simulate.specs import ScenarioError
 _Found = TypeVar("_Found")
 _NAMES = 3
 _MOST_SHOWN = 40
+_FIRST = re.compile(r"[:;.]|, and")
+"""What ends the beginning of a caution."""
 
 
 class RefusedError(ValueError):
@@ -56,8 +59,22 @@ class Game(ABC):
         self.named_place: int | None = None
         self.over = False
         self._hints = self._wrong = 0
+        self._hinted: set[str] = set()
+        self._cautioned: set[str] = set()
 
     # ---- what differs
+
+    @abstractmethod
+    def cost(self, name: str) -> float:
+        """Minutes that a name of `measurable`, `visible` or `tryable` takes, or `listen`, or `scope`."""
+
+    @abstractmethod
+    def about(self, name: str) -> list[str]:
+        """What one of these names asks for, and what is done for it."""
+
+    @abstractmethod
+    def causes_lines(self) -> list[str]:
+        """All that can be named, each with what it is."""
 
     @abstractmethod
     def listen(self) -> list[str]:
@@ -137,8 +154,41 @@ class Game(ABC):
         worth = self.next_worth()
         if worth is None:
             return ["What you have is enough: name it. (That hint was free.)"]
+        if worth in self._hinted:
+            return [f"As told before: {worth} (Free this time.)"]
+        self._hinted.add(worth)
         self._hints += 1
         return [f"Next worth its time: {worth}"]
+
+    def give_up(self) -> list[str]:
+        """End it unnamed."""
+        self.over = True
+        return ["Given up: score 0."]
+
+    def caution(self, text: str) -> list[str]:
+        """A caution, in full the first time; later its beginning, as nobody reads the same twice."""
+        if not text:
+            return []
+        if text in self._cautioned:
+            return [f"! Caution, as before: {_FIRST.split(text)[0].lower()}"]
+        self._cautioned.add(text)
+        return [f"! Caution: {text}"]
+
+    def helped(self, text: str) -> list[str]:
+        """Help on one word or name; what there is, where it is none."""
+        word, _, rest = text.partition(" ")
+        found = [line for line in self.help if line.split(maxsplit=1)[0] == word]
+        if found and not rest:
+            return found
+        base = (rest.strip() if found else word).partition("@")[0]
+        known = (*self.measurable, *self.visible, *self.tryable)
+        names = [one for one in known if one.removesuffix("@") == _whole(base, _plain(known))]
+        if names:
+            return [line for one in names for line in self.about(one)]
+        cause = _whole(base, self.causes)
+        if cause in self.causes:
+            return [line for line in self.causes_lines() if line.split(maxsplit=1)[0] == cause]
+        return [f"there is no help on that{near(base, [*_plain(known), *self.causes])} kinds and causes list all names"]
 
     def name(self, text: str) -> list[str]:
         """The learner's answer."""
@@ -184,17 +234,16 @@ class Game(ABC):
         if not text:
             raise RefusedError(f"{verb} what? {self.listed(known)}")
         base, at, where = text.lower().partition("@")
-        base = _whole(base, [one.removesuffix("@") for one in known])
+        base = _whole(base, _plain(known))
+        if base in known and not at:
+            return base, None
         if f"{base}@" in known:
             if not at:
                 raise RefusedError(f"{base} is at a device: {verb} {base}@{self.devices[0]} ({self._list()})")
             return f"{base}@", self.address(where, f"{base}@")
         if base not in known:
-            close = near(base, [one.removesuffix("@") for one in known])
-            raise RefusedError(f"{noun}{close} {verb} alone lists all")
-        if at:
-            raise RefusedError(f"{base} is of no one device: {verb} {base}")
-        return base, None
+            raise RefusedError(f"{noun}{near(base, _plain(known))} {verb} alone lists all")
+        raise RefusedError(f"{base} is of no one device: {verb} {base}")
 
     def address(self, text: str, before: str = "") -> int:
         """An address on the list."""
@@ -206,7 +255,7 @@ class Game(ABC):
 
     def listed(self, known: Sequence[str]) -> str:
         """Names in a row, with an address where they want one."""
-        row = ", ".join(f"{one}{self.devices[0]}" if one.endswith("@") else one for one in known)
+        row = self._in_a_row(known)
         return f"{row} ({self._list()})" if self.devices and any(one.endswith("@") for one in known) else row
 
     def sentences(self) -> list[str]:
@@ -219,9 +268,21 @@ class Game(ABC):
         return [*found, *(f"name {cause}" for cause in self.causes)]
 
     def kinds_lines(self) -> list[str]:
-        """All that can be measured, looked at and tried."""
-        rows = (("measure  ", self.measurable), ("look     ", self.visible), ("try      ", self.tryable))
-        return [f"{word}{self.listed(known)}" for word, known in rows if known]
+        """All that can be measured, looked at and tried, by the minutes that each takes."""
+        lines = [f"listen   {self.cost('listen'):g} min"]
+        if self.tryable:
+            lines.append(f"scope    {self.cost('scope'):g} min")
+        for word, known in (("measure", self.measurable), ("look", self.visible), ("try", self.tryable)):
+            for minutes in sorted({self.cost(one) for one in known}):
+                row = [one for one in known if self.cost(one) == minutes]
+                lines.append(f"{word:7}  {minutes:g} min: {self._in_a_row(row)}")
+        if self.devices:
+            lines.append(f"An @ wants a device behind it: {self._list()}.")
+        lines.append(f"help NAME tells what one is; {self.minutes:g} min of work so far.")
+        return lines
+
+    def _in_a_row(self, known: Sequence[str]) -> str:
+        return ", ".join(f"{one}{self.devices[0]}" if one.endswith("@") else one for one in known)
 
     def replay(self) -> list[str]:
         """benchtool's own hunt, answer by answer."""
@@ -229,6 +290,11 @@ class Game(ABC):
 
     def _list(self) -> str:
         return f"devices {', '.join(map(str, self.devices))}"
+
+
+def _plain(known: Sequence[str]) -> list[str]:
+    """Names without their `@`, each once."""
+    return list(dict.fromkeys(one.removesuffix("@") for one in known))
 
 
 def _whole(word: str, known: Sequence[str]) -> str:

@@ -65,7 +65,8 @@ def load(path: Path) -> list[Played]:
     except FileNotFoundError:
         return []
     except OSError as error:
-        raise CommandError(f"{path}: {error.strerror or error}", Exit.INPUT) from None
+        told = f"{error.strerror or error}; choose another with --progress FILE, or a folder with BENCHTOOL_HOME"
+        raise CommandError(f"{path}: {told}", Exit.INPUT) from None
     except (ValueError, KeyError, TypeError, RecursionError):
         raise CommandError(f"{path}: no record of practice; choose another with --progress FILE", Exit.INPUT) from None
 

@@ -13,7 +13,8 @@ from benchtool.diagnose.engine import observe
 from benchtool.diagnose.evidence import Gatherer
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
-from benchtool.diagnose.hunt_better import alive, better
+from benchtool.diagnose.hunt_better import LEAST as LEAST_WRONG
+from benchtool.diagnose.hunt_better import answering, better, wrong
 from benchtool.diagnose.hunt_question import Answer, Ask
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import PLACED
@@ -97,6 +98,31 @@ class Practice(Game):
         """Probability of the true cause while nothing is known."""
         return _share(Observed(), self.truth)
 
+    def cost(self, name: str) -> float:
+        """Minutes that something takes."""
+        if name in ("listen", "scope"):
+            return _SCOPE_MINUTES if name == "scope" else _LISTEN_MINUTES
+        if name in self.visible:
+            return sight_of(name).minutes
+        return kind_of(name).minutes if name in self.measurable else action_of(name).minutes
+
+    def about(self, name: str) -> list[str]:
+        """What is asked, and what is done for it."""
+        place = "the device"
+        if name in self.visible:
+            sight = sight_of(name)
+            lines = [f"look {name}: {sight.ask.format(place=place)} {sight.how}"]
+            caution = sight.caution
+        else:
+            one = kind_of(name) if name in self.measurable else action_of(name)
+            verb = "measure" if name in self.measurable else "try"
+            lines, caution = [f"{verb} {name}: {one.how.format(place=place)}."], one.caution
+        return [*lines, f"  {self.cost(name):g} min", *([f"  ! Caution: {caution}"] if caution else [])]
+
+    def causes_lines(self) -> list[str]:
+        """All that can be named, each with what it is; an @ where it is at a device."""
+        return practice_text.cause_lines(self.causes)
+
     def listen(self) -> list[str]:
         """Listen at the tap."""
         heard = self.heard
@@ -112,7 +138,7 @@ class Practice(Game):
         reading = Reading(base, value, address)
         self._hand = self._hand + ByHand((reading,))
         self.minutes += kind.minutes
-        return [f"! Caution: {kind.caution}", reading.text()]
+        return [*self.caution(kind.caution), reading.text()]
 
     def look(self, what: str) -> list[str]:
         """Look, ask, count."""
@@ -123,8 +149,11 @@ class Practice(Game):
             return ["Nobody here can tell."]
         self.minutes += sight.minutes
         self._hand = self._hand + ByHand(seen=(Seen(base, answer, address),))
-        caution = [f"! Caution: {sight.caution}"] if sight.caution else []
-        return [*caution, f"{_name(base, address)}: {sight.says(answer)}"]
+        told = f"{_name(base, address)}: {sight.says(answer)}"
+        if base == "branches" and answer in ("long", "far"):
+            longest = max(self._line.devices, key=lambda one: one.stub_m)
+            told += f"; the longest is that of address {longest.address}"
+        return [*self.caution(sight.caution), told]
 
     def attempt(self, what: str) -> list[str]:
         """Try something, and listen again."""
@@ -132,10 +161,14 @@ class Practice(Game):
         action = action_of(base)
         gone = address if base == "unplug@" else None
         done = asked(lambda: self._better(changed(self._line, base, address), gone))
-        self._hand = self._hand + ByHand(tried=(Tried(base, done, address),))
         self.minutes += action.minutes
+        if wrong(self.heard) < LEAST_WRONG:
+            # Where all goes well nothing can get better, so that "no better" is evidence of nothing.
+            told = f"{_name(base, address)}: nothing to improve, all was answered before; it tells nothing; put back"
+            return [*self.caution(action.caution), told]
+        self._hand = self._hand + ByHand(tried=(Tried(base, done, address),))
         told = f"{_name(base, address)}: {'it got better' if done else 'no better'}; put back as it was"
-        return [f"! Caution: {action.caution}", told]
+        return [*self.caution(action.caution), told]
 
     def scope(self, what: str) -> tuple[list[str], Shot]:
         """One record of the controller asking a device, and its figures."""
@@ -172,7 +205,10 @@ class Practice(Game):
 
     def explain(self) -> list[str]:
         """What it was, and what told it."""
-        return practice_text.explained(Cause(self.truth), self.tap, self.observed())
+        held = self.truth == Cause.DRIVER_HELD_LATE.value and self.place is None
+        return practice_text.explained(
+            Cause(self.truth), self.tap, self.observed(), practice_text.HELD_BY_CONTROLLER if held else ""
+        )
 
     def hunt(self) -> Replayed:
         """benchtool's own hunt."""
@@ -189,10 +225,10 @@ class Practice(Game):
         lines += [*result_lines(found, UNFOLDED), f"about {found.minutes:.0f} min of work"]
         return Replayed(tuple(lines), Work(_share(found.observed, self.truth), found.minutes))
 
-    def _alive(self) -> frozenset[int]:
-        """Which addresses answer, whatever our own clip and settings are."""
+    def _alive(self) -> dict[int, float]:
+        """How often each address answers, whatever our own clip and settings are."""
         plain = replace(self._line, tap=replace(self._line.tap, reversed_pair=False, baud=None, format=None))
-        return alive(hear(plain, self._seed, "sim:practice"))
+        return answering(hear(plain, self._seed, "sim:practice"))
 
     def _better(self, line: Scenario, gone: int | None) -> bool:
         return better(self.heard, hear(line, self._seed, "sim:practice"), gone)

@@ -14,14 +14,15 @@ from benchtool.commands.practice_run import Practice
 from benchtool.commands.site_ask import Asker
 from benchtool.reports.folded import columns, fold
 
-WORDS = ("listen", "measure", "scope", "look", "try", "hint", "name", "causes", "kinds", "replay", "help", "quit")
+WORDS = ("listen", "measure", "scope", "look", "try", "hint", "name", "causes", "kinds", "explain", "replay",
+         "help", "quit")  # fmt: skip
 _LEAVES = ("quit", "q", "exit", ".")
 
 
 class SilentAsker:
     """Lines of standard input, with nothing printed for them: for `--json`."""
 
-    def ask(self, prompt: str, choices: Sequence[str] = (), typed: str = "") -> str:
+    def ask(self, prompt: str, choices: Sequence[str] = (), kept: str = "") -> str:
         """The next line; EOFError at the end. Somebody who types is still asked, on standard error."""
         if sys.stdin.isatty():
             click.echo(prompt, nl=False, err=True)
@@ -45,22 +46,49 @@ class Talk:
         self._scoped = False
 
     def play(self, asker: Asker) -> None:
-        """Until `quit`, which explains; after the answer `replay` still goes. EOFError where nobody types any more."""
+        """Until the learner leaves; after the answer `replay` still goes. EOFError where nobody types any more.
+
+        The first Ctrl-C at the prompt empties the line, as everywhere; the second leaves.
+        """
         choices = [*WORDS, *self._game.sentences()]
+        broken = warned = False
         while True:
-            word, _, rest = asker.ask("practice> ", choices).strip().partition(" ")
-            word, rest = _whole(word.lower()), rest.strip().lower()
             try:
-                if word in _LEAVES:
-                    self._explain()
-                    return
-                if word:
-                    self._tell(self._done(word, rest))
-                if self._game.over and not self._explained:
-                    self._explain()
-                    self._tell(["replay shows benchtool's own hunt; quit leaves."])
+                typed = asker.ask("practice> ", choices)
             except KeyboardInterrupt:
-                self._tell(["", "Stopped."])
+                if broken:
+                    return
+                broken = True
+                self._tell(["Ctrl-C again, or quit, leaves."])
+                continue
+            broken = False
+            # What is pasted may be several lines.
+            for line in typed.splitlines():
+                word, _, rest = line.strip().partition(" ")
+                word, rest = _whole(word.lower()), rest.strip().lower()
+                if word in _LEAVES:
+                    if self._game.over or warned:
+                        return
+                    warned = True
+                    self._tell(
+                        ["You have not named it. explain tells what it was (score 0); quit again leaves it open."]
+                    )
+                elif word:
+                    warned = False
+                    self._line(word, rest)
+
+    def _line(self, word: str, rest: str) -> None:
+        """Do one line, and tell what it cost."""
+        before = self._game.minutes
+        try:
+            lines = self._done(word, rest)
+            spent = self._game.minutes - before
+            self._tell([*lines, f"({spent:g} min, {self._game.minutes:g} so far)"] if spent else lines)
+            if self._game.over and not self._explained:
+                self._explain()
+                self._tell(["replay shows benchtool's own hunt; quit leaves."])
+        except KeyboardInterrupt:
+            self._tell(["", "Stopped."])
 
     def _explain(self) -> None:
         if not self._explained:
@@ -70,20 +98,24 @@ class Talk:
     def _done(self, word: str, rest: str) -> list[str]:
         game = self._game
         if word in ("help", "?"):
-            return [*game.help, self._points]
+            return game.helped(rest) if rest else [*game.help, self._points]
         if word == "causes":
-            return [", ".join(game.causes)]
+            return game.causes_lines()
         if word == "kinds":
             return game.kinds_lines()
         if word == "replay":
-            return game.replay() if game.over else ["Name the cause first: the replay gives it away."]
+            return game.replay() if game.over else ["Name the cause first, or explain: the replay gives it away."]
         if word not in WORDS:
             return [f"that is nothing to do here{near(word, WORDS)} help tells what there is"]
         if game.over:
             return ["It is over: replay or quit."]
         if word == "scope":
             return self._scope(rest)
-        without: dict[str, Callable[[], list[str]]] = {"listen": game.listen, "hint": game.hint}
+        without: dict[str, Callable[[], list[str]]] = {
+            "listen": game.listen,
+            "hint": game.hint,
+            "explain": game.give_up,
+        }
         with_what: dict[str, Callable[[str], list[str]]] = {
             "measure": game.measure,
             "look": game.look,

@@ -7,7 +7,8 @@ from benchtool.diagnose.places import AtAddress
 
 _LESS = 0.35
 """Better is when so little of what went wrong before still does (judgement)."""
-_LEAST = 0.01
+LEAST = 0.01
+"""Less that goes wrong is nothing to improve."""
 _ANSWERS = 0.5
 
 
@@ -17,7 +18,7 @@ def better(before: Observed, after: Observed, unplugged: int | None = None) -> b
     if unplugged is not None and any(one.address == unplugged and _answered(one) for one in after.addresses):
         skipped = None  # another one has its address
     was, now = wrong(before, skipped), wrong(after, skipped)
-    return was - now >= _LEAST and now <= _LESS * was
+    return was - now >= LEAST and now <= _LESS * was
 
 
 def wrong(observed: Observed, skipped: int | None = None) -> float:
@@ -30,9 +31,9 @@ def wrong(observed: Observed, skipped: int | None = None) -> float:
     return failed / asked
 
 
-def alive(observed: Observed) -> frozenset[int]:
-    """The addresses that mostly answer."""
-    return frozenset(one.address for one in observed.addresses if _answered(one))
+def answering(observed: Observed) -> dict[int, float]:
+    """How often each address that is asked answers, 0 to 1."""
+    return {one.address: one.answered / one.requests for one in observed.addresses if one.requests}
 
 
 def _answered(one: AtAddress) -> bool:

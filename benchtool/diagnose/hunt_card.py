@@ -1,6 +1,7 @@
 """A hunt at a reader with data lines (D0 and D1): the same conversation, with the inference of `reads`.
 
-Reads are card data, so none of them is saved: a hunt taken up again listens anew.
+Reads and the numbers printed on cards are card data, so none of them is saved: a hunt taken up again listens and asks
+anew. What is kept of a printed number is in which way the reads agree with it.
 """
 
 from __future__ import annotations
@@ -11,15 +12,19 @@ from dataclasses import replace
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardDiagnosis
+from benchtool.diagnose.card_kinds import expected_formats, printed_agrees
 from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading, card_kind, parse_card_reading
 from benchtool.diagnose.hunt_answers import Conversation, listened, saved_hunt
 from benchtool.diagnose.hunt_choose import LEAST_GAIN
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
 from benchtool.diagnose.readings import DOORS, LIVE, ReadingError
 from benchtool.diagnose.sensible import CERTAIN
+from benchtool.frames.card.entry import Entry, EntryError, Kind, parse_entry
 
 KEY, VERSION = "benchtool-card-hunt", 1
 _NAMES = frozenset(kind.name for kind in CARD_METER)
+_READ = frozenset({"listen", "printed"})
+"""Answers that hang on card data, and are not saved."""
 _HOW = {
     "ohm": "Type what the meter shows: 61, 1.2k, 0.3, or open where it shows no end of ohms (OL).",
     "V": "Set the meter to DC volts, black probe on the controller's 0 V. Type what it shows: 4.9, 0.2, 120m.",
@@ -33,6 +38,16 @@ LISTEN = Question(
     caution=f"{LIVE} {DOORS}",
     minutes=3.0,
 )
+PRINTED_MINUTES = 2.0
+_PRINTED = "printed"
+_TELL_PRINTED = (
+    "Type the number printed on the card that was held to the reader: its digits, or SITE,NUMBER. It is not shown, not "
+    "saved, and not put on the page."
+)
+_HOW_PRINTED = (
+    "It stands on the card or in the controller's list. Were they several cards, type all in the order they were read, "
+    "with ; between. Only how the reads agree with it is kept: as it stands, inverted, last bit first, or not at all."
+)
 
 
 class CardHunt(Conversation):
@@ -41,6 +56,7 @@ class CardHunt(Conversation):
     def __init__(self, tap: str = "", *, listens: bool = True) -> None:
         super().__init__(tap, listens=listens)
         self._heard = CardEvidence()
+        self._printed: tuple[Entry, ...] = ()
         self._diagnosis: CardDiagnosis | None = None
 
     @property
@@ -50,7 +66,9 @@ class CardHunt(Conversation):
 
     def _evidence(self, answers: tuple[Answer, ...]) -> CardEvidence:
         heard = self._heard if listened(answers) else CardEvidence()
-        return replace(heard, readings=tuple(_reading(one) for one in answers if one.name in _NAMES and one.text))
+        told = any(one.name == _PRINTED and one.text for one in answers) and heard.reads
+        readings = tuple(_reading(one) for one in answers if one.name in _NAMES and one.text)
+        return replace(heard, readings=readings, printed=self._printed if told else ())
 
     def diagnosis(self) -> CardDiagnosis:
         """Where it stands, as `benchtool reads` would tell it."""
@@ -69,7 +87,7 @@ class CardHunt(Conversation):
     @property
     def minutes(self) -> float:
         """About how long it took."""
-        times = {kind.name: kind.minutes for kind in CARD_METER} | {"listen": LISTEN.minutes}
+        times = {kind.name: kind.minutes for kind in CARD_METER} | {"listen": LISTEN.minutes, _PRINTED: PRINTED_MINUTES}
         return sum(times[one.name] for one in self.answers if one.text)
 
     def next_question(self) -> Question | None:
@@ -81,6 +99,11 @@ class CardHunt(Conversation):
         if found.findings[0].probability >= CERTAIN and found.group is None:
             return None
         for step in found.next:
+            if step.name == _PRINTED and _PRINTED not in done and step.gain_bits >= LEAST_GAIN:
+                return Question(
+                    _PRINTED, Ask.VALUE, _TELL_PRINTED, (), _HOW_PRINTED, step.expect, step.caution, "", step.gain_bits,
+                    PRINTED_MINUTES, secret=True,
+                )  # fmt: skip
             if step.name in _NAMES and step.name not in done and step.gain_bits >= LEAST_GAIN:
                 unit = card_kind(step.name).unit
                 return Question(
@@ -94,6 +117,9 @@ class CardHunt(Conversation):
         question = self.next_question()
         if question is None:
             raise HuntError("the hunt is over: nothing is asked any more")
+        if question.name == _PRINTED and text.strip():
+            self.compare(_entries(text))
+            return
         answer = Answer(question.name, text.strip())
         if answer.text and question.ask is Ask.LISTEN:
             raise HuntError(f"{answer.text[:40]!r}: Enter alone reads now; s where it cannot be done")
@@ -101,10 +127,24 @@ class CardHunt(Conversation):
             _reading(answer)
         self._became((*self.answers, answer))
 
+    def compare(self, printed: tuple[Entry, ...]) -> None:
+        """Take the numbers printed on the cards: one for all reads, or one for each. HuntError leaves all as it was."""
+        reads = self.evidence.reads
+        if len(printed) not in (1, len(reads)):
+            raise HuntError(
+                f"{len(printed)} numbers for {len(reads)} reads: one for all, or one for each, with ; between"
+            )
+        heard = replace(self.evidence, printed=printed)
+        pairs = ((read, heard.printed_of(number)) for number, read in enumerate(reads))
+        told = [printed_agrees(read.bits, one, expected_formats(heard)).value for read, one in pairs if one is not None]
+        words = [f"{told.count(one)} of {len(told)} reads: {one}" for one in dict.fromkeys(told)]
+        self._printed = printed
+        self._became((*self.answers, Answer(_PRINTED, "; ".join(words))))
+
     def hear(self, heard: CardEvidence) -> None:
-        """Take in what was read."""
+        """Take in what was read; the numbers printed on earlier cards are asked for anew."""
         self._heard = replace(heard, readings=())
-        self._became((*(one for one in self.answers if one.name != "listen"), Answer("listen", "heard")))
+        self._became((*(one for one in self.answers if one.name not in _READ), Answer("listen", "heard")))
 
     def _became(self, answers: tuple[Answer, ...]) -> None:
         super()._became(answers)
@@ -112,7 +152,7 @@ class CardHunt(Conversation):
 
     def to_json(self) -> str:
         """The text of a saved hunt; without what was read."""
-        answers = [[one.name, one.text] for one in self.answers if one.name != "listen"]
+        answers = [[one.name, one.text] for one in self.answers if one.name not in _READ]
         return json.dumps({KEY: VERSION, "tap": self.tap, "answers": answers}, indent=1)
 
     @classmethod
@@ -131,6 +171,14 @@ class CardHunt(Conversation):
 
 def _shares(found: CardDiagnosis) -> dict[str, float]:
     return {finding.cause.value: finding.probability for finding in found.findings}
+
+
+def _entries(text: str) -> tuple[Entry, ...]:
+    """Printed numbers as they are typed; HuntError never repeats one."""
+    try:
+        return tuple(parse_entry(one, kind=Kind.DECIMAL) for one in text.split(";") if one.strip())
+    except EntryError as error:
+        raise HuntError(str(error)) from None
 
 
 def _reading(answer: Answer) -> CardMeterReading:

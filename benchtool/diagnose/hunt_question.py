@@ -37,6 +37,8 @@ class Question:
     gain_bits: float = 0.0
     """Expected fall of the entropy over the causes."""
     minutes: float = 0.0
+    secret: bool = False
+    """Whether what is typed is a card's number: it is not to be shown, kept or logged."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from benchtool.diagnose.card_advice import CARD_ADVICE
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause
 from benchtool.diagnose.card_kinds import printed_agrees
-from benchtool.diagnose.finding import REST
 from benchtool.frames.card.decode import decode_as
 from benchtool.frames.card.entry import Entry
 from benchtool.frames.card.formats import CardFormat
@@ -19,23 +19,31 @@ from benchtool.reports.reads_text import PLURALS, pulses_words
 
 _MOST_READS = 3
 """So many pieces of one presentation are told one by one."""
+_LEAST_WIDTH_NS = 20_000
+"""The shortest pulse published (sheet 6.1)."""
+_LATE_AND_HIGH = (
+    "Pulses are too short for this cable: those that came through are as wide as published, but the resistance of "
+    "cable and joints lets the line fall late and hardly to the low level, so that others are lost."
+)
 
 HELP = (
     "listen        the probe on both lines: a card held to the reader, five times",
     "measure KIND  the meter, or the scope at the controller: d0-idle, supply",
     "look printed  the numbers printed on the cards, beside what was read",
-    "kinds         all that can be measured and looked at",
-    "hint          where to go on (10 points)",
+    "kinds         all that can be measured and looked at, with its minutes",
+    "hint          where to go on (10 points; the same one again is free)",
     "name CAUSE    your answer",
-    "causes        all that can be named",
-    "replay        benchtool's own hunt on it (after your answer)",
-    "quit          leave; the reader is explained",
+    "causes        all that can be named, each with what it is",
+    "help NAME     what one of them asks for, and how it is done: help d0-idle",
+    "explain       give up: told what it was, score 0",
+    "replay        benchtool's own hunt on it (when it is over)",
+    "quit          leave; left unnamed it is not counted, and can be gone on with",
 )
 TITLES = {
     1: "loud faults: reading cards tells most of it",
     2: "everyday faults: look at all the reads, not at one",
     3: "faults that look alike: measure what splits them",
-    4: "faults that only the printed number tells, or none at all",
+    4: "faults that the printed number or the meter must tell, or none at all",
 }
 POINTS = (
     "Points: 30 for the cause, 70 for the proof: how probable what you gathered makes it, beside what benchtool's own "
@@ -88,6 +96,19 @@ def printed_lines(heard: CardEvidence, printed: Sequence[Entry]) -> list[str]:
     return [f"{number}. {words}" for number, words in enumerate(told, 1)]
 
 
+def cause_lines(names: Sequence[str]) -> list[str]:
+    """All causes, each with what it is."""
+    return [f"{name:18} {CARD_ADVICE[CardCause(name)].summary}" for name in names]
+
+
+def _said(truth: CardCause, evidence: CardEvidence, usual: str) -> str:
+    """What it is, true of the pulses that were seen."""
+    widths = [pulse.width_ns for read in evidence.reads for pulse in read.pulses or ()]
+    if truth is CardCause.PULSES_SHORT and widths and min(widths) >= _LEAST_WIDTH_NS:
+        return _LATE_AND_HIGH
+    return usual
+
+
 def explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[str]:
     """What it was, what of the learner's evidence told it, and how it is mended."""
     found = diagnose_lines(evidence)
@@ -96,8 +117,10 @@ def explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[str]:
     if mine is None:
         lines.append("What you gathered hardly speaks for it; the replay shows what does.")
     else:
-        lines.append(f"With what you gathered benchtool gives it {mine.probability:.0%}. {mine.summary}")
-        told = proof_lines([one for one in mine.evidence if one.text != REST], healthy=truth is CardCause.HEALTHY)
+        lines.append(
+            f"With what you gathered benchtool gives it {mine.probability:.0%}. {_said(truth, evidence, mine.summary)}"
+        )
+        told = proof_lines(mine.evidence, healthy=truth is CardCause.HEALTHY)
         lines += [line.replace("on a sound bus", "on sound lines") for line in told]
         lines += [f"> {todo}" for todo in mine.todo]
     if found.findings[0].cause is not truth:

@@ -43,6 +43,8 @@ _CODES = {
     STOPPED: "stopped before there was a result",
 }
 _LONGEST_TAP = 40
+_OF_PRACTICE = frozenset({"name", "replay", "hint", "measure", "scope", "look", "try", "kinds", "causes", "explain"})
+"""What people go on typing when practice is over (commands of these names come first)."""
 
 
 class Shell:
@@ -110,7 +112,6 @@ class Shell:
             )
         if words[0] == "shell":
             return self._wrong("this is the shell already")
-        self._last = line
         return self._run_command(words, line)
 
     def leave(self) -> None:
@@ -148,6 +149,7 @@ class Shell:
         self.log.typed(line.strip() if self.log.show_cards else judged.line)
         if meaning.command is None and not meaning.names:
             return self._wrong(self._unknown(words), log=False)
+        self._last = line
         whole = filled(words, meaning, self.visit)
         if whole != words:
             judged = judge(whole, meaning_of(self._root, whole, self._also))
@@ -216,6 +218,10 @@ class Shell:
         """What is wrong with a first word that is no command; what was typed is not repeated: it may be a card."""
         if words[0].startswith(("sim:", "/dev/", "COM")) or "://" in words[0] or os.path.isfile(words[0]):
             return "that is a tap: use TAP keeps it for this visit, listen TAP or diagnose TAP looks at it"
+        if words[0] in _OF_PRACTICE:
+            last = texts(split(self._last or ""))
+            ended = _without_program(last)[:1] == ["practice"]
+            return f"that is a word of practice{', which has ended' if ended else ''}: practice begins one"
         if looks_secret(words[0]):
             return "that is no command: a card is explained by card VALUE; help lists the commands"
         names = [name for name, _ in commands_in(self._root)]

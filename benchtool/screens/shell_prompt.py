@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 BEGINNING = (
     f"benchtool {__version__}: what is on a bus, what it says, what is wrong. Ctrl-D leaves.",
     "First: demo (no hardware), ports (adapters here), diagnose TAP; help lists all.",
+    "To learn without hardware: practice hides a fault for you to find.",
 )
 
 

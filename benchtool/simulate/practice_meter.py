@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from benchtool.simulate.build import build_pair
 from benchtool.simulate.scenario import TAP
@@ -24,6 +24,9 @@ _NOT_ENDS = 0.02
 """A terminator further from an end than this share of the pair is not at the end."""
 _LONG_STUB_M, _FAR_STUB_M = 3.0, 20.0
 _MANY_LOADS = 32.0
+HALF = 0.5
+_DEAD, _WELL = 0.1, 0.8
+"""Who answers less often than the one seems dead, and less often than the other works at times only (judgements)."""
 
 KINDS = (
     "ab-ohms",
@@ -96,19 +99,23 @@ def _volts(line: Scenario, kind: str, address: int | None, seed: int) -> float:
     return {"ab-idle": here.difference_v, "a-idle": here.common_v + half, "b-idle": here.common_v - half}[kind]
 
 
-def look(line: Scenario, sight: str, address: int | None, seed: int, alive: Callable[[], frozenset[int]]) -> str:
+Answering = Callable[[], Mapping[int, float]]
+"""How often each address answers, 0 to 1; worked out only where it matters. An address left out never does."""
+
+
+def look(line: Scenario, sight: str, address: int | None, seed: int, answering: Answering) -> str:
     """What eyes and ears find: the word of an answer, or empty where a simulated bus cannot tell.
 
-    `alive`: the addresses that answer, worked out only where it matters. ScenarioError for a device that is not there.
+    ScenarioError for a device that is not there.
     """
     if sight.endswith("@"):
         if address is None:
             raise ScenarioError(f"{sight}: say at which address")
         return _at_device(line, sight, address, seed)
     if sight == "who-is-dead":
-        return _who(line, alive())
+        return _who(line, answering())
     if sight == "controller":
-        return "both" if alive() else "asks"
+        return "both" if any(share >= HALF for share in answering().values()) else "asks"
     if sight == "rate-set":
         tap, baud = line.tap, line.line.baud
         rate = (tap.baud or baud) != baud
@@ -149,12 +156,13 @@ def _at_device(line: Scenario, sight: str, address: int, seed: int) -> str:
     return ""
 
 
-def _who(line: Scenario, alive: frozenset[int]) -> str:
-    asked = {one.address for one in line.devices}
-    dead = len(asked - alive)
+def _who(line: Scenario, answering: Mapping[int, float]) -> str:
+    """By how often each answers: a device that is heard in part works at times, and is not dead."""
+    shares = [answering.get(address, 0.0) for address in {one.address for one in line.devices}]
+    dead = sum(share < _DEAD for share in shares)
     if not dead:
-        return "at-times" if _restless(line) else "none"
-    return "all" if dead == len(asked) else "one" if dead == 1 else "several"
+        return "at-times" if _restless(line) or min(shares) < _WELL else "none"
+    return "all" if dead == len(shares) else "one" if dead == 1 else "several"
 
 
 def _restless(line: Scenario) -> bool:

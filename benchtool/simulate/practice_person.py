@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from benchtool.simulate.practice_meter import KINDS, look, meter
+from benchtool.simulate.practice_meter import HALF, KINDS, Answering, look, meter
 from benchtool.simulate.practice_tries import TRIES, changed
 from benchtool.simulate.specs import Scenario
 
@@ -13,20 +13,23 @@ Better = Callable[[Scenario, int | None], bool]
 
 
 class Person:
-    """Answers by the names of a hunt's questions. `alive` tells which addresses answer; `eyes`: whether it looks."""
+    """Answers by the names of a hunt's questions. `answering`: how often each address does.
+
+    `eyes`: whether it looks.
+    """
 
     def __init__(
         self,
         line: Scenario,
         seed: int,
-        alive: Callable[[], frozenset[int]],
+        answering: Answering,
         better: Better,
         *,
         eyes: bool = True,
     ) -> None:
         self._line = line
         self._seed = seed
-        self._alive = alive
+        self._answering = answering
         self._better = better
         self._eyes = eyes
 
@@ -44,10 +47,10 @@ class Person:
         if kind in TRIES:
             gone = address if kind == "unplug@" else None
             return "better" if self._better(changed(self._line, kind, address), gone) else "same"
-        return look(self._line, kind, address, self._seed, self._alive) if self._eyes else ""
+        return look(self._line, kind, address, self._seed, self._answering) if self._eyes else ""
 
     def _dead(self) -> str:
         """The address of the first device that does not answer, in the order along the pair."""
-        alive = self._alive()
+        often = self._answering()
         devices = sorted(self._line.devices, key=lambda one: one.position_m)
-        return next((str(one.address) for one in devices if one.address not in alive), "")
+        return next((str(one.address) for one in devices if often.get(one.address, 0.0) < HALF), "")

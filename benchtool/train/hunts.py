@@ -24,7 +24,7 @@ from benchtool.capture.chunk import LineErrors
 from benchtool.diagnose.engine import observe
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
-from benchtool.diagnose.hunt_better import alive, better
+from benchtool.diagnose.hunt_better import answering, better
 from benchtool.diagnose.hunt_end import FOUND, ending
 from benchtool.diagnose.hunt_question import Ask
 from benchtool.diagnose.observed import Observed
@@ -80,12 +80,13 @@ def hunt(line: Scenario, seed: int, *, eyes: bool = True, overrule: Overrule = l
     """Hunt to the end on a simulated bus."""
     heard = listened(line, seed)
 
-    def answering() -> frozenset[int]:
+    def shares() -> dict[int, float]:
         # As the controller and the users see it: whatever our own clip and settings are.
         plain = replace(line, tap=replace(line.tap, reversed_pair=False, baud=None, format=None))
-        return alive(heard if tap_settings(line) == tap_settings(plain) and plain == line else listened(plain, seed))
+        same = tap_settings(line) == tap_settings(plain) and plain == line
+        return answering(heard if same else listened(plain, seed))
 
-    person = Person(line, seed, answering, lambda one, gone: better(heard, listened(one, seed), gone), eyes=eyes)
+    person = Person(line, seed, shares, lambda one, gone: better(heard, listened(one, seed), gone), eyes=eyes)
     found = Hunt("sim:")
     for _ in range(_MOST_QUESTIONS):
         question = found.next_question()
