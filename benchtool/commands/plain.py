@@ -38,6 +38,9 @@ def fold_long_lines(stream: TextIO) -> None:
 
     def folded(text: str) -> int:
         nonlocal fresh
+        if not text or not isinstance(text, str):
+            # click asks so what a stream takes, octets (an error) or text: neither begins a line.
+            return as_it_is(text)
         whole, fresh = fresh, text.endswith("\n")
         if whole and fresh and "\x1b" not in text and "\r" not in text:
             as_it_is(_folded(text))

@@ -82,6 +82,15 @@ def test_what_follows_on_a_line_begun_is_not_folded(narrow: _Terminal) -> None:
     assert narrow.getvalue() == "name: typed by somebody who has a great deal to say about it\n"
 
 
+def test_an_empty_text_begins_no_line(narrow: _Terminal) -> None:
+    # click writes one, to learn whether a stream takes text, before the first line: an error has no other.
+    with pytest.raises(TypeError):
+        narrow.write(b"")  # type: ignore[arg-type]
+    narrow.write("")
+    click.echo("benchtool: sim:nosuch: no scenario 'nosuch'; there are: bench, demo", file=narrow)
+    assert all(len(one) <= 40 for one in narrow.getvalue().splitlines())
+
+
 def test_pipes_get_lines_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "40")
     stream = io.StringIO()
