@@ -25,6 +25,8 @@ DOORS = "A released lock opens a door. Keep escape routes clear, and people info
 
 MOST_OHM = 1e6
 """What counts as open."""
+_MOST_METER_OHM = 1e9
+"""More than handheld meters show (common practice): a slip of the finger, never a reading."""
 _LEADS_OHM = 0.3
 """What leads and contacts add or leave open (common practice)."""
 MOST_ADDRESS = 255
@@ -298,14 +300,15 @@ def parse_reading(text: str) -> Reading:
         return Reading(kind, MOST_OHM, address)
     match = _NUMBER.match(value.replace("\u2212", "-"))  # a minus sign pasted from a text
     if match is None:
-        raise ReadingError(f"{text}: a number is wanted after =, such as 61, 0.24 or 120k")
+        instead = f", not '{value.strip()}'" if value.strip() else ""
+        raise ReadingError(f"{name.strip()}: a number is wanted, such as 61, 0.24 or 120k{instead}")
     unit = _KINDS[kind].unit
     given = "V" if match[3] in ("v", "V") else "ohm" if match[3] else unit
     if given != unit:
         raise ReadingError(f"{text}: {kind.removesuffix('@')} is in {unit}, not {given}")
     factor = {"": 1.0, "k": 1e3, "K": 1e3, "M": 1e6, "m": 1e-3}[match[2]]
     number = float(match[1].replace(",", ".")) * factor
-    if unit == "ohm" and not 0 <= number < math.inf:
+    if unit == "ohm" and not 0 <= number <= _MOST_METER_OHM:
         raise ReadingError(f"{text}: 0 ohm or more is wanted; open, if the meter shows that it is")
     if unit == "V" and _DANGEROUS_V < abs(number) <= 1000:
         raise ReadingError(

@@ -73,6 +73,7 @@ class Source:
             f"{name}?{urlencode(options, safe=',/')}",
             self.settings,
             seconds=seconds,
+            typed=self.address,
             clock_ns=lambda: self._pace.bus_ns,
             wait=lambda _: None,
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from benchtool.simulate.fault_options import Fault, Options
 from benchtool.simulate.faults_line import LINE_FAULTS
 from benchtool.simulate.faults_stations import STATION_FAULTS
-from benchtool.simulate.specs import Scenario, ScenarioError
+from benchtool.simulate.specs import Scenario, ScenarioError, meant
 
 __all__ = ["FAULTS", "OPTIONS", "Fault", "Options", "apply"]
 
@@ -34,7 +34,7 @@ def apply(scenario: Scenario, kinds: str | None, options: Options) -> Scenario:
     chosen = [part.strip() for part in kinds.split(",")]
     for kind in chosen:
         if kind not in FAULTS:
-            raise ScenarioError(f"no fault {kind!r}; there are: {', '.join(FAULTS)}")
+            raise ScenarioError(f"no fault {kind!r}; {meant(kind, FAULTS, 'there are:')}")
     for key in options:
         if not any(key in FAULTS[kind].takes for kind in chosen):
             takers = [name for name, fault in FAULTS.items() if key in fault.takes]

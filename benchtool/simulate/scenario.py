@@ -34,6 +34,7 @@ from benchtool.simulate.specs import (
     ShortSpec,
     TapSpec,
     TerminatorSpec,
+    meant,
 )
 
 __all__ = [
@@ -99,9 +100,9 @@ def load(name: str) -> Scenario:
         elif name in names():
             text = (_FOLDER / f"{name}.toml").read_text(encoding="utf-8")
         else:
-            raise ScenarioError(
-                f"no scenario {_shown(name)}; there are: {', '.join(names())} (or give a path ending in .toml)"
-            )
+            mend = meant(name, names(), "there are:")
+            path = "" if mend.endswith("?") else " (or give a path ending in .toml)"
+            raise ScenarioError(f"no scenario {_shown(name)}; {mend}{path}")
         return parse(tomllib.loads(text))
     except OSError as error:
         raise ScenarioError(f"cannot read scenario {name}: {error.strerror or error}") from None

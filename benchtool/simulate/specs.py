@@ -6,8 +6,9 @@ installation. The file format is documented in docs/scenarios.md.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import Annotated, NamedTuple
 
 from benchtool.capture.settings import CharFormat, LineSettings
@@ -15,6 +16,13 @@ from benchtool.capture.settings import CharFormat, LineSettings
 
 class ScenarioError(ValueError):
     """A scenario or an option of a `sim:` address is wrong; the text is one line with the mend."""
+
+
+def meant(word: str, known: Iterable[str], else_are: str) -> str:
+    """The mend for a name that is none: the one nearest to it, else all, after the words `else_are`."""
+    names = tuple(known)
+    near = get_close_matches(word.lower(), names, 1)
+    return f"did you mean {near[0]}?" if near else f"{else_are} {', '.join(names)}"
 
 
 class Range(NamedTuple):

@@ -17,7 +17,7 @@ from urllib.parse import parse_qsl
 from benchtool.capture.chunk import Chunk, Item, LineCounts, LineErrors, Mark, TapInfo
 from benchtool.capture.settings import LineSettings
 from benchtool.simulate import faults, scenario
-from benchtool.simulate.specs import MOST_SEED, Scenario, ScenarioError
+from benchtool.simulate.specs import MOST_SEED, Scenario, ScenarioError, meant
 from benchtool.simulate.station import Station
 from benchtool.taps.tap import Tap, TapError
 
@@ -37,7 +37,8 @@ class SimulatedTap(Tap):
     """A tap on a virtual bus.
 
     `settings` (from `--baud` and `--format`) sets the tap's receiver, not the bus; None: as the bus is set. `seconds`
-    of bus time go before what the address says; None: as it says. `instead` makes a station that talks in place of the
+    of bus time go before what the address says; None: as it says. `typed` is what errors call the address where that
+    is not what the user wrote. `instead` makes a station that talks in place of the
     controller, and says how its line is set.
     """
 
@@ -47,6 +48,7 @@ class SimulatedTap(Tap):
         settings: LineSettings | None = None,
         *,
         seconds: float | None = None,
+        typed: str | None = None,
         clock_ns: Callable[[], int] = monotonic_ns,
         wait: Callable[[float], None] = sleep,
         instead: Callable[[Scenario], tuple[Station, LineSettings]] | None = None,
@@ -54,6 +56,7 @@ class SimulatedTap(Tap):
         self._address = address
         self._settings = settings
         self._seconds = seconds
+        self._typed = address if typed is None else typed
         self._clock_ns = clock_ns
         self._wait = wait
         self._instead = instead
@@ -77,7 +80,7 @@ class SimulatedTap(Tap):
         try:
             self._open()
         except ScenarioError as error:
-            raise TapError(f"{self._address}: {error}", reason="bad-address") from None
+            raise TapError(f"{self._typed}: {error}", reason="bad-address") from None
 
     def _open(self) -> None:
         from benchtool.simulate.build import build_bus, identity_of, tap_settings
@@ -86,7 +89,7 @@ class SimulatedTap(Tap):
         options = dict(parse_qsl(query, keep_blank_values=True))
         unknown = sorted(set(options) - set(OPTIONS))
         if unknown:
-            raise ScenarioError(f"unknown option {unknown[0]!r}; known are {', '.join(OPTIONS)}")
+            raise ScenarioError(f"unknown option {unknown[0]!r}; {meant(unknown[0], OPTIONS, 'known are')}")
         loaded = scenario.load(name or "demo")
         if self._settings is not None:
             loaded = replace(

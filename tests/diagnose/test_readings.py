@@ -68,6 +68,8 @@ def test_readings_are_understood(text: str, kind: str, value: float, address: in
         ("ab-idle=1e999", "volts are wanted"),
         ("ab-idle=240000", "such as 0.24 or 240m"),
         ("ab-ohms=1e999", "0 ohm or more"),
+        ("ab-ohms=1e24", "0 ohm or more is wanted; open, if the meter shows that it is"),
+        ("ab-ohms=banana", "ab-ohms: a number is wanted, such as 61, 0.24 or 120k, not 'banana'"),
         ("ab-idle@256=0.2", "addresses go up to 255"),
         ("supply=12", "say at which address"),
         ("ab-ohms@5=60", "not of one device"),

@@ -58,6 +58,8 @@ def refused(address: str) -> str:
         ("adapter=gold", "adapter=gold: marked, counted, blind is wanted"),
         ("fault=lightning", "no fault 'lightning'; there are: healthy"),
         ("fault", "no fault ''; there are: healthy"),
+        ("fault=bias-mising", "no fault 'bias-mising'; did you mean bias-missing?"),
+        ("pase=real", "unknown option 'pase'; did you mean pace?"),
         ("fault=noise-broadband&level=loud", "level=loud: a number is wanted"),
         ("fault=noise-broadband&at=2", "fault=noise-broadband does not take 'at'"),
         ("at=9", "no device at address 9 in this scenario"),
@@ -69,7 +71,14 @@ def test_a_wrong_option_is_one_line(query: str, line: str) -> None:
 
 def test_an_unknown_scenario_is_one_line() -> None:
     assert "no scenario 'nowhere'; there are: bench, demo" in refused("sim:nowhere")
+    assert "no scenario 'dmo'; did you mean demo?" in refused("sim:dmo")
     assert "cannot read scenario" in refused("sim:/nowhere/site.toml")
+
+
+def test_an_error_calls_the_address_what_the_user_typed() -> None:
+    # The screen of a bus adds options of its own.
+    with pytest.raises(TapError, match=r"^sim:nosuch: no scenario"):
+        SimulatedTap("sim:nosuch?pace=real", typed="sim:nosuch").open()
 
 
 def test_the_options_are_those_of_faults_and_its_own() -> None:
