@@ -13,6 +13,7 @@ from benchtool.capture.chunk import Gap, LineCounts, LineErrors, Mark, TapInfo
 from benchtool.frames.card.decode import decode
 from benchtool.frames.explain import explain
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
+from benchtool.frames.hidden import hidden_octets, without_secrets
 from benchtool.frames.meaning import HIDDEN, Field, Meaning
 from benchtool.frames.osdp.check import BROADCAST
 from benchtool.measure.spread import SpreadFigures
@@ -20,6 +21,10 @@ from benchtool.measure.tally import AddressFigures, Figures
 
 _MARK_WORDS = ((Mark.FRAMING, "framing"), (Mark.PARITY, "parity"), (Mark.BREAK, "break"), (Mark.OVERRUN, "overrun"))
 _FIRST_OCTETS = 3
+DOTS = "••"
+"""Stands for a hidden octet in a text."""
+NOT_TOLD = ".."
+"""Stands for a hidden octet in `--json`: two characters, as an octet's own, and no hexadecimal digits."""
 
 REASON_WORDS = {
     Reason.OK: "ok",
@@ -87,18 +92,21 @@ def verdict(frame: Frame) -> str:
 
 
 def octets_text(frame: Frame, meaning: Meaning, *, show_secrets: bool) -> str:
-    """A frame's octets in hex, spaced; secret ones as dots.
+    """A frame's octets in hex, spaced; dots for those that are hidden, and for the check value over them."""
+    return " ".join(_octet_words(frame, meaning, show_secrets, DOTS, upper=True))
 
-    The whole payload of a damaged frame is hidden: with a damaged code, its secrets stand under another name.
-    """
-    words = [f"{octet:02X}" for octet in frame.octets]
-    if not show_secrets and frame.protocol is not Protocol.UNKNOWN:
-        hidden = [range(field.start, field.start + field.length) for field in meaning.fields if field.secret]
-        if frame.protocol is Protocol.OSDP and not frame.ok:
-            hidden.append(range(6, len(words)))
-        for index in (index for span in hidden for index in span if index < len(words)):
-            words[index] = "••"
-    return " ".join(words)
+
+def _octet_words(frame: Frame, meaning: Meaning, show_secrets: bool, mask: str, *, upper: bool) -> list[str]:
+    hidden = frozenset() if show_secrets else hidden_octets(frame, meaning)
+    form = "02X" if upper else "02x"
+    return [mask if place in hidden else format(octet, form) for place, octet in enumerate(frame.octets)]
+
+
+def _first_octets(frame: Frame, meaning: Meaning, show_secrets: bool) -> str:
+    """The beginning of unknown octets, as far as it may be shown."""
+    words = octets_text(frame, meaning, show_secrets=show_secrets).split(" ")
+    shown = [word for word in words[:_FIRST_OCTETS] if word != DOTS]
+    return " ".join([*shown, *["…"] * (len(shown) < len(words))])
 
 
 def marks_text(marks: bytes) -> str:
@@ -125,10 +133,10 @@ def frame_line(
     """
     silence = "" if frame.silence_ns is None else f"{frame.silence_ns / 1e6:.1f}"
     meaning = explain(frame) if meaning is None else meaning
+    if not show_secrets:
+        meaning = without_secrets(frame, meaning)
     if frame.protocol is Protocol.UNKNOWN:
-        # A damaged card read may hide among unknown octets: only their beginning is shown unasked.
-        more = " …" if len(frame.octets) > _FIRST_OCTETS else ""
-        what = f"{meaning.title}: {frame.octets[:_FIRST_OCTETS].hex(' ').upper()}{more}"
+        what = f"{meaning.title}: {_first_octets(frame, meaning, show_secrets)}"
     else:
         what = _words(meaning, show_secrets)
         if meaning.name is None or meaning.name.isupper():  # a name in plain words stands in the title already
@@ -156,6 +164,8 @@ def _field(field: Field, show_secrets: bool) -> Any:
 def frame_object(frame: Frame, *, meaning: Meaning | None = None, show_secrets: bool = False) -> dict[str, Any]:
     """What `listen --json` prints for a frame (docs/json.md); `meaning` as for `frame_line`."""
     meaning = explain(frame) if meaning is None else meaning
+    if not show_secrets:
+        meaning = without_secrets(frame, meaning)
     cards = card_reads(meaning)
     made: dict[str, Any] = {
         "kind": "frame",
@@ -165,7 +175,7 @@ def frame_object(frame: Frame, *, meaning: Meaning | None = None, show_secrets: 
         "name": meaning.name,
         "ok": None if frame.ok and not frame.proved else frame.ok,
         "reason": None if frame.proved else UNPROVED if frame.ok else frame.reason.value,
-        "octets": frame.octets.hex(),
+        "octets": "".join(_octet_words(frame, meaning, show_secrets, NOT_TOLD, upper=False)),
         "role": frame.role.value,
         "title": meaning.title,
         "fields": {field.name: _field(field, show_secrets) for field in meaning.fields},

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from benchtool.frames.explain import explain
-from benchtool.frames.frame import Frame, Protocol
+from benchtool.frames.frame import Frame
+from benchtool.frames.hidden import hidden_octets
 from benchtool.measure.waveform import find_eye
 from benchtool.measure.waveform_eye import Eye
 from benchtool.measure.waveform_figures import WaveformFigures
@@ -164,14 +165,15 @@ def _burst(figures: WaveformFigures, show_secrets: bool) -> tuple[float, float] 
     """Which part is drawn in detail: the first sound frame without secrets; else octets up to the first secret."""
     if not figures.octets or figures.bit_s is None:
         return None
-    chosen = next((frame for frame in figures.frames if frame.ok and not _secret_from(frame)), None)
+    chosen = next((frame for frame in figures.frames if frame.ok and _secret_from(frame) is None), None)
     if chosen is None:
         chosen = next((frame for frame in figures.frames if frame.ok), None) or figures.frames[0]
     starts = [octet.start_s for octet in figures.octets]
     first = int(np.searchsorted(starts, figures.start_s + chosen.t_ns * 1e-9 - figures.bit_s))
     count = len(chosen.octets)
     if not show_secrets:
-        count = _secret_from(chosen) or count
+        secret_from = _secret_from(chosen)
+        count = count if secret_from is None else secret_from
     last = min(len(starts), first + max(1, min(count, _MOST_OCTETS))) - 1
     end = figures.octets[last].end_s
     following = starts[last + 1] if last + 1 < len(starts) else np.inf
@@ -179,11 +181,9 @@ def _burst(figures: WaveformFigures, show_secrets: bool) -> tuple[float, float] 
     return max(figures.start_s, starts[first] - _BEFORE_BITS * figures.bit_s), float(after)
 
 
-def _secret_from(frame: Frame) -> int:
-    """Where the first octet lies that is hidden unless asked for; 0 where there is none."""
-    if frame.protocol is Protocol.UNKNOWN or not frame.ok:
-        return 3 if frame.protocol is Protocol.UNKNOWN else 6
-    return min((field.start for field in explain(frame).fields if field.secret), default=0)
+def _secret_from(frame: Frame) -> int | None:
+    """Where the first octet lies that is hidden unless asked for; None where there is none."""
+    return min(hidden_octets(frame, explain(frame)), default=None)
 
 
 def _hidden(figures: WaveformFigures) -> set[int]:
@@ -193,12 +193,7 @@ def _hidden(figures: WaveformFigures) -> set[int]:
     for frame in figures.frames:
         begun = figures.start_s + frame.t_ns * 1e-9
         first = int(np.searchsorted(starts, begun - 1e-9 - (figures.bit_s or 0.0) / 4))
-        spans = (
-            [range(_secret_from(frame), len(frame.octets))]
-            if not frame.ok
-            else [range(f.start, f.start + f.length) for f in explain(frame).fields if f.secret]
-        )
-        hidden |= {first + place for span in spans for place in span}
+        hidden |= {first + place for place in hidden_octets(frame, explain(frame))}
     return hidden
 
 

@@ -1,13 +1,14 @@
 """One line of the traffic to its last bit: each octet in hex and bits, with the field it belongs to; the check value.
 
 Places of the fields: OSDP sheet 5.1, Modbus sheet 3.1 and 3.3; payloads by the tables of `frames`. Secrets stay hidden,
-in hex and in bits.
+in hex and in bits, and so does a check value over them.
 """
 
 from __future__ import annotations
 
 from benchtool.frames.crc import crc_modbus as modbus_crc
 from benchtool.frames.frame import Frame, Protocol, Reason
+from benchtool.frames.hidden import hidden_octets, without_secrets
 from benchtool.frames.meaning import HIDDEN, Meaning
 from benchtool.frames.osdp import check as osdp_check
 from benchtool.frames.osdp.header import parse
@@ -27,6 +28,8 @@ def row_text(row: Row, *, show_secrets: bool = False) -> tuple[str, ...]:
     if row.frame is not None:
         meaning = meaning_of(row)
         assert meaning is not None
+        if not show_secrets:
+            meaning = without_secrets(row.frame, meaning)
         return tuple(_frame_text(row, row.frame, meaning, show_secrets))
     if row.event is not None:
         rule = row.event.row
@@ -52,7 +55,7 @@ def _frame_text(row: Row, frame: Frame, meaning: Meaning, show_secrets: bool) ->
     if frame.silence_ns is not None:
         lines.append(f"silence before it: {frame.silence_ns / 1e6:.3f} ms")
     lines += ["", f"verdict: {frame_text.verdict(frame)}{'' if frame.ok else ': ' + _REASONS[frame.reason]}"]
-    lines += _check_text(frame)
+    lines += _check_text(frame, told=show_secrets or not hidden_octets(frame, meaning))
     lines += [f"odd: {problem}" for problem in meaning.problems]
     if frame.marks and any(frame.marks):
         lines.append(f"line errors: {frame_text.marks_text(frame.marks)}")
@@ -71,9 +74,6 @@ def _frame_text(row: Row, frame: Frame, meaning: Meaning, show_secrets: bool) ->
 
 def _octet_lines(frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str]:
     shown = frame_text.octets_text(frame, meaning, show_secrets=show_secrets).split(" ")
-    if frame.protocol is Protocol.UNKNOWN and not show_secrets and len(shown) > 3:
-        # A damaged card read may hide among unknown octets.
-        shown = [*shown[:3], *["••"] * (len(shown) - 3)]
     if not frame.octets:
         shown = []
     places = _places(frame)
@@ -82,7 +82,7 @@ def _octet_lines(frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str
         lines.append(f"  {len(frame.lead)} mark octet(s) FF before it, outside length and check")
     for at, text in enumerate(shown):
         octet = frame.octets[at]
-        bits = "•••• ••••" if text == "••" else f"{octet >> 4:04b} {octet & 15:04b}"
+        bits = "•••• ••••" if text == frame_text.DOTS else f"{octet >> 4:04b} {octet & 15:04b}"
         mark = frame_text.marks_text(frame.marks[at : at + 1]) if frame.marks else ""
         named = [
             field.name.replace("_", " ") for field in meaning.fields if field.start <= at < field.start + field.length
@@ -90,28 +90,35 @@ def _octet_lines(frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str
         words = [places[at]] if at in places else []
         words += [word for word in named if word not in words]
         lines.append(f"  {at:>5}    {text:<4} {bits}  {mark or 'ok':<6} {', '.join(words)}".rstrip())
-    if any(text == "••" for text in shown):
-        lines += ["", "Dots hide card data, keys and digits, or octets that may be some; --show-cards shows them."]
+    if frame_text.DOTS in shown:
+        lines += [
+            "",
+            "Dots hide card data, keys and digits, octets that may be some, and check values that",
+            "would tell them; --show-cards shows them.",
+        ]
     return lines
 
 
-def _check_text(frame: Frame) -> list[str]:
+def _check_text(frame: Frame, *, told: bool) -> list[str]:
+    """`told`: with its figures. Over hidden octets they are not: a short number can be tried out until they come."""
     octets = frame.octets
     if frame.reason not in (Reason.OK, Reason.CHECK_FAILED):
         return []
     if frame.protocol is Protocol.OSDP:
         if octets[4] & osdp_check.USES_CRC:
             sent, right = int.from_bytes(octets[-2:], "little"), osdp_check.crc(octets[:-2])
-            return [_compared("CRC-16 (low octet first)", sent, right, 4)]
-        return [_compared("checksum", octets[-1], osdp_check.checksum(octets[:-1]), 2)]
+            return [_compared("CRC-16 (low octet first)", sent, right, 4, told)]
+        return [_compared("checksum", octets[-1], osdp_check.checksum(octets[:-1]), 2, told)]
     if frame.protocol is Protocol.MODBUS_RTU and len(octets) > 2:
         sent, right = int.from_bytes(octets[-2:], "little"), modbus_crc(octets[:-2])
-        return [_compared("CRC-16 (low octet first)", sent, right, 4)]
+        return [_compared("CRC-16 (low octet first)", sent, right, 4, told)]
     return []
 
 
-def _compared(name: str, sent: int, right: int, digits: int) -> str:
+def _compared(name: str, sent: int, right: int, digits: int, told: bool) -> str:
     verdict = "they agree" if sent == right else "THEY DIFFER"
+    if not told:
+        return f"check value: {name}, sent and worked out {HIDDEN}: {verdict}"
     return f"check value: {name}, sent {sent:0{digits}X}, worked out {right:0{digits}X}: {verdict}"
 
 

@@ -83,3 +83,15 @@ def check_ok(frame: bytes) -> bool:
     if frame[4] & USES_CRC:
         return length >= MIN_LENGTH_CRC and crc_hqx(frame[:-2], CRC_START) == frame[-2] | frame[-1] << 8
     return not sum(frame) & 0xFF
+
+
+DIFFERS = "the check value is not what the octets give"
+"""Said in place of `difference` where octets are hidden: with the figures they could be worked out."""
+
+
+def difference(frame: bytes) -> str:
+    """How the check value of a frame of at least `MIN_LENGTH` octets differs from what the others give, in words."""
+    if frame[4] & USES_CRC:
+        found, right = frame[-2:], crc(frame[:-2]).to_bytes(2, "little")
+        return f"CRC is {found.hex(' ').upper()}, the octets give {right.hex(' ').upper()}"
+    return f"checksum is {frame[-1]:02X}, the octets give {checksum(frame[:-1]):02X}"

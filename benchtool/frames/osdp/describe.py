@@ -15,6 +15,9 @@ from benchtool.frames.osdp.header import Header, parse
 from benchtool.frames.osdp.payloads import decode_payload
 from benchtool.frames.osdp.security import BLOCK_TYPES, ENCRYPTED_TYPES, MAC_TYPES, block_problems, block_text
 
+ENCRYPTED = "octets encrypted"
+"""What the text of a field ends with that nobody has decrypted."""
+
 
 def describe(frame: Frame, clear: bytes | None = None) -> Meaning:
     """The frame in words, sound or damaged; offsets count from the frame's first octet. Never raises on input.
@@ -82,11 +85,7 @@ def _frame_problems(octets: bytes, header: Header, problems: list[str]) -> None:
     if there < check.MIN_LENGTH + header.uses_crc:
         problems.append(f"{there} octets are too few for a frame")
     elif not check.check_ok(octets):
-        if header.uses_crc:
-            found, right = octets[-2:], check.crc(octets[:-2]).to_bytes(2, "little")
-            problems.append(f"CRC is {found.hex(' ').upper()}, the octets give {right.hex(' ').upper()}")
-        else:
-            problems.append(f"checksum is {octets[-1]:02X}, the octets give {check.checksum(octets[:-1]):02X}")
+        problems.append(check.difference(octets))
 
 
 def _security(octets: bytes, header: Header, fields: list[Field], problems: list[str]) -> bool:
@@ -111,7 +110,7 @@ def _security(octets: bytes, header: Header, fields: list[Field], problems: list
 def _encrypted(header: Header, data: bytes, fields: list[Field], problems: list[str]) -> None:
     count = len(data)
     if count:
-        text = f"{count} octets encrypted"
+        text = f"{count} {ENCRYPTED}"
         fields.append(Field("data", data.hex().upper(), text, header.data_start, count))
     if count == 0:
         problems.append("an encrypted frame without data")

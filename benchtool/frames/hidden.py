@@ -1,0 +1,84 @@
+"""Which octets of a frame may tell a card, typed digits or a key: the one place where that is decided.
+
+A check value over hidden octets tells them: four digits under a CRC of 16 bits can be tried out, and a MAC is as good
+where its key is known. So where anything is hidden, the check value is too. The rules are judgements.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from benchtool.frames.frame import Frame, Protocol
+from benchtool.frames.meaning import Field, Meaning
+from benchtool.frames.osdp import check
+from benchtool.frames.osdp.describe import ENCRYPTED
+from benchtool.frames.osdp.header import Header, parse
+from benchtool.frames.osdp.security import MAC_TYPES
+
+_DATA_START = check.HEADER_LENGTH + 1
+_FIRST_OCTETS = 3
+"""So many octets of an unknown span are shown where it begins after a silence: no header is shorter."""
+_BEGINS_NS = 3_000_000
+"""A span after a shorter silence may begin in the midst of a frame, at its card or its digits."""
+_STRAY = frozenset((0x00, 0xFF))
+"""What a line without bias, and drivers that switch, make of nothing."""
+
+
+def hidden_octets(frame: Frame, meaning: Meaning) -> frozenset[int]:
+    """Places in `frame.octets` of what is hidden unless asked for; empty where the frame holds no secret.
+
+    Secret fields with the check value over them; in frames of an OSDP secure session what is encrypted and the MAC,
+    each a link of a chain; all data of a damaged OSDP frame, for with a damaged code it stands under another name; of
+    unknown octets all but the first three, or all but strays where they begin in the midst. Frames of Modbus and of protocol tables hold nothing known to be secret.
+    """
+    count = len(frame.octets)
+    if frame.protocol is Protocol.UNKNOWN:
+        begins = frame.silence_ns is None or frame.silence_ns >= _BEGINS_NS
+        stray = _STRAY.issuperset(frame.octets)
+        return frozenset(range(_FIRST_OCTETS if begins or stray else 0, count))
+    if frame.protocol is not Protocol.OSDP:
+        return frozenset()
+    header = parse(frame.octets)
+    if header is None:
+        return frozenset(range(_DATA_START, count))
+    if not frame.ok:
+        # Header, code and check value alone: nothing to hide.
+        bare = count == header.length == _DATA_START + _check_size(header)
+        return frozenset() if bare else frozenset(range(_DATA_START, count))
+    hidden = {at for one in meaning.fields if one.secret for at in _places(one)}
+    if _sealed(header):
+        hidden |= set(range(header.data_start, header.mac_end))
+    if hidden:
+        hidden |= set(range(count - _check_size(header), count))
+    return frozenset(at for at in hidden if at < count)
+
+
+def without_secrets(frame: Frame, meaning: Meaning) -> Meaning:
+    """The meaning with every field secret that stands on hidden octets, and no figures of a check value over them."""
+    hidden = hidden_octets(frame, meaning)
+    if not hidden or frame.protocol is not Protocol.OSDP:
+        return meaning
+    fields = tuple(_masked(one, frame.ok) if hidden & set(_places(one)) else one for one in meaning.fields)
+    told = check.difference(frame.octets)
+    problems = tuple(check.DIFFERS if problem == told else problem for problem in meaning.problems)
+    return replace(meaning, fields=fields, problems=problems)
+
+
+def _masked(field: Field, sound: bool) -> Field:
+    if sound and field.text.endswith(ENCRYPTED):
+        return replace(field, value=None)  # how much is encrypted may be read
+    # What was decrypted is secret or not by what it says, wherever it stood.
+    return field if sound and field.name != "mac" else replace(field, secret=True)
+
+
+def _places(field: Field) -> range:
+    return range(field.start, field.start + field.length)
+
+
+def _sealed(header: Header) -> bool:
+    block = header.security_block
+    return block is not None and len(block) > 1 and block[1] in MAC_TYPES
+
+
+def _check_size(header: Header) -> int:
+    return 2 if header.uses_crc else 1
