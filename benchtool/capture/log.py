@@ -11,6 +11,7 @@ import re
 
 from benchtool.capture.chunk import Chunk, Direction, Gap, Item, LineCounts, Mark, TapInfo
 from benchtool.capture.described import MOST_NAME, described, pairs
+from benchtool.capture.printable import printable
 
 MOST_OCTETS = 16_384
 """Longest chunk on one line; the writer divides longer ones."""
@@ -57,7 +58,7 @@ def seconds(t_ns: int) -> str:
 
 def shortened(text: str) -> str:
     """At most 24 characters of `text`, fit to be shown in a message."""
-    shown = "".join(character if character.isprintable() else "·" for character in text[:24])
+    shown = printable(text[:24], "·")
     return shown + ("…" if len(text) > 24 else "")
 
 

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
+from benchtool.capture.printable import printable
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.lean import MOST_LOG, Lean
 from benchtool.diagnose.places import AtAddress
@@ -122,7 +123,7 @@ def _plain(text: object) -> str:
     """A text without line ends and control characters; it is shown on a terminal."""
     if not isinstance(text, str):
         raise ValueError(f"{text!r:.40} where a text belongs")
-    return "".join(one if one.isprintable() else " " for one in text)
+    return printable(text)
 
 
 def _number(value: object, least: float = -_MOST) -> float:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from difflib import get_close_matches
 from typing import Any
 
+from benchtool.capture.printable import printable
+
 
 class Part:
     """One table of the file; every key must be taken, so that a mistyped one is told."""
@@ -111,10 +113,9 @@ def flag(value: bool) -> str:
 
 def one_line(text: str) -> str:
     """Text for a comment or a message: without line breaks and what cannot be printed."""
-    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+    return " ".join(printable(text).split())
 
 
 def quoted(text: str) -> str:
     """Text as a TOML string."""
-    plain = "".join(letter if letter.isprintable() else " " for letter in text)
-    return '"' + plain.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return '"' + printable(text).replace("\\", "\\\\").replace('"', '\\"') + '"'

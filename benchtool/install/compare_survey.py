@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from benchtool.capture.printable import printable
 from benchtool.install.compare_found import AsFound, FoundDevice, Identity, KeyUse, Way
 
 _MOST_ADDRESS = 126
@@ -34,7 +35,7 @@ def read_survey(text: str, tap: str) -> AsFound:
             raise ValueError("it holds no object of kind survey")
         return _found(held, tap)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
-        words = "".join(one if one.isprintable() else " " for one in str(error))[:100]
+        words = printable(str(error))[:100]
         raise SurveyError(f"not a survey that can be read ({words}): save one with benchtool survey --json") from None
 
 

@@ -10,6 +10,7 @@ import sys
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from benchtool.capture.printable import printable
 from benchtool.taps.holders import holders, permission_problem
 
 _PSEUDO_MAJORS = range(136, 144)
@@ -116,7 +117,7 @@ def _line(path: Path) -> str:
         text = path.read_text(errors="replace").strip()
     except OSError:
         return ""
-    return "".join(letter if letter.isprintable() else "?" for letter in text)
+    return printable(text, "?")
 
 
 def _number(path: Path, base: int = 10) -> int | None:

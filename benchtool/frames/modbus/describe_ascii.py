@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from benchtool.capture.printable import printable
 from benchtool.frames.frame import Frame, Protocol, Reason
 from benchtool.frames.meaning import Field, Meaning
 from benchtool.frames.modbus.ascii import END, MAX_CHARACTERS, MIN_CHARACTERS, as_rtu, inside, lrc, plain
@@ -52,7 +53,7 @@ def _cut_off(frame: Frame, characters: bytes) -> Meaning:
 
 
 def _characters(characters: bytes) -> Field:
-    text = "".join(c if c.isprintable() else "." for c in characters.decode("ascii"))
+    text = printable(characters.decode("ascii"), ".")
     return Field("characters", text, text, 0, len(characters))
 
 

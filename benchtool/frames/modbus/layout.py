@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
+from benchtool.capture.printable import printable
 from benchtool.frames.meaning import Field, Value
 
 
@@ -140,7 +141,7 @@ def _run_value(kind: Kind, octets: bytes, number: int | None) -> tuple[Value, st
         return list(words), _some([str(word) for word in words], _SHOWN_REGISTERS, len(words))
     if kind is Kind.CHARACTERS:
         text = octets.decode("latin-1")
-        return text, "".join(c if c.isprintable() else "." for c in text)
+        return text, printable(text, ".")
     return octets.hex().upper(), octets_text(octets)
 
 
