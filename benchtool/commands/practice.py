@@ -45,7 +45,7 @@ def command(
     Listen, measure, look and try as on a real site; the simulated meter and scope answer from the same physics. Name
     the cause; you are told how good that was and what the evidence says: a name earns little, proof earns most. The
     same level and seed are the same installation. Commands may be piped in. Progress is kept on this computer alone
-    (BENCHTOOL_HOME moves it, --forget deletes it).
+    (BENCHTOOL_HOME moves it, --forget deletes it); an installation left unnamed is not counted.
 
     \b
     Examples:
@@ -62,7 +62,8 @@ def command(
     if forget:
         click.echo(f"deleted: {path}" if kept.forget(path) else "there was no progress to delete")
         return
-    rows = kept.load(path)
+    # One's own folder may be out of reach: that is no reason not to practise. What was asked for is.
+    rows = [] if progress is None and not scores and kept.out_of_reach(path) else kept.load(path)
     if scores:
         click.echo(json.dumps(kept.as_objects(rows), indent=1) if as_json else "\n".join(kept.lines(rows)))
         return

@@ -153,6 +153,10 @@ class CardPractice(Game):
         """What it was, and what told it."""
         return texts.explained(CardCause(self.truth), self.tap, self.evidence())
 
+    def said_here(self) -> str:
+        """What it is by the pulses heard."""
+        return texts.said_here(CardCause(self.truth), self.heard)
+
     def hunt(self) -> Replayed:
         """benchtool's own hunt."""
         found, lines = self._hunted(), ["benchtool's own hunt:"]

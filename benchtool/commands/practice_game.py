@@ -286,7 +286,12 @@ class Game(ABC):
 
     def replay(self) -> list[str]:
         """benchtool's own hunt, answer by answer."""
-        return list(self.hunted.lines)
+        said = self.said_here()
+        return [*self.hunted.lines, *([f"Beyond what the hunt can tell: {said}"] if said else [])]
+
+    def said_here(self) -> str:
+        """What the fault is at this installation, where the cause's usual sentence says something else; or empty."""
+        return ""
 
     def _list(self) -> str:
         return f"devices {', '.join(map(str, self.devices))}"

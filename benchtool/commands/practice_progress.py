@@ -71,6 +71,17 @@ def load(path: Path) -> list[Played]:
         raise CommandError(f"{path}: no record of practice; choose another with --progress FILE", Exit.INPUT) from None
 
 
+def out_of_reach(path: Path) -> bool:
+    """Whether nobody can even see if there is such a file."""
+    try:
+        path.stat()
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    return False
+
+
 def _played(row: str) -> Played:
     held: Any = json.loads(row)
     if held[_KEY] != _VERSION or held["lines"] not in ("bus", "data"):

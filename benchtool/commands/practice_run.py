@@ -205,10 +205,12 @@ class Practice(Game):
 
     def explain(self) -> list[str]:
         """What it was, and what told it."""
+        return practice_text.explained(Cause(self.truth), self.tap, self.observed(), self.said_here())
+
+    def said_here(self) -> str:
+        """That it is the controller's own driver, where it is."""
         held = self.truth == Cause.DRIVER_HELD_LATE.value and self.place is None
-        return practice_text.explained(
-            Cause(self.truth), self.tap, self.observed(), practice_text.HELD_BY_CONTROLLER if held else ""
-        )
+        return practice_text.HELD_BY_CONTROLLER if held else ""
 
     def hunt(self) -> Replayed:
         """benchtool's own hunt."""

@@ -101,12 +101,12 @@ def cause_lines(names: Sequence[str]) -> list[str]:
     return [f"{name:18} {CARD_ADVICE[CardCause(name)].summary}" for name in names]
 
 
-def _said(truth: CardCause, evidence: CardEvidence, usual: str) -> str:
-    """What it is, true of the pulses that were seen."""
+def said_here(truth: CardCause, evidence: CardEvidence) -> str:
+    """What it is by the pulses that were seen, where the usual sentence is not true of them; else empty."""
     widths = [pulse.width_ns for read in evidence.reads for pulse in read.pulses or ()]
     if truth is CardCause.PULSES_SHORT and widths and min(widths) >= _LEAST_WIDTH_NS:
         return _LATE_AND_HIGH
-    return usual
+    return ""
 
 
 def explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[str]:
@@ -117,9 +117,8 @@ def explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[str]:
     if mine is None:
         lines.append("What you gathered hardly speaks for it; the replay shows what does.")
     else:
-        lines.append(
-            f"With what you gathered benchtool gives it {mine.probability:.0%}. {_said(truth, evidence, mine.summary)}"
-        )
+        said = said_here(truth, evidence) or mine.summary
+        lines.append(f"With what you gathered benchtool gives it {mine.probability:.0%}. {said}")
         told = proof_lines(mine.evidence, healthy=truth is CardCause.HEALTHY)
         lines += [line.replace("on a sound bus", "on sound lines") for line in told]
         lines += [f"> {todo}" for todo in mine.todo]

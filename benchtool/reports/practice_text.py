@@ -19,6 +19,7 @@ _MOST_PROOFS = 5
 _TELLING = 0.1
 _SPLITS, _SURELY, _MOST_SPLITS = 0.25, 3.0, 3
 """Weights (log10) from which a sign tells two faults apart, and from which it settles it."""
+_MAINS = "tested against the mains"
 _TOGETHER = "all other signs together, each of them small"
 _NAMED = {
     Cause.CONDUCTOR_OPEN: "One data wire, or both, is open before the device.",
@@ -185,7 +186,9 @@ def explained(truth: Cause, tap: str, observed: Observed, said: str = "") -> lis
         lines.append("What you gathered hardly speaks for it; the replay shows what does.")
     else:
         lines.append(f"With what you gathered benchtool gives it {mine.probability:.0%}. {said or mine.summary}")
-        lines += proof_lines([_of_all(one, observed) for one in mine.evidence], healthy=truth is Cause.HEALTHY)
+        # Score against the mains is a figure for a machine, unless it is the mains.
+        proofs = [one for one in mine.evidence if truth is Cause.NOISE_MAINS or _MAINS not in one.text]
+        lines += proof_lines([_of_all(one, observed) for one in proofs], healthy=truth is Cause.HEALTHY)
         lines += _splitting(truth, observed)
     first = found.findings[0]
     if first.cause is not truth:
@@ -196,9 +199,12 @@ def explained(truth: Cause, tap: str, observed: Observed, said: str = "") -> lis
 
 
 def proof_lines(proofs: Sequence[Proof], *, healthy: bool = False) -> list[str]:
-    """The weightiest first, with how much they say; what says nothing is left out."""
+    """What speaks for it, the weightiest first; what speaks most against it; and all small signs as one."""
     told = sorted((one for one in proofs if abs(one.weight) >= _TELLING), key=lambda one: -abs(one.weight))
-    words = [(_TOGETHER if one.text == REST else one.text, one.weight) for one in told[:_MOST_PROOFS]]
+    speaking = [one for one in told if one.weight > 0 and one.text != REST][:_MOST_PROOFS]
+    speaking += [one for one in told if one.weight < 0 and one.text != REST][:1]
+    speaking += [one for one in told if one.text == REST]
+    words = ((_TOGETHER if one.text == REST else one.text, one.weight) for one in speaking)
     return [f"- {text} ({weight_words(weight, healthy=healthy)})" for text, weight in words]
 
 

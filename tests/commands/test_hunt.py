@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,10 @@ from click.testing import CliRunner, Result
 
 from benchtool.commands import hunt_talk
 from benchtool.commands.main import main
+from benchtool.frames.card.bits import Bits
+from benchtool.frames.card.decode import decode_as
+from benchtool.frames.card.formats import FORMATS
+from benchtool.simulate.card_address import simulated
 
 
 @pytest.fixture(autouse=True)
@@ -185,3 +190,19 @@ def test_two_silent_devices_are_both_told_with_one_evidence() -> None:
     told = result.output.split("RESULT")[1]
     assert "device-silent at address 3" in told
     assert told.count("\nWHY") == 1
+
+
+def test_a_card_number_typed_in_a_hunt_is_shown_and_saved_nowhere() -> None:
+    tap = "sim:card?fault=bits-reversed&same=yes"
+    _, cards, _ = simulated(tap)
+    assert isinstance(cards[0], Bits)
+    read = decode_as(FORMATS[0], cards[0])
+    site, number = read.site_code, read.card_number
+    typed = f"\n{site},{number}x\n{site},{number}\n"
+    result = run(tap, "--page", "p.md", "--save", "h.json", typed=typed)
+    assert result.exit_code == 0, result.output
+    assert re.search(r"bits-reversed: (9\d|100)%", result.output), result.output
+    assert "last bit first" in Path("p.md").read_text()
+    kept = result.output + Path("p.md").read_text() + Path("h.json").read_text()
+    assert str(number) not in kept
+    assert result.output.count("***") == 2

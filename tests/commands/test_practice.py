@@ -99,17 +99,22 @@ def test_three_wrong_names_end_it() -> None:
     assert "nothing to do here" in result.output
 
 
-def test_input_that_ends_leaves_and_the_next_one_is_another() -> None:
+def test_input_that_ends_leaves_it_open_and_given_up_the_next_is_another() -> None:
     first, second = run(typed="listen\n"), run(typed="")
     assert first.exit_code == second.exit_code == 0
-    assert "Left, unnamed: score 0. The same again: benchtool practice --level 1" in first.output
+    assert "Left open, not counted" in first.output
+    assert "benchtool practice --level 1 --seed 1" in " ".join(first.output.split())
     assert "installation 1" in first.output
-    assert "installation 2" in second.output
+    assert "installation 1" in second.output  # left open, so it is there still
+    assert "Given up: score 0." in run(typed="explain\nquit\n").output
+    assert "installation 2" in run(typed="").output
 
 
 def test_progress_is_private_and_can_be_deleted(tmp_path: Path) -> None:
-    run(typed="quit\n")
+    run(typed="quit\nquit\n")
     file = tmp_path / "home" / "practice.json"
+    assert file.read_text() == ""  # left, not given up
+    run(typed="explain\n")
     if sys.platform != "win32":
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
     [row] = json.loads(run("--scores", "--json").output)
@@ -133,7 +138,7 @@ def test_progress_that_cannot_be_kept_is_told_first_and_spoils_nothing(monkeypat
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(practice_progress, "_opened", refused)
-    result = run("--progress", "mine.json", "--seed", "3", typed="listen\nquit\n")
+    result = run("--progress", "mine.json", "--seed", "3", typed="listen\nexplain\n")
     assert result.exit_code == 0
     assert "progress will not be kept: mine.json: Permission denied" in result.stderr
     assert "It was" in result.stdout
@@ -153,11 +158,104 @@ class Typing:
     def __init__(self, *lines: str) -> None:
         self._lines = iter(lines)
 
-    def ask(self, prompt: str, choices: Sequence[str] = (), typed: str = "") -> str:
+    def ask(self, prompt: str, choices: Sequence[str] = (), kept: str = "") -> str:
         try:
             return next(self._lines)
         except StopIteration:
             raise EOFError from None
+
+
+class Breaking:
+    """Somebody who presses Ctrl-C at some questions: None."""
+
+    def __init__(self, *lines: str | None) -> None:
+        self._lines = iter(lines)
+
+    def ask(self, prompt: str, choices: Sequence[str] = (), kept: str = "") -> str:
+        line = next(self._lines)
+        if line is None:
+            raise KeyboardInterrupt
+        return line
+
+
+def test_ctrl_c_empties_the_line_and_the_second_leaves_it_open() -> None:
+    game, told = Practice(hide(1, 3)), list[str]()
+    Talk(game, "", None, told.extend).play(Breaking(None, "listen", None, None, "name healthy"))
+    assert told[0] == told[-1] == "Ctrl-C again, or quit, leaves."
+    assert game.minutes == 1
+    assert not game.named
+
+
+def test_several_pasted_lines_are_several_commands() -> None:
+    game, told = Practice(hide(1, 3)), list[str]()
+    Talk(game, "", None, told.extend).play(Breaking("listen\nmeasure ab-ohms", "quit", "quit"))
+    assert game.minutes == 9
+    assert "(8 min, 9 so far)" in told
+    assert told[-1].startswith("You have not named it.")
+
+
+def test_every_name_the_program_uses_can_be_measured_and_asked_about() -> None:
+    game = Practice(hide(1, 101))
+    assert game.measure("ab-idle")[-1].startswith("ab-idle ")
+    assert game.measure("ab-id")[-1].startswith("ab-idle ")
+    assert game.measure("ab-idle@1")[-1].startswith("ab-idle@1 ")
+    for name in (*game.measurable, *game.visible, *game.tryable):
+        assert game.cost(name) > 0
+        assert game.helped(name.removesuffix("@"))[0].split()[1].startswith(name.removesuffix("@"))
+    assert "2 min: ab-idle" in "\n".join(game.kinds_lines())
+    assert [line.split()[0].removesuffix("@") for line in game.causes_lines()] == list(game.causes)
+    assert game.helped("quit")[0].startswith("quit")
+    assert "did you mean ab-idle?" in game.helped("ab-idel")[0]
+
+
+def test_a_caution_is_in_full_once_and_the_same_hint_is_free_again() -> None:
+    game = Practice(hide(1, 3))
+    assert game.measure("ab-ohms")[0].endswith("leave mains work to licensed people.")
+    assert game.measure("ab-ohms-far")[0] == "! Caution, as before: take power off the whole bus first"
+    assert game.hint()[0].startswith("Next worth its time")
+    assert "Free this time" in game.hint()[0]
+    game.listen()
+    game.name(game.truth)
+    assert game.points is not None
+    assert game.points.hints == 10
+
+
+def test_what_cannot_get_better_is_evidence_of_nothing() -> None:
+    # Nothing is damaged there, so that a lower rate can improve nothing.
+    game = Practice(hide(4, 104))
+    game.listen()
+    before = game.probability()
+    assert "nothing to improve" in game.attempt("lower-baud")[-1]
+    assert game.probability() == before
+
+
+def test_eyes_agree_with_the_bus_and_tell_where_the_long_branch_is() -> None:
+    noisy = Practice(hide(3, 503))
+    assert all(0 < one.answered < one.requests for one in noisy.heard.addresses)
+    assert "comes and goes" in noisy.look("who-is-dead")[-1]
+    stub = Practice(hide(4, 104))
+    assert stub.truth == "stub-too-long"
+    assert stub.look("branches")[-1].endswith(f"the longest is that of address {stub.place}")
+
+
+def test_the_explanation_is_true_of_the_place() -> None:
+    game = Practice(hide(3, 102))
+    listening = "\n".join(game.listen())
+    told = "\n".join(game.explain())
+    assert game.truth == "driver-held-late"
+    assert "against the mains" not in listening
+    assert "controller's own driver" in told
+    assert "all 5 addresses" in told
+    assert "address 1: 19 of 19" not in told
+
+
+def test_a_home_that_is_out_of_reach_does_not_keep_from_practising(monkeypatch: pytest.MonkeyPatch) -> None:
+    Path("plain").write_text("")
+    monkeypatch.setenv("BENCHTOOL_HOME", "plain/home")
+    result = run("--seed", "3", typed="listen\nexplain\n")
+    assert result.exit_code == 0
+    assert "--progress FILE keeps it elsewhere" in result.stderr
+    assert "It was" in result.stdout
 
 
 def test_ctrl_c_stops_what_is_worked_out_and_not_the_practice(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -222,7 +320,7 @@ def test_a_hint_asks_for_nothing_that_nobody_here_can_tell() -> None:
 
 def test_beginnings_of_names_are_enough_where_they_mean_one() -> None:
     game = Practice(hide(1, 3))
-    assert game.measure("supp@17") == game.measure("supply@17")
+    assert game.measure("supp@17")[-1] == game.measure("supply@17")[-1]
     assert game.look("termin")[-1].endswith(game.look("terminators")[-1].partition(": ")[2])
 
 

@@ -58,6 +58,23 @@ def test_only_the_printed_number_tells_reversed_bits() -> None:
     assert "last bit first" in told.stderr
 
 
+def test_benchtools_own_hunt_asks_for_the_printed_number() -> None:
+    for fault in ("bits-reversed", "lines-swapped"):
+        work = CardPractice(fair_reader(4, seed_of(4, fault))).hunted
+        assert work.work.probability > 0.95
+        assert any("printed: 5 of 5 reads" in line for line in work.lines)
+
+
+def test_pulses_that_are_wide_enough_are_not_called_shorter_than_published() -> None:
+    # Sheet 6.1: the shortest pulse published is 20 us; these are 42 us and more.
+    game = CardPractice(fair_reader(3, 301))
+    game.listen()
+    told = "\n".join(game.explain())
+    assert game.truth == "pulses-short"
+    assert "shorter at the controller than the 20 us" not in told
+    assert "fall late" in told
+
+
 def test_what_makes_no_sense_is_told_and_not_counted() -> None:
     typed = "measure\nmeasure d0-idel\nmeasure supply@3\nlook printed\ntry\nscope\nname d0-opn\nname d0-open@3\n"
     result = run("--seed", "1", "--json", typed=typed)

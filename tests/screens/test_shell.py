@@ -112,6 +112,7 @@ def test_exit_codes_crashes_and_interrupts_are_told_and_the_shell_goes_on(capsys
         ("listen sim:demo | less", "without |"),
         ('card "213', "is not closed"),
         ("again", "no command to repeat"),
+        ("name device-silent@4", "that is a word of practice: practice begins one"),
         ("set colour red", "names:"),
         ("set osdp-key 00112233445566778899AABBCCDDEEFF", "never the key itself"),
         ("log begin", "log start"),
@@ -126,6 +127,17 @@ def test_what_is_wrong_with_a_line_is_told_without_repeating_a_number(
     assert says in told
     assert "0013961168" not in told
     assert "00112233" not in told
+
+
+def test_after_practice_its_words_tell_that_it_has_ended(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("BENCHTOOL_HOME", str(tmp_path))
+    own = shell()
+    assert own.run("practice --seed 3") == 0
+    for line in ("replay", "name healthy"):
+        assert own.run(line) == 2
+        assert "which has ended: practice begins one" in capsys.readouterr().err
 
 
 def test_the_tap_in_use_is_taken_where_none_is_named(capsys: pytest.CaptureFixture[str]) -> None:

@@ -1,0 +1,37 @@
+"""The hunt at data lines: the printed number is compared and never kept."""
+
+from __future__ import annotations
+
+import pytest
+
+from benchtool.diagnose.card_evidence import CardEvidence
+from benchtool.diagnose.hunt_card import CardHunt
+from benchtool.diagnose.hunt_question import HuntError
+from benchtool.frames.card.build import build_values
+from benchtool.frames.card.formats import FORMATS
+from benchtool.frames.card.read import CardRead, Source
+from benchtool.reports.hunt_text import page
+
+
+def test_a_printed_number_is_compared_and_never_kept() -> None:
+    # The site code and the number are invented; a reader that is set so sends the last bit first (sheet 6.7).
+    frame = build_values(FORMATS[0], dict(zip((field.name for field in FORMATS[0].fields), (61, 40123), strict=True)))
+    read = CardRead(frame.reversed(), Source.EDGES)
+    hunt = CardHunt("sim:card", listens=True)
+    hunt.hear(CardEvidence((read, read), expected=(FORMATS[0],)))
+    question = hunt.next_question()
+    assert question is not None
+    assert (question.name, question.secret) == ("printed", True)
+    for wrong in ("61,4012x", "61,40123; 61,40123; 61,40123"):
+        with pytest.raises(HuntError) as caught:
+            hunt.take(wrong)
+        assert "4012" not in str(caught.value)
+    hunt.take("61,40123")
+    assert hunt.diagnosis().findings[0].cause.value == "bits-reversed"
+    assert "2 of 2 reads" in hunt.answers[-1].text
+    assert "4012" not in page(hunt, "today")
+    assert "4012" not in hunt.to_json()
+    assert "printed" not in hunt.to_json()
+    assert hunt.without(hunt.answers[-1])["bits-reversed"] < 0.5
+    hunt.back()
+    assert not hunt.evidence.printed
