@@ -52,12 +52,20 @@ _UNHEARD: dict[Cause, str] = {
 """The same where nothing was listened to."""
 
 
+_MOST_QUIET = 5
+
+
 def summary(cause: Cause, place: str, observed: Observed) -> str:
     """The sentence with its place filled in."""
     if cause is Cause.NONE_OF_THESE and observed.symptoms is not None and observed.octets == 0:
         return "Nothing at all was heard: no octet came."
     if observed.symptoms is None and cause in _UNHEARD:
         return _UNHEARD[cause]
+    quiet = [str(one.address) for one in observed.addresses if one.silent and not one.answered]
+    if cause is Cause.HEALTHY and quiet:
+        word = "address" if len(quiet) == 1 else "addresses"
+        some = ", ".join(quiet[:_MOST_QUIET]) + (", …" if len(quiet) > _MOST_QUIET else "")
+        return f"No damage was seen, but nothing came from {word} {some} yet: listen longer."
     if cause is Cause.BAUD_WRONG and observed.sender_baud is not None:
         return f"The bus runs at {observed.sender_baud} bit/s; our receiver is set to {observed.baud}."
     if place.startswith(("address", "segment")):
