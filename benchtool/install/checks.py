@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from benchtool.install import rules_cable, rules_levels, rules_list, rules_locks, rules_pair, rules_power, rules_tied
+from benchtool.install import (
+    rules_cable,
+    rules_levels,
+    rules_likely,
+    rules_list,
+    rules_locks,
+    rules_pair,
+    rules_power,
+    rules_readings,
+    rules_tied,
+)
 from benchtool.install.load import Loaded
 from benchtool.install.rule import KEPT, Finding, Rule, Said, Severity
 from benchtool.install.view import view_of
@@ -18,6 +28,8 @@ RULES: tuple[Rule, ...] = (
     *rules_cable.RULES,
     *rules_power.RULES,
     *rules_locks.RULES,
+    *rules_likely.RULES,
+    *rules_readings.RULES,
 )
 """Every rule, in the order in which they are told."""
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from benchtool.capture.rates import MEASURED_RATES, OSDP_RATES, TRIED_RATES
 from benchtool.capture.settings import CharFormat
 from benchtool.install import pair_rules
 from benchtool.install.closing_bands import Unknown
@@ -18,7 +19,9 @@ from benchtool.install.rules_pair import terminator_ohm
 from benchtool.install.view import Trunk, View
 from benchtool.install.worked import Figure
 
-_OSDP_BAUDS = (9600, 19200, 38400, 57600, 115200, 230400)
+_GUIDE_BAUDS = (56000,)
+"""Named by the Modbus serial line guide (2.2) beside the usual ones."""
+_USUAL_BAUDS = frozenset((*TRIED_RATES, *MEASURED_RATES, *_GUIDE_BAUDS))
 
 
 def _without_offset(trunk: Trunk) -> list[Device]:
@@ -201,15 +204,25 @@ def _formats(view: View) -> Iterable[Said]:
 
 def _bauds(view: View) -> Iterable[Said]:
     for trunk in view.trunks:
-        if trunk.bus.protocol is None or (trunk.bus.protocol == "osdp" and trunk.bus.baud is None):
-            what = "protocol" if trunk.bus.protocol is None else "bit rate"
+        protocol, baud = trunk.bus.protocol, trunk.bus.baud
+        if protocol == "other":
+            continue
+        if protocol is None or baud is None:
+            what = "protocol" if protocol is None else "bit rate"
             yield unknown(trunk.path, f"the {what} of {trunk.bus.id} is not noted")
-        elif trunk.bus.protocol == "osdp" and trunk.bus.baud in _OSDP_BAUDS:
+        elif baud in (OSDP_RATES if protocol == "osdp" else _USUAL_BAUDS):
             yield KEPT
-        elif trunk.bus.protocol == "osdp" and trunk.bus.baud is not None:
-            rates = ", ".join(map(str, _OSDP_BAUDS))
-            sentence = f"{trunk.bus.id} is set to {trunk.bus.baud} bit/s; OSDP has {rates}"
-            yield Said((*trunk.path, "baud"), sentence, Figure("rate", trunk.bus.baud, "bit/s"))
+        else:
+            has = f"OSDP has {', '.join(map(str, OSDP_RATES))}" if protocol == "osdp" else _nearest(baud)
+            sentence = f"{trunk.bus.id} is set to {baud} bit/s; {has}"
+            yield Said((*trunk.path, "baud"), sentence, Figure("rate", baud, "bit/s"))
+
+
+def _nearest(baud: int) -> str:
+    """The usual rates below and above one that is not."""
+    below = max((rate for rate in _USUAL_BAUDS if rate < baud), default=None)
+    above = min((rate for rate in _USUAL_BAUDS if rate > baud), default=None)
+    return f"usual are {' and '.join(str(rate) for rate in (below, above) if rate is not None)}"
 
 
 RULES = (
@@ -264,8 +277,8 @@ RULES = (
     Rule(
         "rate-of-protocol",
         Severity.WARNING,
-        "An OSDP bus has one of OSDP's bit rates, 9600 to 230400 bit/s.",
-        "OSDP",
+        "An OSDP bus has one of OSDP's bit rates, 9600 to 230400 bit/s, a Modbus bus a usual one.",
+        "OSDP; Modbus serial line guide, 2.2; usual rates of the trade are common practice",
         "Set one of them at the controller and at every device, and note it.",
         _bauds,
     ),

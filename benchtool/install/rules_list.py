@@ -50,6 +50,16 @@ def _either(words: Iterable[str]) -> str:
     return f"{', '.join(most)} or {last}" if most else last
 
 
+_NO_SERIAL = {"na", "none", "no", "unknown", "tbd", "tba", "todo", "missing", "unreadable", "notreadable", "notnoted"}
+"""What people write where they could not read a number, but for its signs; as do ?, - and x alone."""
+
+
+def noted_serial(written: str | None) -> str | None:
+    """A serial number as noted; None where what stands there is none: `?`, `n/a`, `unknown`."""
+    bare = re.sub(r"[\W_]", "", written or "").lower()
+    return None if not bare.strip("x") or bare in _NO_SERIAL else written
+
+
 def _serials(view: View) -> list[Named]:
     """What has a serial number of its own: a controller's place on a pair has the controller's."""
     return [
@@ -61,14 +71,17 @@ def _serials(view: View) -> list[Named]:
 
 def _serial_missing(view: View) -> Iterable[Said]:
     for named in _serials(view):
-        if named.entry.serial:
+        written = named.entry.serial
+        if noted_serial(written):
             yield KEPT
         else:
-            yield Said(named.path, f"the serial number of {view.called(named.id)} is not noted")
+            instead = f": {written!r} is none" if (written or "").strip() else ""
+            yield Said(named.path, f"the serial number of {view.called(named.id)} is not noted{instead}")
 
 
 def _serial_twice(view: View) -> Iterable[Said]:
-    yield from _twice(view, "serial", {named.path: named.entry.serial for named in _serials(view)}, "serial number")
+    noted = {named.path: noted_serial(named.entry.serial) for named in _serials(view)}
+    yield from _twice(view, "serial", noted, "serial number")
 
 
 def _network_address(view: View) -> Iterable[Said]:
@@ -77,9 +90,22 @@ def _network_address(view: View) -> Iterable[Said]:
         address = (named.entry.network_address or "").strip()
         if address and not HARDWARE_ADDRESS.match(address):
             yield Said((*named.path, "network_address"), f"{address} is no hardware address: six pairs of hex digits")
+        elif address and (wrong := _nobodys(re.sub("[-:.]", "", address))):
+            yield Said((*named.path, "network_address"), f"{address} is {wrong}, which no port has of its own")
         else:
             found[named.path] = re.sub("[-:.]", "", address)
     yield from _twice(view, "network_address", found, "hardware address")
+
+
+def _nobodys(digits: str) -> str:
+    """What an address is that no single port can have; empty where it can be one's. IEEE 802: the lowest bit of the
+    first octet is set in addresses of groups."""
+    octets = bytes.fromhex(digits)
+    if not any(octets):
+        return "all zeros"
+    if octets == b"\xff" * 6:
+        return "the address of all ports"
+    return "the address of a group" if octets[0] & 1 else ""
 
 
 def _twice(view: View, field: str, values: dict[Path, str | None], what: str) -> Iterable[Said]:
@@ -223,8 +249,8 @@ RULES = (
     Rule(
         "network-address-right",
         Severity.WARNING,
-        "Hardware addresses of network ports are six pairs of hex digits, and none is noted twice.",
-        "IEEE 802 (48-bit addresses)",
+        "Hardware addresses of network ports are six pairs of hex digits, of one port, and none is noted twice.",
+        "IEEE 802 (48-bit addresses; the lowest bit of the first octet marks groups)",
         _WRITE_DOWN,
         _network_address,
     ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable
 
@@ -57,12 +58,14 @@ def _connector(view: View) -> Iterable[Said]:
         if not entry.device or not entry.connector:
             yield unknown(named.path, f"the connector of {view.called(named.id)}, or its device, is not noted")
             continue
-        first = seen.setdefault((view.owner(entry.device), entry.connector.strip().upper()), named)
+        # `P1` and `p 1` are one; between two digits what parts them counts.
+        connector = re.sub(r"(?<![0-9])\s+|\s+(?![0-9])", "", entry.connector).upper()
+        first = seen.setdefault((view.owner(entry.device), connector), named)
         if first is named:
             yield KEPT
         else:
             path = (*named.path, "connector")
-            yield Said(path, f"connector {entry.connector} of {entry.device} serves {first.id} and {named.id}")
+            yield Said(path, f"connector {entry.connector.strip()} of {entry.device} serves {first.id} and {named.id}")
 
 
 def _readers(view: View) -> Iterable[Said]:
