@@ -14,6 +14,7 @@ from benchtool.diagnose.places import PLACED
 from benchtool.diagnose.summaries import SUMMARIES
 from benchtool.measure.waveform_limits import quantity
 from benchtool.reports.diagnosis_text import weight_words
+from benchtool.reports.practice_tells import TELLS
 
 _MOST_PROOFS = 5
 _TELLING = 0.1
@@ -183,11 +184,12 @@ def explained(truth: Cause, tap: str, observed: Observed, said: str = "") -> lis
     lines = [f"It was {truth.value}: {tap}"]
     mine = next((one for one in found.findings if one.cause is truth), None)
     if mine is None:
-        lines.append("What you gathered hardly speaks for it; the replay shows what does.")
+        lines.append(f"What you gathered hardly speaks for it. How it mostly shows: {TELLS[truth]}.")
     else:
         lines.append(f"With what you gathered benchtool gives it {mine.probability:.0%}. {said or mine.summary}")
         # Score against the mains is a figure for a machine, unless it is the mains.
         proofs = [one for one in mine.evidence if truth is Cause.NOISE_MAINS or _MAINS not in one.text]
+        lines.append(f"How it mostly shows: {TELLS[truth]}. By what you gathered:")
         lines += proof_lines([_of_all(one, observed) for one in proofs], healthy=truth is Cause.HEALTHY)
         lines += _splitting(truth, observed)
     first = found.findings[0]
@@ -229,9 +231,10 @@ def _splitting(truth: Cause, observed: Observed) -> list[str]:
     mine, other = known.weights(observed.symptoms, truth), known.weights(observed.symptoms, rival)
     apart = {name: (mine[name] - other.get(name, 0.0)) / math.log(10) for name in mine if name in observed.told}
     best = sorted((name for name in apart if apart[name] >= _SPLITS), key=lambda name: -apart[name])[:_MOST_SPLITS]
-    return [
+    lines = [
         f"- {observed.told[name][0]} ({10 ** apart[name]:,.2g} times likelier with it than with {rival.value})"
         if apart[name] < _SURELY
         else f"- {observed.told[name][0]} (far likelier with it than with {rival.value})"
         for name in best
     ]
+    return [f"What splits it from {rival.value}:", *lines] if lines else []

@@ -15,8 +15,10 @@ from benchtool.commands import practice_progress
 from benchtool.commands.main import main
 from benchtool.commands.practice_run import Practice
 from benchtool.commands.practice_talk import Talk
+from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.readings import METER
 from benchtool.diagnose.sights_known import SIGHTS
+from benchtool.reports.practice_tells import TELLS
 from benchtool.simulate import faults, scenario
 from benchtool.simulate.faults import FAULTS
 from benchtool.simulate.practice import LEVELS, hide
@@ -247,6 +249,17 @@ def test_the_explanation_is_true_of_the_place() -> None:
     assert "controller's own driver" in told
     assert "all 5 addresses" in told
     assert "address 1: 19 of 19" not in told
+
+
+def test_the_explanation_says_how_a_fault_mostly_shows() -> None:
+    assert set(TELLS) == set(Cause) - {Cause.NONE_OF_THESE}
+    game = Practice(hide(2, 101))
+    game.listen()
+    told = "\n".join(game.explain())
+    assert game.truth == "noise-impulsive"
+    assert "single octets FF, FE, F8" in told
+    assert "What splits it from noise-broadband" in told
+    assert "score 4.4" not in told
 
 
 def test_a_home_that_is_out_of_reach_does_not_keep_from_practising(monkeypatch: pytest.MonkeyPatch) -> None:
