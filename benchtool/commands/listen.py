@@ -66,16 +66,13 @@ class _Filter:
     "--octets",
     "show_octets",
     is_flag=True,
-    help="Show octets; secrets in them are hidden where known, but an unknown span may hold one.",
+    help="Show octets; dots for those that are secret or may be, and for check values that would tell them.",
 )
 @click.option("--wide", is_flag=True, help="Do not cut long lines at the edge of the terminal.")
-@click.option("--show-cards", is_flag=True, help="Show card numbers, typed digits and keys, which are hidden else.")
 @click.option(
-    "--json",
-    "as_json",
-    is_flag=True,
-    help="Print one JSON object a line (docs/json.md); its octets are raw, secrets included.",
+    "--show-cards", is_flag=True, help="Show card numbers, typed digits, keys and all octets, which are hidden else."
 )
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line (docs/json.md).")
 def command(
     tap: str,
     baud: int | None,
@@ -215,7 +212,7 @@ def command(
         out({"kind": "summary", "stopped_by_user": session.stopped_by_user, **made, "osdp": osdp})
     else:
         click.echo("")
-        click.echo("\n".join(frame_text.figures_text(figures)))
+        click.echo("\n".join(frame_text.figures_text(figures, terminal_width())))
         for address, name in names.items():
             click.echo(f"by the record, address {address}: {name}")
         for line in osdp_text.figures_text(noticed):

@@ -225,6 +225,7 @@ class StandIn(ABC):
             click.echo(frame_text.frame_line(frame, show_secrets=self.show_cards, width=terminal_width()))
 
     def _result(self, conversation: Conversation) -> None:
+        from benchtool.commands.session import terminal_width
         from benchtool.commands.talking import talked_object, talked_text
         from benchtool.reports import frame_text, osdp_text
 
@@ -236,7 +237,7 @@ class StandIn(ABC):
             self._out(made if noticed is None else made | {"osdp": osdp_text.figures_object(noticed)})
             return
         click.echo("")
-        click.echo("\n".join(frame_text.figures_text(conversation.figures)))
+        click.echo("\n".join(frame_text.figures_text(conversation.figures, terminal_width())))
         click.echo("\n".join([*talked_text(conversation), *self.more_text()]))
         for text in [] if noticed is None else osdp_text.figures_text(noticed):
             click.echo(text)

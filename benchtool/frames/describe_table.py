@@ -6,6 +6,8 @@ from benchtool.frames.frame import Protocol, Role
 from benchtool.frames.meaning import Field, Meaning
 from benchtool.frames.protocol_table import Place, TableFrame
 
+CHECK = "check"
+"""The field of the check value, as sent."""
 _WORDS = {Role.REQUEST: "request", Role.REPLY: "reply", Role.UNKNOWN: "frame"}
 
 
@@ -24,7 +26,7 @@ def describe(frame: TableFrame) -> Meaning:
     if check is not None and count >= check.least:
         start = count - check.tail - check.size
         sent = frame.octets[start : start + check.size]
-        fields.append(Field("check", sent.hex(), sent.hex(" ").upper(), start, check.size))
+        fields.append(Field(CHECK, sent.hex(), sent.hex(" ").upper(), start, check.size))
         if not check.ok(frame.octets):
             right = check.field(check.value(frame.octets))
             problems = (f"check should be {right.hex(' ').upper()}",)

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from benchtool.frames.describe_table import CHECK
 from benchtool.frames.frame import Frame, Protocol
 from benchtool.frames.meaning import Field, Meaning
 from benchtool.frames.osdp import check
 from benchtool.frames.osdp.describe import ENCRYPTED
 from benchtool.frames.osdp.header import Header, parse
 from benchtool.frames.osdp.security import MAC_TYPES
+from benchtool.frames.protocol_table import TableFrame
 
 _DATA_START = check.HEADER_LENGTH + 1
 _FIRST_OCTETS = 3
@@ -29,13 +31,16 @@ def hidden_octets(frame: Frame, meaning: Meaning) -> frozenset[int]:
 
     Secret fields with the check value over them; in frames of an OSDP secure session what is encrypted and the MAC,
     each a link of a chain; all data of a damaged OSDP frame, for with a damaged code it stands under another name; of
-    unknown octets all but the first three, or all but strays where they begin in the midst. Frames of Modbus and of protocol tables hold nothing known to be secret.
+    unknown octets all but the first three, or all where they begin in the midst; of a frame of an unknown bus what its
+    protocol table does not explain. Modbus holds nothing known to be secret.
     """
     count = len(frame.octets)
     if frame.protocol is Protocol.UNKNOWN:
         begins = frame.silence_ns is None or frame.silence_ns >= _BEGINS_NS
         stray = _STRAY.issuperset(frame.octets)
         return frozenset(range(_FIRST_OCTETS if begins or stray else 0, count))
+    if frame.protocol is Protocol.TABLE:
+        return _unexplained(frame, meaning)
     if frame.protocol is not Protocol.OSDP:
         return frozenset()
     header = parse(frame.octets)
@@ -56,12 +61,25 @@ def hidden_octets(frame: Frame, meaning: Meaning) -> frozenset[int]:
 def without_secrets(frame: Frame, meaning: Meaning) -> Meaning:
     """The meaning with every field secret that stands on hidden octets, and no figures of a check value over them."""
     hidden = hidden_octets(frame, meaning)
-    if not hidden or frame.protocol is not Protocol.OSDP:
+    if not hidden or frame.protocol is Protocol.UNKNOWN:
         return meaning
+    if frame.protocol is Protocol.TABLE:
+        fields = tuple(replace(one, secret=True) if one.name == CHECK else one for one in meaning.fields)
+        return replace(meaning, fields=fields, problems=(check.DIFFERS,) * len(meaning.problems))
     fields = tuple(_masked(one, frame.ok) if hidden & set(_places(one)) else one for one in meaning.fields)
     told = check.difference(frame.octets)
     problems = tuple(check.DIFFERS if problem == told else problem for problem in meaning.problems)
     return replace(meaning, fields=fields, problems=problems)
+
+
+def _unexplained(frame: Frame, meaning: Meaning) -> frozenset[int]:
+    count = len(frame.octets)
+    told = {at for one in meaning.fields if one.name != CHECK for at in _places(one)}
+    checked = {at for one in meaning.fields if one.name == CHECK for at in _places(one)}
+    if isinstance(frame, TableFrame):
+        told.update(range(max((len(one) for one in frame.table.starts if frame.octets.startswith(one)), default=0)))
+    unknown = set(range(count)) - told
+    return frozenset(unknown) if unknown - checked else frozenset()
 
 
 def _masked(field: Field, sound: bool) -> Field:

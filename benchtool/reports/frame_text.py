@@ -23,6 +23,7 @@ _MARK_WORDS = ((Mark.FRAMING, "framing"), (Mark.PARITY, "parity"), (Mark.BREAK, 
 _FIRST_OCTETS = 3
 DOTS = "••"
 """Stands for a hidden octet in a text."""
+_MOST_DOTS = 24
 NOT_TOLD = ".."
 """Stands for a hidden octet in `--json`: two characters, as an octet's own, and no hexadecimal digits."""
 
@@ -102,6 +103,15 @@ def _octet_words(frame: Frame, meaning: Meaning, show_secrets: bool, mask: str, 
     return [mask if place in hidden else format(octet, form) for place, octet in enumerate(frame.octets)]
 
 
+def _shortened(text: str) -> str:
+    """Octets of a line, many dots at the end as their number."""
+    words = text.split(" ")
+    dots = next((place for place, word in enumerate(reversed(words)) if word != DOTS), len(words))
+    if dots <= _MOST_DOTS:
+        return text
+    return " ".join([*words[: len(words) - dots], f"{DOTS} ×{dots}"])
+
+
 def _first_octets(frame: Frame, meaning: Meaning, show_secrets: bool) -> str:
     """The beginning of unknown octets, as far as it may be shown."""
     words = octets_text(frame, meaning, show_secrets=show_secrets).split(" ")
@@ -147,7 +157,7 @@ def frame_line(
     if width is not None and len(line) > width:
         line = line[: width - 1] + "…"
     if show_octets:
-        line += f"\n{'':12}{octets_text(frame, meaning, show_secrets=show_secrets)}"
+        line += f"\n{'':12}{_shortened(octets_text(frame, meaning, show_secrets=show_secrets))}"
     return line
 
 
@@ -312,8 +322,11 @@ def milliseconds(value: int | None, resolution_ns: int = 0) -> str:
     return f"<{resolution_ns / 1e6:.3g}" if coarse else f"{value / 1e6:.1f}"
 
 
-def figures_text(figures: Figures) -> list[str]:
-    """The tallies as a few lines and a table a person can read at arm's length."""
+def figures_text(figures: Figures, width: int | None = None) -> list[str]:
+    """The tallies as a few lines and a table a person can read at arm's length.
+
+    On fewer than 78 columns (`width`, if known) the table has the median of the replies' times alone.
+    """
     frames = ", ".join(f"{count} {protocol.value}" for protocol, count in figures.proved.items()) or "none"
     damaged = ", ".join(f"{count} {reason.value}" for reason, count in figures.frames_bad.items()) or "none"
     lines = [
@@ -335,14 +348,10 @@ def figures_text(figures: Figures) -> list[str]:
     spoken = [row for row in spoken if row not in doubtful]
     if spoken:
         lines.append("")
-        lines.append("address      asked answered silent damaged   reply ms: min  median     99 %")
-        lines.extend(
-            f"{row.protocol.value[:6]:<6} {_address(row, figures) or '-':>4} {row.requests:>7} {row.answered:>8} "
-            f"{row.silent:>6} {row.damaged:>7} {milliseconds(row.latency.least_ns, figures.resolution_ns):>15} "
-            f"{milliseconds(row.latency.median_ns, figures.resolution_ns):>7} "
-            f"{milliseconds(row.latency.p99_ns, figures.resolution_ns):>8}"
-            for row in spoken
-        )
+        narrow = width is not None and width < _TABLE_COLUMNS
+        heads = "median ms" if narrow else "reply ms: min  median     99 %"
+        lines.append(f"address      asked answered silent damaged {heads:>{9 if narrow else 32}}")
+        lines.extend(_row(row, figures, narrow=narrow) for row in spoken)
         if figures.resolution_ns >= _COARSE_NS:
             lines.append(f"times are no finer than {figures.resolution_ns / 1e6:g} ms at this tap")
     if doubtful:
@@ -352,4 +361,17 @@ def figures_text(figures: Figures) -> list[str]:
     return lines
 
 
+def _row(row: AddressFigures, figures: Figures, *, narrow: bool) -> str:
+    least, median, p99 = (
+        milliseconds(time_ns, figures.resolution_ns)
+        for time_ns in (row.latency.least_ns, row.latency.median_ns, row.latency.p99_ns)
+    )
+    times = f"{median:>9}" if narrow else f"{least:>15} {median:>7} {p99:>8}"
+    return (
+        f"{row.protocol.value[:6]:<6} {_address(row, figures) or '-':>4} {row.requests:>7} {row.answered:>8} "
+        f"{row.silent:>6} {row.damaged:>7} {times}"
+    )
+
+
+_TABLE_COLUMNS = 78
 _NAMED = 8

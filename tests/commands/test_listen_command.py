@@ -331,3 +331,28 @@ def test_a_reader_that_has_seen_enough_is_no_failure() -> None:
         ["bash", "-c", f"{words} | head -n 1 >/dev/null; echo ${{PIPESTATUS[0]}}"], capture_output=True, text=True
     )
     assert (done.stdout.strip(), done.stderr) == ("0", "")
+
+
+def test_the_table_of_addresses_fits_a_narrow_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    tables = {}
+    for columns in (80, 60):
+        monkeypatch.setattr("benchtool.commands.session.terminal_width", lambda columns=columns: columns)
+        lines = run("sim:demo", "--for", "3", "--only", "99").output.splitlines()
+        head = next(place for place, line in enumerate(lines) if line.startswith("address"))
+        tables[columns] = [line.split() for line in lines[head : head + 6]]
+        assert all(len(line) <= columns for line in lines[head : head + 6])
+    assert len(tables[80][1]) == 9
+    # The median is the eighth of nine.
+    assert [row[:6] + row[7:8] for row in tables[80][1:]] == [row[:6] + row[6:] for row in tables[60][1:]]
+
+
+def test_json_octets_of_secrets_are_points_unless_asked_for(tmp_path: Path) -> None:
+    name = log(tmp_path / "a.log", *SECRETS)
+    frames = [line for line in objects(run(name, "--json")) if line["kind"] == "frame"]
+    assert frames[1]["octets"] == "53810d0005530003" + ".." * 5
+    assert [len(frame["octets"]) for frame in frames] == [2 * 16, 2 * 13, 2 * 16, 2 * 26]
+    assert "9ca7" not in "".join(frame["octets"] for frame in frames)
+    shown = [line for line in objects(run(name, "--json", "--show-cards")) if line["kind"] == "frame"]
+    assert "".join(frame["octets"] for frame in shown) == "".join(
+        line.split("#")[0].partition(" ")[2].replace(" ", "").lower() for line in SECRETS
+    )
