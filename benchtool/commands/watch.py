@@ -101,7 +101,9 @@ def command(
         _still(pump, desk, size, ASCII if plain else BLOCKS)
     else:
         _screen(pump, desk, ASCII if plain else BLOCKS, mouse=mouse)
-        _summary(pump)
+        from benchtool.screens.watch_summary import summary_lines
+
+        click.echo("\n".join(summary_lines(pump, min(shutil.get_terminal_size().columns, 100))))
     if pump.broken is not None:
         raise pump.broken
     if isinstance(pump.failure, TapError):
@@ -166,7 +168,7 @@ def _prepared(
     model, pace = Model(spoken, keys), Pace(speed)
     worker = Worker(model.take_found)
     source = Source(address, settings, pace, opener)
-    pump = Pump(model, source, pace, worker, seconds=seconds, tell=look.tell)
+    pump = Pump(model, source, pace, worker, seconds=seconds, tell=look.tell, show_secrets=show_cards)
     return pump, Desk(model, look, pump, glyphs=glyphs)
 
 
@@ -198,32 +200,3 @@ def _still(pump: Pump, desk: Desk, size: tuple[int, int], glyphs: Glyphs) -> Non
     for line in canvas.paint(*size):
         click.echo("".join(text for _, text in line).rstrip())
     pump.finish()
-
-
-def _summary(pump: Pump) -> None:
-    """What `listen` prints at its end, and what was written down."""
-    from benchtool.reports import frame_text, osdp_text
-
-    width = min(shutil.get_terminal_size().columns, 100)
-    model = pump.model
-    click.echo(frame_text.tap_line(model.info))
-    for until, figures in pump.past:
-        click.echo(f"\n{until}:")
-        click.echo("\n".join(frame_text.figures_text(figures)))
-    if pump.past:
-        click.echo("\nafter that:")
-    click.echo("\n".join(frame_text.figures_text(model.figures())))
-    for line in osdp_text.figures_text(model.noticed_figures()):
-        click.echo(line)
-    if model.found is not None:
-        from benchtool.screens.watch_words import finding_sentence, wrapped
-
-        click.echo("")
-        click.echo("\n".join(wrapped([finding_sentence(model.found.diagnosis)], width)))
-        click.echo("benchtool diagnose tells the evidence")
-    if model.notes:
-        click.echo("\nnotes:")
-        for note in model.notes:
-            click.echo(f"{note.t_ns / 1e9:9.4f}  {note.text}")
-    for path in pump.recorded:
-        click.echo(f"recorded in {path}: raw octets, card data included")

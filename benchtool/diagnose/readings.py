@@ -279,6 +279,11 @@ class ByHand:
         scope = {**self.scope, **other.scope}
         return ByHand(tuple(readings.values()), tuple(tried.values()), scope, tuple(seen.values()))
 
+    def without(self, name: str) -> ByHand:
+        """The same without the reading or action of that name (`ab-idle@5`)."""
+        readings = tuple(one for one in self.readings if one.name != name)
+        return ByHand(readings, tuple(one for one in self.tried if one.name != name), self.scope, self.seen)
+
 
 def kind_of(name: str) -> Kind:
     """The kind by name; KeyError if there is none."""

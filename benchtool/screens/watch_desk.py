@@ -293,8 +293,7 @@ class Desk:
         self.pump.ask(lambda: self.pump.change_speed(1))
 
     def _count_anew(self) -> None:
-        self.pump.ask(lambda: self.pump.count_anew("the user asked for it"))
-        self.look.tell("Counts, devices and findings begin anew.")
+        self.pump.ask(self.pump.begin_anew)
 
     # Pages.
 
@@ -350,6 +349,9 @@ class Desk:
         return f"No line with “{text}” in the screen's memory{among}."
 
     def _measured(self, text: str) -> str:
+        if name := watch_typed.withdrawn(text):
+            self.pump.ask(lambda: self.pump.take_back(name))
+            return ""
         try:
             more = watch_typed.result(text)
         except ValueError as error:

@@ -47,7 +47,8 @@ KEYS: tuple[Key, ...] = (
         ("ask_measured",),
         "m",
         "result",
-        "Type a reading (ab-ohms 61) or what an action brought (swap-clip better): it is weighed at once.",
+        "Type a reading (ab-ohms 61) or what an action brought (swap-clip better): it is weighed at once. -ab-ohms, or "
+        "ab-ohms -, takes it back.",
     ),
     Key(("f",), ("ask_filter",), "f", "only", "Show only errors, events, addresses, or lines with certain words."),
     Key(("s",), ("ask_search",), "s", "find", "Look for words in the traffic, from the selected line back in time."),
@@ -66,7 +67,7 @@ KEYS: tuple[Key, ...] = (
     ),
     Key(("p",), ("pause",), "p", "pause", "Stop the played or simulated bus, or go on.", virtual=True),
     Key(("-", "+"), ("slower", "faster"), "-+", "speed", "Play slower or faster, up to full speed.", virtual=True),
-    Key(("c",), ("count_anew",), "c", "anew", "Counts, devices and findings begin anew: after a mend, say."),
+    Key(("c",), ("count_anew",), "c", "anew", "Counts, devices, findings and readings begin anew: after a mend, say."),
     Key(
         ("escape", "backspace", "q"),
         ("back", "back", "back"),

@@ -77,11 +77,17 @@ class Recording:
                 self._fail(error)
             self._flushed_ns = now_ns
 
-    def note(self, note: Note) -> str:
-        """Write a note beside it; where that lies, empty where nothing is recorded. OSError where it cannot be."""
-        if self._recorder is None:
-            return ""
-        path = self._recorder.path.with_name(f"{self._recorder.path.stem}.notes.txt")
+    @property
+    def notes_path(self) -> Path | None:
+        """Where notes lie beside it; None where nothing is recorded."""
+        recorder = self._recorder
+        return None if recorder is None else recorder.path.with_name(f"{recorder.path.stem}.notes.txt")
+
+    def note(self, note: Note) -> None:
+        """Write a note beside it, where something is recorded. OSError where it cannot be."""
+        path = self.notes_path
+        if path is None:
+            return
         try:
             if self._notes is None:
                 self._notes = BufferedWriter(create_private(path, overwrite=False))
@@ -89,7 +95,6 @@ class Recording:
             self._notes.flush()
         except OSError as error:
             raise OSError(error.errno, f"{path} cannot be written ({error.strerror or error})") from None
-        return str(path)
 
     def _fail(self, error: CaptureError) -> None:
         recorder, self._recorder = self._recorder, None

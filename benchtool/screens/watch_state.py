@@ -112,6 +112,8 @@ class Model(Scroll):
         self.lock = threading.Lock()
         super().__init__(most_rows)
         self.notes: list[Note] = []
+        self.readings: list[Note] = []
+        """What was measured, tried and taken back, in the words shown."""
         self.by_hand = ByHand()
         self.found: Found | None = None
         self.stretches = 0
@@ -245,8 +247,21 @@ class Model(Scroll):
 
     def measured(self, more: ByHand) -> Work:
         """Something was measured or tried; what is to be worked out now."""
-        self.by_hand = self.by_hand + more
-        return Work(self._now_ns, self.by_hand, self.stretches)
+        return self.weighed(self.by_hand + more)
+
+    def weighed(self, by_hand: ByHand) -> Work:
+        """What was measured and tried is this now."""
+        self.by_hand = by_hand
+        return Work(self._now_ns, by_hand, self.stretches)
+
+    def took(self, text: str) -> Note:
+        """What was measured, tried or taken back, with the moment."""
+        with self.lock:
+            note = Note(self._now_ns, text)
+            if len(self.readings) < MOST_NOTES:
+                self.readings.append(note)
+            self.rows.append(Row(RowKind.SAID, note.t_ns, text=text))
+        return note
 
     def work(self) -> Work:
         """What a diagnosis would be made of now."""

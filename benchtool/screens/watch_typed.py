@@ -27,8 +27,8 @@ def hint(ask: Ask | None, found: Found | None, settings: LineSettings) -> str:
     if ask is Ask.MEASURED:
         steps = [] if found is None else [step.name for step in found.diagnosis.next if step.name]
         if steps:
-            return f"Most worth now: {', '.join(steps)}. w tells how."
-        return "benchtool diagnose --readings lists all that can be given."
+            return f"Most worth now: {', '.join(steps)}. w tells how; -ab-ohms takes a reading back."
+        return "benchtool diagnose --readings lists all that can be given; -ab-ohms takes a reading back."
     if ask is Ask.DO:
         return f"{', '.join(_VERBS)} (after @ADDRESS), or fault and one of: {', '.join(FAULTS)}"
     if ask is Ask.LINE:
@@ -43,6 +43,15 @@ def result(text: str) -> ByHand:
     if value.strip().lower() in ("better", "same"):
         return ByHand(tried=(parse_tried(line),))
     return ByHand(readings=(parse_reading(line),))
+
+
+def withdrawn(text: str) -> str:
+    """The name of the reading or action that `-ab-idle@5` or `ab-idle@5 -` takes back; empty where none is."""
+    text = text.strip().lower()
+    if text[:1] == "-":
+        return text[1:].strip()
+    name, _, rest = text.replace("=", " ", 1).partition(" ")
+    return name if rest.strip() == "-" else ""
 
 
 def line(text: str) -> tuple[int | None, CharFormat | None]:

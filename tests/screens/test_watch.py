@@ -271,7 +271,7 @@ def test_rate_changes_without_leaving_and_the_recording_goes_on_in_another_file(
             sums.append(sum(len(item.octets) for item in capture if isinstance(item, Chunk)))
     assert sums[0] >= first > 0
     assert sums[1] == screen.model.figures().octets
-    assert [figures.octets for _, figures in screen.pump.past] == [sums[0]]
+    assert [part.figures.octets for part in screen.pump.past] == [sums[0]]
 
 
 def test_rate_of_a_capture_is_not_changed_and_its_speed_is(tmp_path: Path) -> None:
@@ -313,7 +313,7 @@ def test_every_octet_is_counted_when_counting_begins_anew() -> None:
         screen.press("c")
     while not screen.pump.closed:
         screen.run(0.1)
-    total = sum(figures.octets for _, figures in screen.pump.past) + screen.model.figures().octets
+    total = sum(part.figures.octets for part in screen.pump.past) + screen.model.figures().octets
     tap = open_tap("sim:demo?for=9")
     with tap:
         heard = 0
