@@ -49,7 +49,7 @@ def colours(view: View) -> Iterable[Said]:
         if len(noted) < 2:
             continue
         usual = _usual([one.cores for one in noted])
-        reels = {cable: _reel(cable, noted) for one in noted for cable in one.cables}
+        reels = {cable: _reel(cable, noted) for cable in frozenset[str]().union(*(one.cables for one in noted))}
         for one in noted:
             crossed = list(_crossed(view, trunk, one, usual))
             yield from crossed or _held(view, one, [reels[cable] for cable in sorted(one.cables)])
@@ -111,7 +111,8 @@ def _reel(cable: str, noted: list[_Noted]) -> _Reel:
     places = alone or touching
     names = Counter(frozenset(one.pair or ()) for one in places).most_common(1)
     pairs = [one.pair for one in places if one.pair and frozenset(one.pair) == names[0][0]]
-    return _Reel(tuple(places), tuple(one for one in touching if one not in places), _usual(pairs))
+    beside = tuple(one for one in touching if len(one.cables) > 1) if alone else ()
+    return _Reel(tuple(places), beside, _usual(pairs))
 
 
 def _one_colour(view: View, one: _Noted) -> Iterable[Said]:
