@@ -24,4 +24,4 @@ def row(address: int, answered: int) -> AtAddress:
     ],
 )
 def test_no_bus_is_called_sound_without_naming_who_has_not_answered(rows: tuple[AtAddress, ...], words: str) -> None:
-    assert words in summary(Cause.HEALTHY, "bus", Observed(octets=100, addresses=rows))
+    assert words in summary(Cause.HEALTHY, "bus", Observed(symptoms={"load": 0.1}, octets=100, addresses=rows))
