@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import combinations
 
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
@@ -40,6 +41,8 @@ LISTEN = Question(
 )
 PRINTED_MINUTES = 2.0
 _PRINTED = "printed"
+_OTHER_CARD = 4
+"""Bits by which two reads of one length differ where they are of two cards (judgement: noise turns fewer)."""
 _TELL_PRINTED = (
     "Type the number printed on the card that was held to the reader: its digits, or SITE,NUMBER. It is not shown, not "
     "saved, and not put on the page."
@@ -135,6 +138,11 @@ class CardHunt(Conversation):
                 f"{len(printed)} numbers for {len(reads)} reads: one for all, or one for each, with ; between"
             )
         heard = replace(self.evidence, printed=printed)
+        if len(printed) < len(reads) and _several_cards(heard):
+            raise HuntError(
+                f"the {len(reads)} reads are not of one card: type the number of each, in the order they were read, "
+                "with ; between; or < and read one card alone"
+            )
         pairs = ((read, heard.printed_of(number)) for number, read in enumerate(reads))
         told = [printed_agrees(read.bits, one, expected_formats(heard)).value for read, one in pairs if one is not None]
         words = [f"{told.count(one)} of {len(told)} reads: {one}" for one in dict.fromkeys(told)]
@@ -171,6 +179,13 @@ class CardHunt(Conversation):
 
 def _shares(found: CardDiagnosis) -> dict[str, float]:
     return {finding.cause.value: finding.probability for finding in found.findings}
+
+
+def _several_cards(heard: CardEvidence) -> bool:
+    """Whether reads of the right length differ by more than damage does: one number is not that of all then."""
+    lengths = {row.length for row in expected_formats(heard)}
+    values = {read.bits.value for read in heard.reads if read.bits.length in lengths}
+    return any((one ^ other).bit_count() >= _OTHER_CARD for one, other in combinations(values, 2))
 
 
 def _entries(text: str) -> tuple[Entry, ...]:

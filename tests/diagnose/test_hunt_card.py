@@ -35,3 +35,14 @@ def test_a_printed_number_is_compared_and_never_kept() -> None:
     assert hunt.without(hunt.answers[-1])["bits-reversed"] < 0.5
     hunt.back()
     assert not hunt.evidence.printed
+
+
+def test_one_number_for_reads_of_several_cards_is_refused() -> None:
+    names = [field.name for field in FORMATS[0].fields]
+    frames = [build_values(FORMATS[0], dict(zip(names, pair, strict=True))) for pair in ((61, 40123), (61, 1788))]
+    hunt = CardHunt("sim:card", listens=True)
+    hunt.hear(CardEvidence(tuple(CardRead(one.reversed(), Source.EDGES) for one in frames), expected=(FORMATS[0],)))
+    with pytest.raises(HuntError, match="not of one card"):
+        hunt.take("61,40123")
+    hunt.take("61,40123; 61,1788")
+    assert "2 of 2 reads" in hunt.answers[-1].text
