@@ -174,9 +174,6 @@ class _Tree:
     def own(self, name: str) -> float | None:
         consumer = self.consumers[name]
         milliamps = consumer.worst_ma if self.worst else consumer.idle_ma
-        if self.worst and milliamps is not None:
-            # Were the two swapped, the larger counts.
-            milliamps = max(milliamps, consumer.idle_ma or 0.0)
         return None if milliamps is None else milliamps / 1000
 
     def through(self, name: str) -> tuple[float | None, tuple[str, ...]]:

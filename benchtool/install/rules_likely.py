@@ -123,7 +123,7 @@ RULES = (
         Severity.WARNING,
         "Nothing draws more at rest than at the most.",
         "this file's own rule",
-        "Read the data sheet again: the two may be swapped, or in another unit.",
+        "Read the data sheet again: the two may be swapped, or one in another unit.",
         _at_rest,
     ),
     Rule(
