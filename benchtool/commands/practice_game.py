@@ -187,7 +187,7 @@ class Game(ABC):
             return [line for one in names for line in self.about(one)]
         cause = _whole(base, self.causes)
         if cause in self.causes:
-            return [line for line in self.causes_lines() if line.split(maxsplit=1)[0] == cause]
+            return [line for line in self.causes_lines() if line.split(maxsplit=1)[0].removesuffix("@") == cause]
         return [f"there is no help on that{near(base, [*_plain(known), *self.causes])} kinds and causes list all names"]
 
     def name(self, text: str) -> list[str]:

@@ -207,6 +207,8 @@ def test_every_name_the_program_uses_can_be_measured_and_asked_about() -> None:
     assert "2 min: ab-idle" in "\n".join(game.kinds_lines())
     assert [line.split()[0].removesuffix("@") for line in game.causes_lines()] == list(game.causes)
     assert game.helped("quit")[0].startswith("quit")
+    assert game.helped("device-silent")[0].startswith("device-silent@ ")
+    assert "switch" in game.helped("quiet")[0]
     assert "did you mean ab-idle?" in game.helped("ab-idel")[0]
 
 

@@ -34,7 +34,7 @@ def test_lines_of_a_file_are_run_into_a_log(tmp_path: Path) -> None:
     kept = log.read_text(encoding="utf-8")
     assert "> diagnose sim:demo --for 2s" in kept
     assert "RESULT" in kept
-    assert "listen" not in kept
+    assert "> listen" not in kept
     assert CliRunner().invoke(main, ["shell", str(lines), "--log", str(log)]).exit_code == 5
 
 
