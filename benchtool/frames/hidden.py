@@ -21,7 +21,7 @@ _DATA_START = check.HEADER_LENGTH + 1
 _FIRST_OCTETS = 3
 """So many octets of an unknown span are shown where it begins after a silence: no header is shorter."""
 _BEGINS_NS = 3_000_000
-"""A span after a shorter silence may begin in the midst of a frame, at its card or its digits."""
+"""A span after a shorter silence, or at the beginning of a capture, may begin in the midst of a frame, at its card."""
 _STRAY = frozenset((0x00, 0xFF))
 """What a line without bias, and drivers that switch, make of nothing."""
 
@@ -36,7 +36,7 @@ def hidden_octets(frame: Frame, meaning: Meaning) -> frozenset[int]:
     """
     count = len(frame.octets)
     if frame.protocol is Protocol.UNKNOWN:
-        begins = frame.silence_ns is None or frame.silence_ns >= _BEGINS_NS
+        begins = frame.silence_ns is not None and frame.silence_ns >= _BEGINS_NS
         stray = _STRAY.issuperset(frame.octets)
         return frozenset(range(_FIRST_OCTETS if begins or stray else 0, count))
     if frame.protocol is Protocol.TABLE:
