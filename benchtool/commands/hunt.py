@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -29,7 +28,7 @@ _SAFETY = (
 @listening_line_options
 @time_option("How long to listen each time (20s on an adapter, 60s at a probe; a simulated bus is taken whole).")
 @click.option("--resume", metavar="FILE", help="Go on with a hunt that was left.")
-@click.option("--save", metavar="FILE", help="Where to save it when it is left or over; hunt.json if left without.")
+@click.option("--save", metavar="FILE", help="Where to save it after each answer; hunt.json if not told.")
 @click.option("--page", metavar="FILE", help="Write one page of what was done: .md, .txt or .html.")
 @click.option("--lines", "lines", type=click.Choice(("bus", "data")), help="How the reader is wired, if it is known.")
 def command(
@@ -59,7 +58,8 @@ def command(
       benchtool hunt --resume hunt.json
     """
     from benchtool.commands import measured
-    from benchtool.commands.hunt_talk import say, talk, tell, width, wired
+    from benchtool.commands.hunt_keep import Keeper
+    from benchtool.commands.hunt_talk import say, taken_back, talk, tell, width, wired
     from benchtool.commands.site_ask import make_asker
     from benchtool.reports import hunt_text
     from benchtool.reports.hunt_ask import wrap
@@ -86,16 +86,16 @@ def command(
         say(["", *wrap(taken, width=width()), *hunt_text.standing(hunt)])
     if trouble:
         tell(trouble)
-    ended = talk(hunt, asker, _listener(hunt, baud, char_format, seconds))
-    if ended:
+    keeper = Keeper(hunt, save)
+    listener = _listener(hunt, baud, char_format, seconds)
+    while ended := talk(hunt, asker, listener, keeper.keep):
         say(hunt_text.result_lines(hunt, width()))
-    else:
+        if not taken_back(hunt, asker):
+            break
+        keeper.keep()
+    if not ended:
         say(["", "Left. Where it stands:", *hunt_text.standing(hunt)])
-        save = save or _free_name()
-    if save is not None:
-        measured.write_text(save, hunt.to_json())
-        # The command stands on a line of its own, to be copied as it is.
-        click.echo(f"saved: {save}; go on with:\nbenchtool hunt --resume {shlex.quote(save)}", err=True)
+    keeper.close(ended=ended)
     if page is not None:
         text = hunt_text.page(hunt, datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z"))
         measured.write_text(page, hunt_text.page_html(text) if page.lower().endswith(".html") else text)
@@ -174,15 +174,6 @@ def _trouble(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat | 
             raise wrong from None
         return f"{wrong.format_message()} (there is time to mend it until listening is asked for)"
     return ""
-
-
-def _free_name() -> str:
-    """A name in this folder that nothing has yet."""
-    return next(
-        name
-        for name in ("hunt.json", *(f"hunt-{number}.json" for number in range(2, 10_000)))
-        if not Path(name).exists()
-    )
 
 
 def _check(path: str | None, option: str, endings: tuple[str, ...], resume: str | None) -> None:

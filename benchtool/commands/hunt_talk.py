@@ -81,14 +81,41 @@ def wired(asker: Asker) -> str | None:
         )
 
 
-def talk(hunt: Hunt | CardHunt, asker: Asker, listen: Listen | None) -> bool:
-    """Ask until the hunt is over (True), or the person leaves or stops answering (False)."""
+def talk(hunt: Hunt | CardHunt, asker: Asker, listen: Listen | None, keep: Callable[[], None]) -> bool:
+    """Ask until the hunt is over (True), or the person leaves or stops answering (False). `keep` saves it, each time
+    that something was answered or taken back: a terminal that is closed takes nothing with it.
+    """
     while True:
         question = hunt.next_question()
         if question is None:
             return True
         if not _answered(hunt, question, asker, listen):
             return False
+        keep()
+
+
+def at_terminal() -> bool:
+    """Whether somebody sits there, and answers do not come out of a pipe."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def taken_back(hunt: Hunt | CardHunt, asker: Asker) -> bool:
+    """Ask once a hunt is over whether its last answer stands; True where it was taken back. From a pipe: never."""
+    if not hunt.answers or not at_terminal():
+        return False
+    say([""])
+    while True:
+        try:
+            text = asker.ask("   Enter ends; < takes the last answer back > ").strip()
+        except (EOFError, KeyboardInterrupt):
+            return False
+        if text in ("", "."):
+            return False
+        if text == "<":
+            last = hunt.back()
+            tell(f"Taken back: {'nothing' if last is None else last.name}.")
+            return True
+        tell(f"{text[:40]!r}: the hunt is over; Enter or <.")
 
 
 def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: Listen | None) -> bool:

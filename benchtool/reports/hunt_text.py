@@ -33,6 +33,7 @@ from benchtool.reports.hunt_ask import WIDTH, wrap
 _MOST_STANDING = 5
 _MOST_PROOFS = 4
 _TELLING = 0.3
+_LAST = ("RESULT", "DO")
 _CALL = "WHOM TO CALL where you cannot mend it"
 _READINGS = frozenset(kind.name for kind in (*METER, *CARD_METER))
 _FITTER = "whoever fitted the reader's cable and controller"
@@ -141,8 +142,9 @@ def doubted(name: str) -> str:
 
 
 def result_lines(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[str]:
-    """The same as lines."""
-    return [line for part in result(hunt, width) for line in ("", *wrap(part.title, width=width), *part.lines)]
+    """The same as lines; what it is and what to do come last, where a small screen still shows them."""
+    parts = sorted(result(hunt, width), key=lambda part: _LAST.index(part.title) if part.title in _LAST else -1)
+    return [line for part in parts for line in ("", *wrap(part.title, width=width), *part.lines)]
 
 
 def answer_words(answer: Answer) -> str:

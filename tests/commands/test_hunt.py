@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
 from benchtool.commands import hunt_talk
+from benchtool.commands.errors import Exit
 from benchtool.commands.main import main
+from benchtool.commands.site_ask import PlainAsker
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.decode import decode_as
 from benchtool.frames.card.formats import FORMATS
@@ -35,6 +38,42 @@ def test_a_silent_reader_is_found_and_a_page_written() -> None:
     page = Path("visit.md").read_text()
     assert "listened" in page
     assert "no light, no beep" in page
+
+
+def test_each_answer_is_saved_at_once_so_that_a_closed_terminal_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    kept: list[int] = []
+    asks = PlainAsker.ask
+
+    def ask(self: PlainAsker, prompt: str, choices: Sequence[str] = (), kept_: str = "") -> str:
+        kept.append(len(json.loads(Path("h1.json").read_text())["answers"]) if Path("h1.json").exists() else 0)
+        return asks(self, prompt, choices, kept_)
+
+    monkeypatch.setattr(PlainAsker, "ask", ask)
+    run("--lines", "bus", "--save", "h1.json", typed="4\n\n\n<\n")
+    assert kept == [0, 1, 2, 3, 2]
+
+
+def test_a_hunt_that_cannot_be_saved_goes_on_and_says_so_once(tmp_path: Path) -> None:
+    result = run("--lines", "bus", "--save", "no/such/h1.json", typed="4\n\n\n.\n")
+    assert result.exit_code == Exit.OUTPUT
+    assert result.output.count("Not saved") == 1
+    assert "3. " in result.output
+
+
+def test_the_last_answer_of_an_ended_hunt_can_be_taken_back_at_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    typed = "4\n\n1\n"
+    run("sim:demo?fault=device-silent&at=4", "--save", "piped.json", typed=f"{typed}<\n")
+    answers = json.loads(Path("piped.json").read_text())["answers"]
+    monkeypatch.setattr(hunt_talk, "at_terminal", lambda: True)
+    result = run("--resume", "piped.json", typed="x\n<\n.\n")
+    assert "the hunt is over; Enter or <" in result.output
+    assert f"Taken back: {answers[-1][0]}" in result.output
+    assert json.loads(Path("piped.json").read_text())["answers"] == answers[:-1]
+
+
+def test_what_it_is_and_what_to_do_come_last_where_a_small_screen_shows_them() -> None:
+    shown = run("sim:demo?fault=device-silent&at=4", typed="4\n\n1\n").output
+    assert shown.index("WHOM TO CALL") < shown.index("RESULT") < shown.index("\nDO\n")
 
 
 def test_left_and_resumed() -> None:
@@ -144,6 +183,7 @@ def test_a_hunt_is_as_wide_as_the_terminal_and_breaks_no_word(columns: int, monk
     if columns > 80:
         assert max(map(len, plain)) > 80
     monkeypatch.setattr(hunt_talk, "width", lambda: 10_000)
+    Path("hunt.json").unlink()
     whole = run("sim:demo?fault=device-silent&at=3", typed="3\n?\n\n?\n\n?\n-2.1\n")
     assert result.output.split() == whole.output.split()
 
@@ -161,10 +201,11 @@ def test_what_was_found_at_once_is_all_told_with_the_reading_it_rests_on() -> No
     told = " ".join(result.output.split("RESULT")[1].split())
     assert "pair-reversed-at-device at address 3" in told
     assert "At the same time terminator-missing-both" in told
-    assert "ab-idle@3: -2.1 V. Without it pair-reversed-at-device would be at" in told
-    assert "Measure it once more before you act on it." in told
+    before = " ".join(result.output.split("RESULT")[0].split())
+    assert "ab-idle@3: -2.1 V. Without it pair-reversed-at-device would be at" in before
+    assert "Measure it once more before you act on it." in before
     page = " ".join(Path("p.md").read_text().split())
-    assert told.split(" WHY ")[0] in page
+    assert told.split(" DO ")[0] in page
     assert "## WHAT COUNTED MOST - ab-idle@3: -2.1 V" in page
 
 
@@ -189,7 +230,7 @@ def test_two_silent_devices_are_both_told_with_one_evidence() -> None:
     result = run("sim:demo?fault=device-silent&at=3", typed="3\n\n1\n" + "\n" * 20)
     told = result.output.split("RESULT")[1]
     assert "device-silent at address 3" in told
-    assert told.count("\nWHY") == 1
+    assert result.output.count("\nWHY") == 1
 
 
 def test_a_card_number_typed_in_a_hunt_is_shown_and_saved_nowhere() -> None:
