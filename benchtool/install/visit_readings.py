@@ -117,7 +117,8 @@ class _Bands:
             return "", "", None
         ohms, idle = bool(_OHMS.search(name)), bool(_IDLE.search(name))
         if not ohms and not idle:
-            ohms = text.strip().lower().endswith(("ohm", "ohms", "ω"))
+            unit = text.strip().lower()
+            ohms, idle = unit.endswith(("ohm", "ohms", "ω")), unit.endswith("v")
         trunk, device = self.place(name, words)
         if ohms == idle:
             return "", "", None

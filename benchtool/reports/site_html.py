@@ -91,7 +91,7 @@ def site_html(view: View, checked: Checked, heard: Sequence[Heard], wanted: Want
         findings=values.told(checked.findings),
         unchecked=values.unchecked_told(checked),
         figures=_figures,
-        readings=measured_table(view, points),
+        readings=measured_table(view),
         heard=[heard_part(view, one) for one in heard],
         visits=values.visits_in_order(record),
         open=values.open_items(record),

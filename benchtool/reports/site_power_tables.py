@@ -19,7 +19,7 @@ def supplies_table(view: View) -> Table:
             _output(load.supply),
             _load(load),
             _load(idle[load.supply.id]),
-            _battery(load.supply, idle[load.supply.id]),
+            _battery(load.supply, idle[load.supply.id], view.record.site.coldest_c),
             _safety(load.supply),
         )
         for load in view.worst.supplies
@@ -46,7 +46,7 @@ def _load(load: SupplyLoad) -> Cell:
     return (f"{load.amps:.3g} A", *([verdict] if verdict else []))
 
 
-def _battery(supply: Supply, idle: SupplyLoad) -> Cell:
+def _battery(supply: Supply, idle: SupplyLoad, coldest_c: float | None) -> Cell:
     if supply.battery_ah is None:
         return NOT_NOTED if supply.kind != "network" else "-"
     lines = [f"{supply.battery_ah:g} Ah" if supply.battery_ah else "none"]
@@ -55,8 +55,14 @@ def _battery(supply: Supply, idle: SupplyLoad) -> Cell:
     if supply.battery_ah and idle.amps is None:
         lines.append("how long it lasts is not known: a load is not noted")
     elif supply.battery_ah and idle.amps:
-        worked = battery(supply.battery_ah, idle.amps, wanted_h=supply.backup_hours)
-        lines.append(f"reckoned: {worked.result.value:.3g} h{' TOO SHORT' if worked.fits is False else ''}")
+        cold = coldest_c if supply.coldest_c is None else supply.coldest_c
+        wanted = supply.backup_hours
+        if cold is None:
+            worked = battery(supply.battery_ah, idle.amps, wanted_h=wanted)
+        else:
+            worked = battery(supply.battery_ah, idle.amps, wanted_h=wanted, celsius=cold)
+        at = "in the warm" if cold is None else f"at {cold:g} °C"
+        lines.append(f"reckoned {at}: {worked.result.value:.3g} h{' TOO SHORT' if worked.fits is False else ''}")
     return tuple(lines)
 
 

@@ -280,7 +280,7 @@ def test_what_looks_like_a_card_number_or_code_is_hidden_unless_asked_for(text: 
     [
         ("ab-ohms yard", "62", "within"),
         ("ab-ohms yard", "121 ohm", "OUTSIDE"),
-        ("ab-ohms", "62", "its place is not clear"),
+        ("ab-ohms", "62", "not compared"),
         ("A to B, yard off", "62 ohm", "within"),
         ("A to B, yard at rest", "250 mV", "within"),
         ("between the wires at if-store", "250 mV", "within"),
@@ -293,7 +293,7 @@ def test_what_looks_like_a_card_number_or_code_is_hidden_unless_asked_for(text: 
         ("output:main", "9 V", "OUTSIDE"),
         ("supply if-store", "1 V", "OUTSIDE"),
         ("ab-ohms yard", "sixty", "not compared: no figure in ohm"),
-        ("ab-ohms nowhere", "62", "its place is not clear"),
+        ("ab-ohms nowhere", "62", "not compared"),
         ("temperature", "20", "no band for this"),
     ],
 )
@@ -302,7 +302,7 @@ def test_readings_of_visits_stand_beside_their_bands(name: str, value: str, said
     visit = Visit(date="2026-03-14", measured={name: value})
     view = view_of(load(to_text(replace(view.record, visit=(visit,)))))
     points = points_of(view)
-    (part,) = measured_table(view, points).parts
+    (part,) = measured_table(view).parts
     ((day, what, reading, band, state),) = part.rows
     assert (day, what, reading, state) == ("2026-03-14", name, value, said)
     if said in ("within", "OUTSIDE") and ":" in name:
@@ -312,7 +312,7 @@ def test_readings_of_visits_stand_beside_their_bands(name: str, value: str, said
 def test_a_reading_without_a_band_says_why() -> None:
     text = (FIXTURES / "depot.toml").read_text(encoding="utf-8").replace("terminator = ", "# terminator = ")
     view = view_of(load(text))
-    (part,) = measured_table(view, points_of(view)).parts
+    (part,) = measured_table(view).parts
     assert {row[-1] for row in part.rows} == {"not compared"}
     assert "end-of-line resistor is on is not noted" in str(part.rows[0][3])
 
