@@ -10,6 +10,7 @@ from dataclasses import replace
 from typing import Any
 
 from benchtool.capture.chunk import Gap, LineCounts, LineErrors, Mark, TapInfo
+from benchtool.capture.printable import printable
 from benchtool.frames.card.decode import decode
 from benchtool.frames.explain import explain
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
@@ -164,7 +165,7 @@ def frame_line(
 def gap_line(gap: Gap) -> str:
     """A time in which nothing could be heard."""
     lasted = f"{(gap.end_ns - gap.t_ns) / 1e6:.1f}"
-    return f"{gap.t_ns / 1e9:9.4f} {lasted:>8} {'---':<6} {'NOT HEARD':<9} {gap.why}"
+    return f"{gap.t_ns / 1e9:9.4f} {lasted:>8} {'---':<6} {'NOT HEARD':<9} {printable(gap.why)}"
 
 
 def _field(field: Field, show_secrets: bool) -> Any:
@@ -251,7 +252,7 @@ _LINE_ERROR_WORDS = {
 
 def tap_line(info: TapInfo) -> str:
     """One line: what we listen to and how."""
-    return f"tap {info.name}, {info.settings}; line errors: {_LINE_ERROR_WORDS[info.line_errors]}"
+    return f"tap {printable(info.name)}, {info.settings}; line errors: {_LINE_ERROR_WORDS[info.line_errors]}"
 
 
 def _spread_object(figures: SpreadFigures) -> dict[str, Any]:

@@ -356,3 +356,16 @@ def test_json_octets_of_secrets_are_points_unless_asked_for(tmp_path: Path) -> N
     assert "".join(frame["octets"] for frame in shown) == "".join(
         line.split("#")[0].partition(" ")[2].replace(" ", "").lower() for line in SECRETS
     )
+
+
+@pytest.mark.parametrize("command", ["listen", "diagnose"])
+def test_no_control_of_a_file_reaches_the_terminal(tmp_path: Path, command: str) -> None:
+    heard = log(
+        tmp_path / "foreign.txt",
+        r'#! tap baud=9600 format=8N1 name="x\u001b]0;mine\u0007\u001b[31mred"',
+        r'#! gap 1.0 2.0 "lost \u001b[2J"',
+        "3.0 53",
+    )
+    shown = run(command, heard).output
+    assert "red" in shown
+    assert all(line.isprintable() for line in shown.splitlines())
