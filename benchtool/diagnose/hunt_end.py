@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,11 +12,15 @@ from benchtool.diagnose import draws
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import Conversation
+from benchtool.diagnose.hunt_do import low_supply, own_setting
 from benchtool.diagnose.hunt_question import Answer
+from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.priors import PRIORS
+from benchtool.diagnose.state import believed
 
 RULED_OUT = 0.005
-"""A cause less probable than this, and several times less than before anything was known, is ruled out."""
+"""A cause less probable than this, and several times less than before anything was known, is ruled out, if the
+evidence is as many times less likely with it beside what was found than without it."""
 _TIMES_LESS = 4.0
 FOUND = 0.75
 """From here on the cause counts as found."""
@@ -40,7 +44,7 @@ INSTALLER = "whoever laid the cable: wires, joints, terminators and bias are the
 SUPPLIER = "the supplier of the device, for a replacement"
 CONFIGURES = "whoever configures the controller: addresses, rates and polling are set there"
 ELECTRICIAN = "an electrician: supplies, earths and loads on mains are for licensed people"
-NOBODY = "nobody: it is our own clip or setting"
+NOBODY = "nobody yet: it is our own clip or setting"
 
 CALLS: dict[Cause, str] = {
     **dict.fromkeys(
@@ -100,23 +104,44 @@ def ending(hunt: Hunt) -> Ending:
     ranked = sorted(state.shown.items(), key=lambda item: -item[1])
     left = [(cause, share) for cause, share in ranked if share >= LEFT or cause in state.group]
     left = left or ranked[:1]
-    present = state.belief.present()
-    total = sum(PRIORS.values())
     named = {cause for cause, _ in left}
-    out = tuple(
-        cause
-        for cause, share in present.items()
-        if share < RULED_OUT
-        and share * _TIMES_LESS < PRIORS[cause] / total
-        and cause not in named
-        and cause not in (Cause.HEALTHY, Cause.NONE_OF_THESE)
-    )
+    out = () if own_setting(hunt) else _ruled_out(hunt, named)
     found = ranked[0][1] >= FOUND and not state.group
     # Two can be found at once.
     call = [CALLS[cause] for cause, share in left if not found or share >= FOUND]
     if hunt.unexplained and beyond(hunt):
         call = [CONFIGURES, *(one for one in call if one != CALLS[Cause.HEALTHY])]
+    if own_setting(hunt):
+        call = [NOBODY]
+    elif not hunt.settled and hunt.state.leader in (Cause.BAUD_WRONG, Cause.FORMAT_WRONG):
+        call = [CONFIGURES]  # it is a device that is set otherwise: nothing of ours is clipped on
+    if low_supply(hunt) is not None:
+        call = [ELECTRICIAN, *(one for one in call if one not in (SUPPLIER, CALLS[Cause.HEALTHY]))]
     return Ending(found, tuple(left), out, tuple(dict.fromkeys(call)))
+
+
+def _ruled_out(hunt: Hunt, named: Collection[Cause]) -> tuple[Cause, ...]:
+    """Causes that evidence speaks against by itself. What is only explained away by the leader is not among them: it
+    can be there beside it, and nothing was measured that would show it.
+    """
+    belief = hunt.state.belief
+    # Octets that are right say little of what can be there while every octet is right: meter and eyes do.
+    by_hand = believed(replace(hunt.observed, symptoms=None))
+    present, total = belief.present(), sum(PRIORS.values())
+    rows = {frozenset(members): row for row, members in enumerate(all_sets().members)}
+    # Beside each cause that is left, which accounts for what was seen; in its place where the two cannot meet.
+    left = [frozenset({one} & INDEX.keys()) for one in named]
+    out = []
+    for cause, share in present.items():
+        if cause in named or cause in (Cause.HEALTHY, Cause.NONE_OF_THESE) or share >= RULED_OUT:
+            continue
+        alone = rows[frozenset((cause,))]
+        pairs = ((rows[one], rows.get(one | {cause}, alone)) for one in left)
+        logs = (by_hand if cause in _SILENT_FAULTS else belief).log_likelihood
+        falls = min(float(logs[without] - logs[row]) for without, row in pairs)
+        if falls >= math.log(_TIMES_LESS) and share * _TIMES_LESS < PRIORS[cause] / total:
+            out.append(cause)
+    return tuple(out)
 
 
 def beyond(hunt: Hunt) -> str:

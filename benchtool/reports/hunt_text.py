@@ -6,12 +6,14 @@ import html
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+from benchtool.diagnose import steps
 from benchtool.diagnose.card_finding import CardCause, CardFinding
 from benchtool.diagnose.card_readings import CARD_METER
-from benchtool.diagnose.finding import Finding
+from benchtool.diagnose.finding import Cause, Finding
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import Conversation
 from benchtool.diagnose.hunt_card import CardHunt
+from benchtool.diagnose.hunt_do import low_supply, mend_first, not_yet, nothing_known, own_setting, supply_words
 from benchtool.diagnose.hunt_end import (
     CONFIGURES,
     FOUND,
@@ -25,13 +27,14 @@ from benchtool.diagnose.hunt_end import (
     weighed,
 )
 from benchtool.diagnose.hunt_question import Answer
-from benchtool.diagnose.readings import METER, action_of, kind_of
+from benchtool.diagnose.readings import DOORS, METER, SUPPLY, action_of, kind_of
 from benchtool.diagnose.sights_known import sight_of
 from benchtool.reports.diagnosis_text import proof_words, sure
 from benchtool.reports.hunt_ask import WIDTH, wrap
 
 _MOST_STANDING = 5
 _MOST_PROOFS = 4
+_MOST_GROUPED = 8
 _TELLING = 0.3
 _LAST = ("RESULT", "DO")
 _CALL = "WHOM TO CALL where you cannot mend it"
@@ -63,6 +66,8 @@ class Section(NamedTuple):
 
 def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     """How it ended: the causes found or what is left, why, the mend, what is ruled out, whom to call."""
+    if nothing_known(hunt):
+        return _unknown(hunt, width)
     diagnosis = hunt.diagnosis()
     leader, shares = diagnosis.findings[0], hunt.shares()
     group = () if diagnosis.group is None else tuple(one.value for one in diagnosis.group.causes)
@@ -71,8 +76,11 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     lines += [line for one in found[1:] for line in wrap(f"At the same time {_named(one)}.", width=width)]
     lines += [line for one in found for line in wrap(one.summary, width=width)]
     parts = [Section("RESULT", lines)]
+    own = isinstance(hunt, Hunt) and own_setting(hunt)
     if isinstance(hunt, Hunt):
-        parts[0].lines.extend(line for one in (harmless(hunt), beyond(hunt)) if one for line in wrap(one, width=width))
+        low = low_supply(hunt)
+        said = ("" if low is None else supply_words(low)[0], not_yet(hunt) if own else "", harmless(hunt), beyond(hunt))
+        parts[0].lines.extend(line for one in said if one for line in wrap(one, width=width))
     # A cause at two devices has one evidence.
     causes = {one.cause.value: one for one in reversed(found)}
     for one in reversed(causes.values()):
@@ -80,17 +88,22 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
         title = "WHY" if len(causes) == 1 else f"WHY {one.cause.value}"
         parts.append(Section(title, [line for proof in told for line in wrap(proof_words(proof), "- ", width=width)]))
     decided = weighed(hunt, [one.cause.value for one in found])
-    said = [_decided(one, cause, leader.cause.value) for cause, rows in decided.items() for one in rows]
-    parts.append(Section("WHAT COUNTED MOST", [line for one in said for line in wrap(one, "- ", width=width)]))
+    rows_told = [_decided(one, cause, leader.cause.value) for cause, rows in decided.items() for one in rows]
+    parts.append(Section("WHAT COUNTED MOST", [line for one in rows_told for line in wrap(one, "- ", width=width)]))
     if isinstance(hunt, Hunt):
         again = [line for name in odd(hunt) for line in wrap(doubted(name), "- ", width=width)]
         parts.append(Section("MEASURE AGAIN", again))
     names = {one.cause.value for one in found}
     others = sorted(((share, name) for name, share in shares.items() if name not in names), reverse=True)
-    left = [f"- {name}: {share:.0%} ({sure(share)})" for share, name in others if share >= LEFT or name in group]
+    named = group[:_MOST_GROUPED]
+    left = [f"- {name}: {share:.0%} ({sure(share)})" for share, name in others if share >= LEFT or name in named]
+    if own:  # all that was heard came through it: the others are not settled at all
+        left = []
     parts.append(Section("STILL POSSIBLE", left))
-    todo = dict.fromkeys(text for one in found for text in one.todo)
-    parts.append(Section("DO", [line for text in todo for line in wrap(text, "> ", width=width)]))
+    todo = list(dict.fromkeys(text for one in found for text in one.todo))
+    if isinstance(hunt, Hunt):
+        todo = _todo(hunt, found, todo)
+    parts.append(Section("DO", [line for text in todo for line in _do_lines(text, width)]))
     if isinstance(hunt, Hunt):
         end = ending(hunt)
         parts.append(Section("RULED OUT", wrap(", ".join(cause.value for cause in end.ruled_out), width=width)))
@@ -99,6 +112,40 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
         call = CONFIGURES if leader.cause is CardCause.HEALTHY else _FITTER
         parts.append(Section(_CALL, wrap(call, "- ", width=width)))
     return [part for part in parts if part.lines]
+
+
+def _do_lines(text: str, width: int) -> list[str]:
+    """One thing to do; a command stands on a line of its own, whole, to be copied as it is."""
+    words, command, rest = text.partition("benchtool hunt ")
+    return [*wrap(words, "> ", width=width), *([command + rest] if command else [])]
+
+
+def _todo(hunt: Hunt, found: Sequence[Finding | CardFinding], advised: list[str]) -> list[str]:
+    """What to do: our own setting first, then a supply that is too low, then as is advised for the causes found."""
+    if own_setting(hunt):
+        return list(mend_first(hunt))
+    low = low_supply(hunt)
+    if low is None:
+        return advised
+    fed = (Cause.DEVICE_SILENT, Cause.DEVICE_RESETTING, Cause.HEALTHY)
+    others = dict.fromkeys(text for one in found if one.cause not in fed for text in one.todo)
+    return [f"Caution: {SUPPLY} {DOORS}", supply_words(low)[1], *others]
+
+
+def _unknown(hunt: Hunt | CardHunt, width: int) -> list[Section]:
+    """The end of a hunt in which nothing was answered: what to measure first."""
+    told = "Nothing was answered, so nothing is known: neither that it is sound nor what is wrong."
+    if isinstance(hunt, Hunt):
+        first = (steps.OHMS, steps.POWER_AT_DEVICE)
+        todo = [line for one in first for line in (f"Caution: {one.caution}", one.do)]
+        todo.append("Or hunt with an adapter on the pair, which tells most (it only listens): benchtool hunt TAP")
+    else:
+        todo = [line for one in hunt.diagnosis().next for line in (f"Caution: {one.caution}", one.do)]
+    lines = [line for one in dict.fromkeys(todo) for line in _do_lines(one, width)]
+    return [
+        Section("RESULT", wrap(told, width=width)),
+        Section("DO", [*wrap("Measure first, and hunt again with what it shows:", width=width), *lines]),
+    ]
 
 
 def _also_found(one: Finding | CardFinding, shares: Mapping[str, float], group: Sequence[str]) -> bool:
@@ -115,10 +162,13 @@ def _named(one: Finding | CardFinding) -> str:
 def _first(leader: Finding | CardFinding, group: Sequence[str]) -> str:
     """The first sentence of a result."""
     named = _named(leader)
+    listed = ", ".join(group[:_MOST_GROUPED])
+    if len(group) > _MOST_GROUPED:
+        listed += f", and {len(group) - _MOST_GROUPED} more"
     if leader.cause.value in group:
-        return f"What was found cannot tell these apart: {', '.join(group)}. First of them: {named}."
+        return f"What was found cannot tell these apart: {listed}. First of them: {named}."
     said = f"{named}." if leader.probability >= FOUND else f"Not settled. The likeliest is {named}."
-    beside = f" Beside it there may be one of these, which cannot be told apart: {', '.join(group)}."
+    beside = f" Beside it there may be one of these, which cannot be told apart: {listed}."
     return said + (beside if group else "")
 
 

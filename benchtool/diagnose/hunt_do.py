@@ -1,0 +1,86 @@
+"""What to do at the end of a hunt where its own readings say more than the advice for the cause.
+
+Our own clip or setting comes before the reader; a supply that was measured comes before the device it feeds; and
+where nothing was answered, nothing is known. The least supply of a 12 V device: common practice, as in `steps`.
+"""
+
+from __future__ import annotations
+
+import shlex
+
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.hunt import Hunt
+from benchtool.diagnose.hunt_answers import Conversation
+from benchtool.diagnose.readings import Reading
+
+LEAST_SUPPLY_V = 10.8
+"""Below this a 12 V device may not work (common practice); a 24 V device even less."""
+_NO_SUPPLY_V = 1.0
+"""So little is none (judgement: a meter's slip, or what other wires leak into the cores)."""
+_OWN = (Cause.REVERSED_AT_TAP, Cause.BAUD_WRONG, Cause.FORMAT_WRONG)
+_AS_8N1 = "read as sent in 8N1"
+_NOT_ASKED = ("address",)
+"""What is told, but is no evidence."""
+
+
+def nothing_known(hunt: Conversation) -> bool:
+    """Whether no question was answered that says anything of a cause."""
+    return not any(one.text for one in hunt.answers if one.name not in _NOT_ASKED)
+
+
+def own_setting(hunt: Hunt) -> bool:
+    """Whether what was heard came through a wrong clip or setting of ours, so that it says nothing of the reader."""
+    return hunt.observed.symptoms is not None and hunt.state.leader in _OWN
+
+
+def not_yet(hunt: Hunt) -> str:
+    """What to say of the dead reader where our own clip or setting is wrong."""
+    which = "keeps the reader dead" if hunt.address is None else f"keeps the reader at address {hunt.address} dead"
+    return (
+        f"What {which} is not known yet, and nothing is ruled out: what was heard came through this. Mend this first, "
+        "then hunt again."
+    )
+
+
+def mend_first(hunt: Hunt) -> tuple[str, ...]:
+    """How to put our own clip or setting right, with the command that hunts again."""
+    observed, leader = hunt.observed, hunt.state.leader
+    again = f"benchtool hunt {shlex.quote(hunt.tap)}"
+    anew = "A recording cannot be listened to at another setting: record anew."
+    if leader is Cause.REVERSED_AT_TAP:
+        return ("Swap our clip's two leads.", f"Then hunt again: {again}")
+    if leader is Cause.BAUD_WRONG:
+        rate = observed.sender_baud
+        if rate is None:
+            return ("Read the rate off the controller's settings.", f"Then hunt again: {again} --baud RATE", anew)
+        return (f"Hunt again at the rate found: {again} --baud {rate}", anew)
+    as_8n1 = observed.format != "8N1" and any(text.startswith(_AS_8N1) for text, _ in observed.told.values())
+    if as_8n1:
+        return (f"Hunt again with the format found: {again} --format 8N1", anew)
+    return ("Read parity and stop bits off the controller's settings.", f"Then hunt again: {again} --format 8E1", anew)
+
+
+def low_supply(hunt: Hunt) -> Reading | None:
+    """The lowest supply measured at a device that is too low for it; None where none is."""
+    low = [
+        one
+        for one in hunt.observed.by_hand.readings
+        if one.kind == "supply@" and abs(one.value) < LEAST_SUPPLY_V and one.address is not None
+    ]
+    return min(low, key=lambda one: abs(one.value), default=None)
+
+
+def supply_words(reading: Reading) -> tuple[str, str]:
+    """What a supply that is too low is, and what to do about it."""
+    at = f"address {reading.address}"
+    if abs(reading.value) < _NO_SUPPLY_V:
+        said = f"No supply arrives at {at}: {reading.value:g} V was measured there."
+        where = "its fuse, its power supply's output, the supply cores and their terminals"
+    else:
+        said = (
+            f"The supply at {at} is low: {reading.value:g} V was measured there, and a 12 V device usually wants "
+            f"{LEAST_SUPPLY_V:g} V or more (common practice)."
+        )
+        where = "the power supply's output and load, then the length and section of the supply cores, and their joints"
+    do = f"Follow the supply from {at} back: {where}. The mains side is for an electrician. Then hunt again."
+    return said, do
