@@ -61,7 +61,7 @@ def command(
     from benchtool.commands.hunt_keep import Keeper
     from benchtool.commands.hunt_talk import say, taken_back, talk, tell, width, wired
     from benchtool.commands.site_ask import make_asker
-    from benchtool.reports import hunt_text
+    from benchtool.reports import hunt_page, hunt_text
     from benchtool.reports.hunt_ask import wrap
 
     for path, option, endings in ((save, "--save", (".json",)), (page, "--page", (".md", ".txt", ".html"))):
@@ -97,8 +97,9 @@ def command(
         say(["", "Left. Where it stands:", *hunt_text.standing(hunt)])
     keeper.close(ended=ended)
     if page is not None:
-        text = hunt_text.page(hunt, datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z"))
-        measured.write_text(page, hunt_text.page_html(text) if page.lower().endswith(".html") else text)
+        made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
+        paged = hunt_page.page_html if page.lower().endswith(".html") else hunt_page.page
+        measured.write_text(page, paged(hunt, made))
         click.echo(f"page: {page}", err=True)
 
 

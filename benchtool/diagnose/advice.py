@@ -10,9 +10,16 @@ from dataclasses import dataclass
 
 from benchtool.diagnose import steps
 from benchtool.diagnose.finding import Cause, Step
+from benchtool.diagnose.readings import DOORS, EARTH, LIVE, SUPPLY, UNPOWERED
 from benchtool.diagnose.steps import NOTHING_HEARD
 
 __all__ = ["ADVICE", "NOTHING_HEARD", "UNHEARD", "Advice"]
+
+
+_OFF = f"Caution: {UNPOWERED}"
+_ON = f"Caution: {LIVE}"
+_EARTH = f"Caution: {EARTH}"
+_FED = f"Caution: {SUPPLY} {DOORS}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +51,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.REVERSED_AT_DEVICE: Advice(
         ("the device unpowered, at another address or bit rate, or dead", "one wire open on the way to it"),
         (
+            _ON,
             "If the voltmeter shows the opposite sign there, swap the two data wires at that device, and listen again.",
             "Correct the drawing and the labels.",
         ),
@@ -57,8 +65,9 @@ ADVICE: dict[Cause, Advice] = {
         ),
         (
             "Look first at the last device that answers and the first that does not: terminal screws, plugs, joints.",
-            "If nothing shows, open the pair half way, and measure ohms in both directions; halve again until the "
-            "break lies between two neighbours.",
+            _OFF,
+            "If nothing shows, with power off open the pair half way, and measure ohms in both directions; halve "
+            "again until the break lies between two neighbours.",
             "Pull gently at each core: a core can be broken inside sound insulation. Remake the joint, or take a spare "
             "pair.",
         ),
@@ -67,6 +76,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.PAIR_SHORTED: Advice(
         ("a bus on which nobody talks, or a clip that makes no contact", "a device whose input is burnt through"),
         (
+            _OFF,
             "With power off, measure ohms between the data wires; take off the lead resistance (hold the probes "
             "together). What is left is the cable out and back to the short: 0.17 ohm a metre for AWG 24.",
             "Unplug one device after the other: if the reading rises, it was that one. If not, halve the cable.",
@@ -81,6 +91,7 @@ ADVICE: dict[Cause, Advice] = {
             "an input burnt by lightning or a wrong supply",
         ),
         (
+            _OFF,
             "With power off, measure each data wire to the shield and the common wire: 100 kilohm or more is sound.",
             "Unplug one device after the other, then halve the cable, until the reading rises.",
             "Look for a shield strand at a terminal, a staple or a nail, water in a box. Cut back, and remake it.",
@@ -173,6 +184,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.GROUND_OFFSET: Advice(
         ("one wire touching ground", "a weak driver at that device", "noise coupled into a long pair"),
         (
+            _EARTH,
             "Measure first between the two commons, DC and AC: tens of volts, or AC, point to an earth fault. Then "
             "stop, and let an electrician find it.",
             "Run a third wire beside the pair that joins the commons of all devices, earthed at one point only.",
@@ -208,6 +220,7 @@ ADVICE: dict[Cause, Advice] = {
         (
             "See where the pair runs beside mains, dimmers, lamp ballasts or drives, and move it.",
             "Earth the shield at one end only: at both ends it carries mains current. Check the common wire.",
+            _FED,
             "Swap the supply of a device for a battery for a minute: if the damage stops, it was the supply.",
         ),
         (steps.NOISE_HUNT, steps.GROUND_VOLTS),
@@ -252,6 +265,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.DEVICE_SILENT: Advice(
         ("its two data wires reversed, or one of them open", "an address in the list with no device behind it"),
         (
+            _FED,
             "Check the device's supply at its own terminals, then its address and bit rate, then its data wires.",
             "Only then swap the device.",
         ),
@@ -272,6 +286,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.DEVICE_RESETTING: Advice(
         ("a loose plug or joint at that device", "impulsive noise from its lock", "a device with a fault of its own"),
         (
+            _FED,
             "Measure the supply at the device's own terminals while its lock, lamp or sounder is on: it must stay "
             "within its rating.",
             "Shorten or thicken its supply cable (22 AWG loses 2.6 V on 100 m at 250 mA), or feed the lock separately.",

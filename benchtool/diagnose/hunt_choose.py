@@ -207,6 +207,8 @@ def _question(one: _Candidate, observed: Observed, state: State) -> Question | N
         return LENGTH
     choice = one.what
     do = choice.what.how.format(place=f"address {choice.address}") + "."
+    if not observed.tap:
+        do = without_tap(do)
     if isinstance(choice.what, Action):
         better, same = choice.what.expect
         told = (("better", "it got better"), ("same", "no better"))
@@ -221,6 +223,20 @@ def _question(one: _Candidate, observed: Observed, state: State) -> Question | N
     )  # fmt: skip
 
 
+def without_tap(do: str) -> str:
+    """What to measure where nothing of ours is clipped on."""
+    for words, instead in _UNCLIPPED:
+        do = do.replace(words, instead)
+    return do
+
+
+_UNCLIPPED = (
+    ("Where we are clipped on", "At the controller's terminals"),
+    ("the data wire on our + lead", "the data wire in its A (+) terminal"),
+    ("the data wire on our - lead", "the data wire in its B (-) terminal"),
+    ("our + lead", "A (+)"),
+    ("our - lead", "B (-)"),
+)
 _HOW = {
     "ohm": "Set the meter to ohms, hold the probes together once (it should show less than 1), then measure. Type what "
     "it shows: 61, 1.2k, 0.3, or open where it shows no end of ohms (OL).",

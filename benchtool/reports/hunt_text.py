@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -217,25 +216,3 @@ def answer_words(answer: Answer) -> str:
         return f"{answer.name}: {sight_of(name).says(answer.text)}"
     except KeyError:
         return f"{answer.name}: {answer.text}"
-
-
-def page(hunt: Hunt | CardHunt, made: str) -> str:
-    """One page of what was done, in Markdown."""
-    done = [line for number, one in enumerate(hunt.answers, 1) for line in wrap(answer_words(one), f"{number}. ")]
-    where = hunt.tap or "no adapter: by eye and meter alone"
-    head = ["# Hunt for a dead reader", "", *wrap(f"{made}; {where}; about {round(hunt.minutes)} min of work"), ""]
-    parts = [Section("WHAT WAS DONE", done or ["nothing yet"]), *result(hunt)]
-    return "\n".join([*head, *(line for part in parts for line in (f"## {part.title}", "", *part.lines, ""))])
-
-
-def page_html(text: str) -> str:
-    """The same page for a browser, self-contained."""
-    body = []
-    for line in filter(None, text.splitlines()):
-        safe = html.escape(line.lstrip("#").strip())
-        depth = len(line) - len(line.lstrip("#"))
-        body.append(f"<h{depth}>{safe}</h{depth}>" if depth else f"<div>{html.escape(line)}</div>")
-    style = "body{font:16px/1.4 sans-serif;max-width:46em;margin:2em auto;padding:0 1em;color-scheme:light dark}"
-    style += "h1{font-size:1.5em}h2{font-size:1.1em;margin:1.2em 0 .3em}"
-    head = f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Hunt</title><style>{style}</style>'
-    return f"{head}<body>{''.join(body)}</body></html>\n"

@@ -93,6 +93,20 @@ def test_no_answers_at_all_still_save_where_it_stands() -> None:
     assert Path("hunt.json").exists()
 
 
+def test_the_page_tells_in_words_what_was_done_and_that_a_hunt_was_left() -> None:
+    run("sim:demo?fault=device-silent&at=4", "--page", "left.md", typed="4\n\n.\n")
+    run("--lines", "bus", "--page", "some.html", typed="4\n.\n")
+    run("sim:demo?fault=device-silent&at=4", "--page", "over.md", typed="4\n\n1\n")
+    left, over = (" ".join(Path(name).read_text().split()) for name in ("left.md", "over.md"))
+    assert "Unfinished" in left
+    assert "Unfinished" not in over
+    assert "What does the reader at address 4 do when a card is held to it? no light, no beep" in over
+    assert "(reader@4)" in over
+    text = Path("some.html").read_text()
+    assert "@page" in text
+    assert "Unfinished" in text
+
+
 def test_without_a_tap_the_first_question_is_how_the_reader_is_wired() -> None:
     result = run(typed="?\n2\n4.9\n.\n")
     assert result.exit_code == 0, result.output

@@ -6,7 +6,7 @@ import pytest
 
 from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
 from benchtool.diagnose.finding import Cause, Step
-from benchtool.diagnose.readings import DOORS, UNPOWERED
+from benchtool.diagnose.readings import DOORS, SUPPLY, UNPOWERED
 
 
 def all_steps() -> list[Step]:
@@ -27,6 +27,16 @@ def test_every_cause_says_what_it_is_confused_with_and_how_to_mend_it(cause: Cau
         assert todo[0].isupper(), todo
         assert todo.endswith("."), todo
     assert len(set(advice.todo)) == len(advice.todo)
+
+
+@pytest.mark.parametrize("cause", Cause, ids=lambda cause: cause.value)
+def test_work_on_wires_without_or_with_power_says_its_caution_first(cause: Cause) -> None:
+    todo = ADVICE[cause].todo
+    for place, text in enumerate(todo):
+        if "power off" in text and not text.startswith("Caution"):
+            assert any(UNPOWERED in earlier for earlier in todo[:place]), text
+        if "supply at" in text:
+            assert any(SUPPLY in earlier and DOORS in earlier for earlier in todo[:place]), text
 
 
 @pytest.mark.parametrize("step", all_steps(), ids=lambda step: step.do[:40])

@@ -102,3 +102,12 @@ def test_a_supply_is_low_below_what_a_12_volt_device_wants(volts: str, low: bool
     assert (reading is not None) is low
     if reading is not None:
         assert ("No supply" in supply_words(reading)[0]) is (volts == "-0.1")
+
+
+def test_without_a_tap_nothing_is_said_of_leads_that_nobody_clipped_on() -> None:
+    hunt, asked = Hunt(listens=False), []
+    while (question := hunt.next_question()) is not None:
+        asked.append(question.text)
+        hunt.take("")
+    assert any("A (+)" in text for text in asked)
+    assert not [text for text in asked if "clipped on" in text or "our +" in text or "our -" in text]
