@@ -72,7 +72,7 @@ class Desk:
         if look.page is not Page.BUS:
             return
         if not look.held:
-            look.hold(self._newest())
+            self.model.hold(look)
         shown = self.model.back(look, look.bottom, self.page_rows)[::-1]
         if row < len(shown):
             if shown[row] == look.selected:
@@ -123,13 +123,13 @@ class Desk:
         if self.look.held:
             self.look.run()
         else:
-            self.look.hold(self._newest())
+            self.model.hold(self.look)
 
     def _to_newest(self) -> None:
         if self.look.focus is Focus.DEVICES:
             self._choose(len(self.model.devices) - 1)
         else:
-            self.look.hold(self._newest())
+            self.model.hold(self.look)
 
     def _choose(self, number: int) -> None:
         devices = self.model.devices
@@ -137,23 +137,26 @@ class Desk:
             chosen = devices[max(0, min(number, len(devices) - 1))]
             self.look.device = (chosen.protocol, chosen.address)
 
-    def _newest(self) -> int:
-        found = self.model.back(self.look, self.model.rows.end - 1, 1)
-        return found[0] if found else self.model.rows.end - 1
-
     def _move(self, by: int) -> None:
         if self.look.focus is Focus.DEVICES:
             self._choose(place_of(self.model.devices, self.look.device) + by)
             return
         if not self.look.held:
-            self.look.hold(self._newest())
+            self.model.hold(self.look)
             if by > 0:
                 return
-        start = self.look.selected
-        walk = self.model.back if by < 0 else self.model.forward
-        found = walk(self.look, start, 1 + abs(by))
+        model, look = self.model, self.look
+        walk = model.back if by < 0 else model.forward
+        found = walk(look, look.selected, 1 + abs(by))
+        if len(found) <= by:
+            gone = model.catch_up(look)
+            found = walk(look, look.selected, 1 + by)
+            if gone and len(found) < 2:
+                look.tell(f"The {gone} lines after this one have left the memory; End goes to the newest.")
+        elif by < 0 and len(found) < 2 and model.lines(look).first > 0:
+            look.tell("The lines before this one have left the memory.")
         if found:
-            self.look.selected = found[-1]
+            look.selected = found[-1]
 
     def _up(self) -> None:
         self._move(-1)
@@ -171,24 +174,26 @@ class Desk:
         if self.look.focus is Focus.DEVICES:
             self._choose(0)
             return
-        found = self.model.forward(self.look, self.model.rows.first, 1)
-        self.look.hold(self._newest())
-        if found:
-            self.look.selected = found[0]
+        if not self.look.held:
+            self.model.hold(self.look)
+        found = self.model.anything(self.look, self.model.lines(self.look).first, 1)
+        if found is not None:
+            self.look.selected = found
 
     def _open(self) -> None:
         if self.look.focus is Focus.DEVICES:
             self._open_device()
             return
         if not self.look.held:
-            self.look.hold(self._newest())
+            self.model.hold(self.look)
         self._open_line(self.look.selected)
 
     def _open_line(self, number: int) -> None:
         try:
-            row = self.model.rows[number]
+            row = self.model.lines(self.look)[number]
         except IndexError:
-            self.look.tell("There is no line to open yet.")
+            none = "There is no line to open yet." if self.look.filter.all else "No line that is shown to open."
+            self.look.tell(none)
             return
         self.look.open(Page.FRAME, watch_frame.row_text(row, show_secrets=self.look.show_secrets))
 
@@ -244,16 +249,21 @@ class Desk:
             look.tell("Nothing is searched for yet: s asks what.")
             return False
         if not look.held:
-            look.hold(self._newest())
+            self.model.hold(look)
             from_selected = True
 
         def matches(row: Row) -> bool:
             return look.search in words_of(row)
 
         start = look.selected if from_selected else look.selected + step
-        found = self.model.search(matches, look, start, step)
+        found, gone = self.model.search(matches, look, start, step), 0
+        if found is None and step > 0:
+            end = self.model.lines(look).end
+            gone = self.model.catch_up(look)
+            found = self.model.search(matches, look, max(start, end), step)
         if found is None:
-            look.tell(f"No {'older' if step < 0 else 'newer'} line with “{look.search}” in the screen's memory.")
+            more = f"; {gone} lines after the held ones have left it, End goes to the newest" if gone else ""
+            look.tell(f"No {'older' if step < 0 else 'newer'} line with “{look.search}” in the screen's memory{more}.")
         else:
             look.selected = found
             look.tell("Found; , and . go to the next older and newer one.")
@@ -326,9 +336,13 @@ class Desk:
     def _filter(self, text: str) -> str:
         look = self.look
         look.show_only(Filter.parse(text))
+        if look.held:  # the selected line must be one that is shown
+            near = self.model.anything(look, look.selected, -1)
+            near = self.model.anything(look, max(0, look.selected), 1) if near is None else near
+            look.selected = -1 if near is None else near
         if not text:
             look.tell("Showing everything.")
-        elif self.model.search(_was_heard, look, self.model.rows.end - 1, -1) is None:
+        elif self.model.search(_was_heard, look, self.model.lines(look).end - 1, -1) is None:
             look.tell(f"No line in the screen's memory fits “{look.filter.text()}”; new ones will show. f changes it.")
         else:
             look.tell(f"Showing only: {look.filter.text()}. f and nothing typed shows everything.")
@@ -340,11 +354,11 @@ class Desk:
 
     def _search(self, text: str) -> str:
         look = self.look
-        before = (look.search, look.held, look.selected, look.bottom)
+        before = (look.search, look.held, look.kept, look.selected, look.bottom)
         look.search = text.lower()
         if not text or self._find(-1, from_selected=True):
             return ""
-        look.search, look.held, look.selected, look.bottom = before
+        look.search, look.held, look.kept, look.selected, look.bottom = before
         among = "" if look.filter.all else f" among those shown (only {look.filter.text()})"
         return f"No line with “{text}” in the screen's memory{among}."
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from benchtool.frames.frame import Protocol
-from benchtool.screens.watch_rows import Filter
+from benchtool.screens.watch_ring import Ring
+from benchtool.screens.watch_rows import Filter, Row
 
 
 class Page(Enum):
@@ -63,8 +64,10 @@ class Look:
     ask: Ask | None = None
     focus: Focus = Focus.TRAFFIC
     held: bool = False
+    kept: Ring[Row] | None = None
+    """The lines as they were when the traffic was held: they stay, however much comes and goes meanwhile."""
     selected: int = -1
-    """The selected line of the traffic; counts where it is held."""
+    """The selected line of the traffic; counts where it is held; -1: none."""
     bottom: int = -1
     """The lowest line on the screen where it is held."""
     device: tuple[Protocol, int] | None = None
@@ -87,13 +90,14 @@ class Look:
         """Say something in the line above the keys, until the next key."""
         self.message = text
 
-    def hold(self, newest: int) -> None:
-        """Stop the traffic on the screen; the newest line is selected."""
-        self.held, self.selected, self.bottom = True, newest, newest
+    def hold(self, kept: Ring[Row], selected: int) -> None:
+        """Stop the traffic on the screen at those lines; -1: none of them is shown."""
+        self.held, self.kept = True, kept
+        self.selected, self.bottom = selected, selected if selected >= 0 else kept.end - 1
 
     def run(self) -> None:
         """Let the traffic run on."""
-        self.held, self.passed = False, 0
+        self.held, self.kept, self.passed = False, None, 0
 
     def show_only(self, wanted: Filter) -> None:
         """Another filter; what was remembered of the old one no longer counts."""

@@ -13,13 +13,13 @@ from time import monotonic_ns, sleep
 from benchtool.capture.files import CaptureError
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.diagnose.readings import ByHand
-from benchtool.reports.secret_words import MASK, masked_note
 from benchtool.screens.watch_diagnosis import Worker
 from benchtool.screens.watch_pace import Pace
 from benchtool.screens.watch_recording import Recording, next_name
 from benchtool.screens.watch_source import Source
-from benchtool.screens.watch_state import Model, Note
+from benchtool.screens.watch_state import Model
 from benchtool.screens.watch_summary import Part
+from benchtool.screens.watch_written import Written
 from benchtool.taps.tap import TapError
 
 _AGAIN_NS = 10_000_000_000
@@ -35,7 +35,7 @@ _ANSWER_S = 1.0
 _BATCH = 64
 
 
-class Pump:
+class Pump(Written):
     """`open`, then `step` over and over (`start` does it in a thread), then `finish`."""
 
     def __init__(
@@ -51,9 +51,8 @@ class Pump:
         tell: Callable[[str], None] = lambda _: None,
         show_secrets: bool = False,
     ) -> None:
-        self.model, self.source, self.pace, self.worker = model, source, pace, worker
-        self.tell_screen = tell
-        self.show_secrets = show_secrets
+        super().__init__(model, worker, Recording(self._recording_failed), tell, show_secrets)
+        self.source, self.pace = source, pace
         self.failure: TapError | CaptureError | None = None
         """What went wrong with the tap or a recording, to be told once the screen is gone."""
         self.broken: BaseException | None = None
@@ -63,7 +62,6 @@ class Pump:
         self._seconds_ns = None if seconds is None else round(seconds * 1e9)
         self._clock_ns, self._wait = clock_ns, wait
         self._requests: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
-        self._recording = Recording(self._recording_failed)
         self._told = 0
         self._worked = (0, -1, 0)
         self._closed = False
@@ -240,26 +238,6 @@ class Pump:
             return last or waited_ns >= _FIRST_NS
         return waited_ns >= _SILENT_NS and not self.source.is_file
 
-    def measured(self, more: ByHand) -> None:
-        """What was measured goes into the diagnosis at once, and is written down."""
-        said = [reading.text() for reading in more.readings]
-        said += [f"{one.name} {'better' if one.better else 'same'}" for one in more.tried]
-        failed = self._wrote(self.model.took(f"measured or tried: {', '.join(said)}"))
-        self.worker.give(self.model.measured(more))
-        if failed:
-            self.tell_screen(f"Weighed, but not written beside the recording: {failed}.")
-
-    def take_back(self, name: str) -> None:
-        """A reading, or what an action brought, counts no longer."""
-        kept = self.model.by_hand.without(name)
-        if kept == self.model.by_hand:
-            given = ", ".join([*(one.name for one in kept.readings), *(one.name for one in kept.tried)])
-            self.tell_screen(f"Nothing is given for {name[:40]}; given are: {given or 'none'}.")
-            return
-        failed = self._wrote(self.model.took(f"taken back: {name}"))
-        self.worker.give(self.model.weighed(kept))
-        self.tell_screen(f"{name} is taken back: it is weighed no longer{f' ({failed})' if failed else ''}.")
-
     def begin_anew(self) -> None:
         """As the user asked: counts, devices, findings; readings too, for they were of the bus as it was."""
         dropped = len(self.model.by_hand.readings) + len(self.model.by_hand.tried)
@@ -305,28 +283,6 @@ class Pump:
         self.failure = error
         self.model.recording = ""
         self.tell_screen(f"RECORDING STOPPED: {error}")
-
-    def note(self, text: str) -> None:
-        """A note for this moment; beside the recording too, where there is one. What may be secret is hidden in both.
-
-        It is what a visit's log and a page of a report would hold, so it is hidden before anything keeps it.
-        """
-        shown, hidden = (text, 0) if self.show_secrets else masked_note(text)
-        failed = self._wrote(self.model.note(shown))
-        why = f" {MASK} stands for what may be a card or a PIN (start with --show-cards to keep it)." if hidden else ""
-        if failed:
-            self.tell_screen(f"Noted here only: {failed}.{why}")
-        else:
-            path = self._recording.notes_path
-            self.tell_screen((f"Noted, and written into {path}." if path else "Noted; it is printed at the end.") + why)
-
-    def _wrote(self, note: Note) -> str:
-        """Write it beside the recording, where there is one; why that failed, empty else."""
-        try:
-            self._recording.note(note)
-        except OSError as error:
-            return error.strerror or str(error)
-        return ""
 
     def set_line(self, baud: int | None, char_format: CharFormat | None) -> str:
         """Listen with another rate or format; why not, if not."""

@@ -6,7 +6,6 @@ with the items, or as an argument.
 
 from __future__ import annotations
 
-import threading
 from dataclasses import dataclass, field
 
 from benchtool.capture.chunk import Chunk, Gap, Item, LineCounts, LineErrors, Mark, TapInfo
@@ -109,7 +108,6 @@ class Model(Scroll):
     """One a screen; `begin` before all else."""
 
     def __init__(self, spoken: Spoken, keys: KeyRing, *, most_rows: int = MOST_ROWS) -> None:
-        self.lock = threading.Lock()
         super().__init__(most_rows)
         self.notes: list[Note] = []
         self.readings: list[Note] = []
@@ -315,13 +313,13 @@ class Model(Scroll):
             _, devices, cells, rates = self._slow
         blind = stretch.info.line_errors is LineErrors.UNAVAILABLE
         numbers = self.shown(look, traffic, now_ns)
+        kept = self.lines(look)
         lines = []
         for number in numbers:
             try:
-                lines.append(line_of(number, self.rows[number], show_secrets=look.show_secrets))
+                lines.append(line_of(number, kept[number], show_secrets=look.show_secrets))
             except IndexError:
                 continue
-        newest = self.rows.end - 1
         found = self.found
         step = found.diagnosis.next[0] if found is not None and found.diagnosis.next else None
         return Snapshot(
@@ -346,7 +344,7 @@ class Model(Scroll):
             resolution_ns=stretch.info.resolution_ns,
             lines=tuple(lines),
             selected=look.selected if look.held else -1,
-            newer=max(0, newest - numbers[-1]) if look.held and numbers else 0,
+            newer=self.newer(look, numbers[-1] if numbers else look.bottom) if look.held else 0,
             passed=look.passed,
         )
 
