@@ -366,6 +366,6 @@ def test_no_control_of_a_file_reaches_the_terminal(tmp_path: Path, command: str)
         r'#! gap 1.0 2.0 "lost \u001b[2J"',
         "3.0 53",
     )
-    shown = run(command, heard).output
+    shown = CliRunner().invoke(main, [command, heard]).output
     assert "red" in shown
     assert all(line.isprintable() for line in shown.splitlines())
