@@ -113,7 +113,7 @@ def ending(hunt: Hunt) -> Ending:
         call = [CONFIGURES, *(one for one in call if one != CALLS[Cause.HEALTHY])]
     if own_setting(hunt):
         call = [NOBODY]
-    elif not hunt.settled and hunt.state.leader in (Cause.BAUD_WRONG, Cause.FORMAT_WRONG):
+    elif hunt.state.leader in (Cause.BAUD_WRONG, Cause.FORMAT_WRONG):
         call = [CONFIGURES]  # it is a device that is set otherwise: nothing of ours is clipped on
     if low_supply(hunt) is not None:
         call = [ELECTRICIAN, *(one for one in call if one not in (SUPPLIER, CALLS[Cause.HEALTHY]))]

@@ -34,6 +34,7 @@ from benchtool.reports.hunt_ask import WIDTH, wrap
 _MOST_STANDING = 5
 _MOST_PROOFS = 4
 _MOST_GROUPED = 8
+_ONLY_SEEN = "Nothing wrong was seen; nothing was measured, and nothing was listened to: it may not be sound."
 _TELLING = 0.3
 _LAST = ("RESULT", "DO")
 _CALL = "WHOM TO CALL where you cannot mend it"
@@ -73,7 +74,9 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     found = [one for one in diagnosis.findings if one is leader or _also_found(one, shares, group)]
     lines = wrap(_first(leader, group), width=width)
     lines += [line for one in found[1:] for line in wrap(f"At the same time {_named(one)}.", width=width)]
-    lines += [line for one in found for line in wrap(one.summary, width=width)]
+    unmeasured = isinstance(hunt, Hunt) and not hunt.settled and leader.cause is Cause.HEALTHY
+    summaries = [_ONLY_SEEN] if unmeasured else [one.summary for one in found]
+    lines += [line for text in summaries for line in wrap(text, width=width)]
     parts = [Section("RESULT", lines)]
     own = isinstance(hunt, Hunt) and own_setting(hunt)
     if isinstance(hunt, Hunt):

@@ -111,3 +111,10 @@ def test_without_a_tap_nothing_is_said_of_leads_that_nobody_clipped_on() -> None
         hunt.take("")
     assert any("A (+)" in text for text in asked)
     assert not [text for text in asked if "clipped on" in text or "our +" in text or "our -" in text]
+
+
+def test_what_was_only_looked_at_is_not_called_measured() -> None:
+    hunt = Hunt(listens=False)
+    hunt.also([Answer("who-is-dead", "none"), Answer("controller", "both")])
+    assert hunt.state.leader is Cause.HEALTHY
+    assert "nothing was measured" in _told(hunt, "RESULT")
