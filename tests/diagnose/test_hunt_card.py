@@ -10,7 +10,7 @@ from benchtool.diagnose.hunt_question import HuntError
 from benchtool.frames.card.build import build_values
 from benchtool.frames.card.formats import FORMATS
 from benchtool.frames.card.read import CardRead, Source
-from benchtool.reports.hunt_text import page
+from benchtool.reports.hunt_page import page
 
 
 def test_a_printed_number_is_compared_and_never_kept() -> None:
