@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
 _WITHOUT = "benchtool listen prints lines, --still 80x24 one picture of the screen"
 _SIZE = re.compile(r"(\d{2,3})[xX](\d{2,3})", re.ASCII)
 _STILL_S = 20.0
-"""So much bus time goes into a still picture where nobody says."""
+"""So much bus time goes into a still picture where nobody says, and there is no end."""
 
 
 @click.command("watch")
@@ -86,8 +87,10 @@ def command(
         raise CommandError(f"this terminal (TERM={term}) cannot be drawn on; {_WITHOUT}", Exit.USAGE)
     check_recording(record, tap)
     plain = ascii_only or not _draws_blocks()
+    if size and not seconds and not Path(tap).is_file():
+        seconds = _STILL_S
     pump, desk = _prepared(
-        tap, baud, char_format, seconds or (_STILL_S if size else None), osdp_key, protocol, show_cards,
+        tap, baud, char_format, seconds, osdp_key, protocol, show_cards,
         FULL if size else speed, ASCII if plain else BLOCKS,
     )  # fmt: skip
     try:
