@@ -28,7 +28,6 @@ def wrap(text: str, first: str = "", later: str | None = None) -> list[str]:
         initial_indent=first,
         subsequent_indent=" " * len(first) if later is None else later,
         break_on_hyphens=False,
-        break_long_words=False,
     )
 
 
