@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from abc import ABC, abstractmethod
 from typing import Any
 
 from benchtool.diagnose.hunt_question import Answer, HuntError
@@ -10,7 +11,7 @@ from benchtool.diagnose.hunt_question import Answer, HuntError
 _MOST_ANSWERS = 500
 
 
-class Conversation:
+class Conversation(ABC):
     """The answers so far. `listens`: whether there is a tap, or a source of card reads, to listen at."""
 
     def __init__(self, tap: str = "", *, listens: bool = True) -> None:
@@ -26,13 +27,13 @@ class Conversation:
         self._became(self.answers[:-1])
         return last
 
+    @abstractmethod
     def shares(self) -> dict[str, float]:
         """The causes' probabilities as they are shown now, by name."""
-        raise NotImplementedError
 
+    @abstractmethod
     def without(self, left_out: Answer) -> dict[str, float]:
         """The same if one thing had not been answered."""
-        raise NotImplementedError
 
     def _became(self, answers: tuple[Answer, ...]) -> None:
         self.answers = answers

@@ -46,7 +46,7 @@ def summary_lines(pump: Pump, width: int) -> list[str]:
 
 def _part_lines(figures: Figures, noticed: WatchFigures, found: Found | None, width: int) -> list[str]:
     """The figures of a part as `listen` prints them, what was noticed in it, and its finding."""
-    lines = [*frame_text.figures_text(figures), *osdp_text.figures_text(noticed)]
+    lines = [*frame_text.figures_text(figures, width), *osdp_text.figures_text(noticed)]
     if found is not None:
         lines += ["", *wrapped([finding_sentence(found.diagnosis)], width)]
     return lines
