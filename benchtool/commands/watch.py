@@ -48,7 +48,7 @@ _STILL_S = 20.0
 @click.option("--show-cards", is_flag=True, help="Show card numbers, typed digits and keys, which are hidden else.")
 @click.option("--ascii", "ascii_only", is_flag=True, help="Draw with plain ASCII only.")
 @click.option("--mouse", is_flag=True, help="Take the mouse too; the terminal then selects no text by itself.")
-@click.option("--still", metavar="80x24", help="Print one picture of that size instead: of a whole capture, else of 20 s.")
+@click.option("--still", metavar="80x24", help="Print one picture of that size: of a whole capture, else of 20 s.")
 def command(
     tap: str,
     baud: int | None,
