@@ -63,6 +63,8 @@ class Pump(Written):
         self._clock_ns, self._wait = clock_ns, wait
         self._requests: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
         self._told = 0
+        self._heard_ns = 0
+        """When the tap could last hear."""
         self._worked = (0, -1, 0)
         self._closed = False
         self._stopping = threading.Event()
@@ -158,11 +160,13 @@ class Pump(Written):
                     self._recording.write(item)
                     self.model.hear(item)
         now_ns = self.source.now_ns()
-        if not items or not (self.source.is_live or self.source.behind):
-            # Only when all there was has been read: a stalled computer must not cut a frame in two.
-            with self.model.lock:
+        with self.model.lock:
+            self.model.hears(self.source.lost, self._heard_ns)
+            if not items or not (self.source.is_live or self.source.behind):
+                # Only when all there was has been read: a stalled computer must not cut a frame in two.
                 self.model.idle(now_ns)
-        self.model.lost = self.source.lost
+        if not self.source.lost:
+            self._heard_ns = now_ns
         self._recording.flush(now_ns)
         self._notices()
         self._diagnose()

@@ -84,6 +84,8 @@ class Snapshot:
     newer: int
     """Lines that came after the lowest on the screen."""
     passed: int
+    deaf_since_ns: int | None = None
+    """Bus time since which nothing can be heard (the adapter is gone); None where that is not so."""
 
 
 @dataclass(slots=True)
@@ -120,6 +122,8 @@ class Model(Scroll):
         """Why nothing more comes; empty while something may."""
         self.lost = ""
         """Why nothing can be heard just now; empty where that is not so."""
+        self.deaf_since_ns: int | None = None
+        """Bus time since which that is so."""
         self.recording = ""
         self.pace = ""
         self.length_m: float | None = None
@@ -199,6 +203,16 @@ class Model(Scroll):
         """It is `now_ns` and nothing more has come until then; the caller holds the lock."""
         self._now_ns = max(self._now_ns, now_ns)
         self._take(self._stretch.decoder.flush(now_ns))
+        if self.deaf_since_ns is not None:  # the tap tells its gap only once it can hear again
+            self._stretch.strip.item(Gap(self.deaf_since_ns, self._now_ns, self.lost))
+
+    def hears(self, lost: str, since_ns: int) -> None:
+        """Whether the tap can hear: `lost` says why not, since that bus time; the caller holds the lock."""
+        if lost and self.deaf_since_ns is None:
+            self.deaf_since_ns = max(since_ns, self.began_ns)
+        elif not lost:
+            self.deaf_since_ns = None
+        self.lost = lost
 
     def _take(self, frames: list[Frame]) -> None:
         stretch = self._stretch
@@ -346,6 +360,7 @@ class Model(Scroll):
             selected=look.selected if look.held else -1,
             newer=self.newer(look, numbers[-1] if numbers else look.bottom) if look.held else 0,
             passed=look.passed,
+            deaf_since_ns=None if self.ended else self.deaf_since_ns,
         )
 
 

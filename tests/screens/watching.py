@@ -14,10 +14,9 @@ from benchtool.screens.watch_glyphs import BLOCKS, Glyphs
 from benchtool.screens.watch_look import Look
 from benchtool.screens.watch_pace import Pace
 from benchtool.screens.watch_pump import Pump
-from benchtool.screens.watch_source import Source
+from benchtool.screens.watch_source import Opener, Source
 from benchtool.screens.watch_state import Model
 from benchtool.taps.address import open_tap
-from benchtool.taps.tap import Tap
 
 TURN_NS = 20_000_000
 
@@ -61,13 +60,15 @@ class Watching:
 
 
 def watching(
-    address: str = "sim:demo", *, settings: LineSettings | None = None, speed: float = 1.0, glyphs: Glyphs = BLOCKS
+    address: str = "sim:demo",
+    *,
+    settings: LineSettings | None = None,
+    speed: float = 1.0,
+    glyphs: Glyphs = BLOCKS,
+    opener: Opener = open_tap,
 ) -> Watching:
     """A screen on that tap, open, at time 0."""
     clock = [1]
-
-    def opener(where: str, line: LineSettings | None) -> Tap:
-        return open_tap(where, line)
 
     look, model, pace = Look(), Model(UNTOLD, KeyRing()), Pace(speed)
     worker = Worker(model.take_found, clock_ns=lambda: clock[0])
