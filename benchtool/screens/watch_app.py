@@ -66,17 +66,11 @@ class Canvas(UIControl):
 
     def _key_rows(self, width: int, height: int) -> list[Styled]:
         desk, look = self.desk, self.desk.look
-        now = (width, height, look.ask, look.page, look.held, desk.model.recording, desk.simulated, desk.virtual)
+        lacks = desk.lacks
+        now = (width, height, look.ask, look.page, look.held, desk.model.recording, lacks)
         if self._keys is None or self._keys[0] != now:
-            rows = key_bar(
-                look,
-                width,
-                most_rows(height),
-                self.glyphs,
-                simulated=desk.simulated,
-                virtual=desk.virtual,
-                recording=bool(desk.model.recording),
-            )
+            recording = bool(desk.model.recording)
+            rows = key_bar(look, width, most_rows(height), self.glyphs, lacks, recording=recording)
             self._keys = (now, rows)
         return self._keys[1]
 

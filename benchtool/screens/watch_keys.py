@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import Enum
 
 from benchtool.screens.watch_glyphs import Glyphs, fit
 from benchtool.screens.watch_look import Ask, Look, Page
 from benchtool.screens.watch_view import KEY, TEXT, Styled
+
+
+class Need(Enum):
+    """What a key needs of the tap; the value says what is so where that is missing."""
+
+    SIMULATED = "Listening cannot transmit: cards, keys and faults are for a simulated bus (benchtool watch sim:demo)."
+    VIRTUAL = "A live bus comes as fast as it comes; Space holds the picture of the traffic."
+    RATE = "The rate and format cannot be set here."
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,9 +31,7 @@ class Key:
     label: str
     help: str
     pages: tuple[Page, ...] = (Page.BUS,)
-    virtual: bool = False
-    """Only where the bus can be played faster or slower."""
-    simulated: bool = False
+    needs: Need | None = None
 
 
 _TEXTS = (Page.FRAME, Page.DEVICE, Page.WHY, Page.HELP)
@@ -56,17 +63,26 @@ KEYS: tuple[Key, ...] = (
     Key(("tab",), ("switch",), "Tab", "device", "The arrow keys move among the devices, or in the traffic again."),
     Key(("t",), ("ask_note",), "t", "note", "Write a note with this moment; it is kept beside a recording."),
     Key(("r",), ("record",), "r", "record", "Begin to record the raw truth, or end it. Only you may read the file."),
-    Key(("b",), ("ask_line",), "b", "rate", "Set another bit rate or format (19200 8E1) without leaving."),
+    Key(
+        ("b",),
+        ("ask_line",),
+        "b",
+        "rate",
+        "Set another bit rate or format (19200 8E1) without leaving.",
+        needs=Need.RATE,
+    ),
     Key(
         ("d",),
         ("ask_do",),
         "d",
         "do",
         "On a simulated bus: card 26-bit 57 20118, @4 keys 12#, tamper on, fault noise-mains, fault healthy.",
-        simulated=True,
+        needs=Need.SIMULATED,
     ),
-    Key(("p",), ("pause",), "p", "pause", "Stop the played or simulated bus, or go on.", virtual=True),
-    Key(("-", "+"), ("slower", "faster"), "-+", "speed", "Play slower or faster, up to full speed.", virtual=True),
+    Key(("p",), ("pause",), "p", "pause", "Stop the played or simulated bus, or go on.", needs=Need.VIRTUAL),
+    Key(
+        ("-", "+"), ("slower", "faster"), "-+", "speed", "Play slower or faster, up to full speed.", needs=Need.VIRTUAL
+    ),
     Key(("c",), ("count_anew",), "c", "anew", "Counts, devices, findings and readings begin anew: after a mend, say."),
     Key(
         ("escape", "backspace", "q"),
@@ -89,13 +105,15 @@ KEYS: tuple[Key, ...] = (
 )
 
 
-def fitting(look: Look, *, simulated: bool, virtual: bool) -> list[Key]:
+def fitting(look: Look, lacks: Mapping[Need, str]) -> list[Key]:
     """The keys that do something now."""
-    return [
-        key
-        for key in KEYS
-        if look.page in key.pages and (simulated or not key.simulated) and (virtual or not key.virtual)
-    ]
+    return [key for key in KEYS if look.page in key.pages and key.needs not in lacks]
+
+
+def lacking(name: str, look: Look, lacks: Mapping[Need, str]) -> str:
+    """Why a key that would do something elsewhere does nothing at this tap; empty for any other."""
+    needs = [key.needs for key in KEYS if name in key.names and look.page in key.pages]
+    return next((lacks[need] for need in needs if need is not None and need in lacks), "")
 
 
 def most_rows(height: int) -> int:
@@ -104,7 +122,7 @@ def most_rows(height: int) -> int:
 
 
 def key_bar(
-    look: Look, width: int, rows: int, glyphs: Glyphs, *, simulated: bool, virtual: bool, recording: bool
+    look: Look, width: int, rows: int, glyphs: Glyphs, lacks: Mapping[Need, str], *, recording: bool
 ) -> list[Styled]:
     """The keys that fit the moment, over at most so many rows; those that do not fit are in the help."""
     if look.ask is not None:
@@ -112,10 +130,7 @@ def key_bar(
         if look.ask in (Ask.DO, Ask.MEASURED, Ask.FILTER):
             words.insert(1, ("Tab", "fills in"))
     else:
-        words = [
-            (glyphs.text(key.shown), _label(key, look, recording))
-            for key in fitting(look, simulated=simulated, virtual=virtual)
-        ]
+        words = [(glyphs.text(key.shown), _label(key, look, recording)) for key in fitting(look, lacks)]
     lines: list[Styled] = [[]]
     used = 0
     for shown, label in words:
@@ -161,15 +176,15 @@ _HELP = (
 )
 
 
-def help_text(look: Look, glyphs: Glyphs, memory: int, *, simulated: bool, virtual: bool) -> tuple[str, ...]:
-    """The help: all keys first, then what the parts of the screen mean."""
+def help_text(glyphs: Glyphs, memory: int, lacks: Mapping[Need, str]) -> tuple[str, ...]:
+    """The help: all keys first, with those that do nothing at this tap and why, then what the screen's parts mean."""
     lines = ["KEYS"]
-    lines += [
-        f"  {key.shown:<6} {key.label:<12} {key.help}" for key in fitting(Look(), simulated=simulated, virtual=virtual)
-    ]
+    lines += [f"  {key.shown:<6} {key.label:<12} {key.help}" for key in fitting(Look(), lacks)]
     lines.append(f"  {'Esc':<6} {'back':<12} Back to the bus, from a page such as this one; q does the same there.")
-    if not simulated:
-        lines.append("  Cards, keys and faults can be tried on a simulated bus: benchtool watch sim:demo")
+    without = [key for key in KEYS if key.needs in lacks]
+    if without:
+        lines += ["", "NOT HERE"]
+        lines += [f"  {key.shown:<6} {key.label:<12} {lacks[key.needs]}" for key in without if key.needs is not None]
     lines += ["", "THE SCREEN"]
     signs = {"nothing": glyphs.nothing, "deaf": glyphs.deaf, "damaged": glyphs.damaged, "memory": memory}
     return (*lines, *(text.format(**signs) for text in _HELP))

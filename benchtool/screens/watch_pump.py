@@ -292,10 +292,8 @@ class Pump(Written):
         """Listen with another rate or format; why not, if not."""
         source, before = self.source, self.model.settings
         wanted = LineSettings(baud or before.baud, char_format or before.format)
-        if source.is_file:
-            return f"A capture was heard with {before}; that cannot be changed now. q, and --baud, reads it otherwise."
-        if source.address.startswith("socket://"):
-            return "A device server sets its line itself: set the rate there, then start again with --baud."
+        if source.fixed_line:
+            return source.fixed_line
         if refused := self._reopen(source.address, wanted, f"the receiver was set to {wanted}"):
             return refused
         path = self.model.recording

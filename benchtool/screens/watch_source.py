@@ -100,6 +100,16 @@ class Source:
         return not (self.is_file or self.is_simulated)
 
     @property
+    def fixed_line(self) -> str:
+        """Why rate and format cannot be set here; empty where they can."""
+        if self.is_file:
+            heard = self.tap.info.settings
+            return f"A capture was heard with {heard}; that cannot be changed now. q, and --baud, reads it otherwise."
+        if self.address.startswith("socket://"):
+            return "A device server sets its line itself: set the rate there, then start again with --baud."
+        return ""
+
+    @property
     def info(self) -> TapInfo:
         """What the tap says about itself, on the screen's clock."""
         info = self.tap.info

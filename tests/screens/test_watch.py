@@ -280,9 +280,14 @@ def test_rate_of_a_capture_is_not_changed_and_its_speed_is(tmp_path: Path) -> No
     screen = watching(str(path))
     screen.run(2.5)
     assert screen.model.octets == 24, "it plays from the first line on"
-    screen.type("b", "19200")
-    assert "was heard with 9600 8N1" in screen.look.refused
-    screen.desk.cancel()
+    for key, why in (("b", "was heard with 9600 8N1"), ("d", "for a simulated bus")):
+        assert not screen.desk.press(key)
+        assert screen.look.ask is None, "it is refused at the key, before anything is typed"
+        assert why in screen.look.message
+        assert why in " ".join(screen.text().split())
+    screen.press("?")
+    assert "NOT HERE" in screen.look.text
+    screen.press("q")
     screen.press("p")
     screen.run(5)
     assert screen.model.octets == 24

@@ -48,7 +48,7 @@ def shot(screen: Watching) -> Snapshot:
 
 def test_the_seconds_in_which_an_adapter_is_gone_are_not_heard_from_the_first_on() -> None:
     clock = FakeClock()
-    opened: list[list[Step]] = [[POLL] * 10 + [SourceLostError("unplugged")]]
+    opened: list[list[Step]] = [[*[POLL] * 10, SourceLostError("unplugged")]]
     screen = at_adapter(clock, opened)
     until(screen, clock, 3.5)
     gone = shot(screen)
