@@ -123,11 +123,13 @@ def _needs_osdp(scenario: Scenario, what: str) -> None:
 
 STATION_FAULTS: dict[str, Fault] = {
     "baud-wrong": Fault(
-        _baud_wrong, "our receiver set to twice the bus's rate, or to --baud; at=ADDRESS: that device instead", ("at",)
+        _baud_wrong,
+        "our receiver set to twice the bus's rate, unless --baud says otherwise; at=ADDRESS: that device instead",
+        ("at",),
     ),
     "format-wrong": Fault(
         _format_wrong,
-        "our receiver set to another parity, or to --format; which=FORMAT; at=ADDRESS: that device instead",
+        "our receiver set to another parity, unless --format says otherwise; which=FORMAT; at=ADDRESS: that device instead",
         ("which", "at"),
     ),
     "clock-off": Fault(_clock_off, "one device's clock is off; at=ADDRESS; percent=PER CENT", ("at", "percent")),

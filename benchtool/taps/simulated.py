@@ -60,6 +60,7 @@ class SimulatedTap(Tap):
         self._clock_ns = clock_ns
         self._wait = wait
         self._instead = instead
+        self._turned = False
         self._info: TapInfo | None = None
         self._items: Iterator[Item] = iter(())
         self._ended = False
@@ -72,6 +73,10 @@ class SimulatedTap(Tap):
         """The scenario as it runs, faults applied; None before opening."""
         self.stations: dict[str, Station] = {}
         """Who is on the bus, by name; empty before opening."""
+
+    def turn_clip(self) -> None:
+        """Before opening: clip our two leads on the other way round than the scenario has them."""
+        self._turned = not self._turned
 
     def open(self) -> None:
         """Load the scenario, apply the options, build the bus; TapError says what is wrong."""
@@ -91,12 +96,12 @@ class SimulatedTap(Tap):
         if unknown:
             raise ScenarioError(f"unknown option {unknown[0]!r}; {meant(unknown[0], OPTIONS, 'known are')}")
         loaded = scenario.load(name or "demo")
-        if self._settings is not None:
-            loaded = replace(
-                loaded, tap=replace(loaded.tap, baud=self._settings.baud, format=str(self._settings.format))
-            )
         fault_options = {key: options[key] for key in faults.OPTIONS if key in options}
         loaded = faults.apply(loaded, options.get("fault"), fault_options)
+        receiver = loaded.tap
+        if self._settings is not None:  # after the faults: who sets our receiver right hears the bus right
+            receiver = replace(receiver, baud=self._settings.baud, format=str(self._settings.format))
+        loaded = replace(loaded, tap=replace(receiver, reversed_pair=receiver.reversed_pair != self._turned))
         seed = _seed(options, loaded.seed)
         asked = _number(options, "for", loaded.duration_s)
         self._end_ns = round((asked if self._seconds is None else self._seconds) * 1e9)

@@ -142,6 +142,29 @@ def test_a_wrong_rate_is_the_one_asked_for() -> None:
 
 
 @pytest.mark.parametrize(
+    ("fault", "settings"),
+    [("baud-wrong", LineSettings(9600)), ("format-wrong", LineSettings(9600, CharFormat.parse("8N1")))],
+)
+def test_a_receiver_set_right_hears_the_bus_right_whatever_the_fault(fault: str, settings: LineSettings) -> None:
+    # The demo bus is set to 9600 8N1.
+    with SimulatedTap(f"sim:demo?fault={fault}&for=0", settings) as tap:
+        assert tap.info.settings == settings
+    assert items_of(f"sim:demo?fault={fault}&for=2", settings) == items_of("sim:demo?fault=healthy&for=2")
+
+
+def test_a_clip_turned_hears_a_reversed_pair_right() -> None:
+    tap = SimulatedTap("sim:demo?fault=pair-reversed-at-tap&for=0")
+    tap.turn_clip()
+    with tap:
+        assert tap.scenario is not None
+        assert not tap.scenario.tap.reversed_pair
+    tap.turn_clip()
+    with tap:
+        assert tap.scenario is not None
+        assert tap.scenario.tap.reversed_pair
+
+
+@pytest.mark.parametrize(
     ("adapter", "told"),
     [
         ("", LineErrors.MARKED),
