@@ -25,6 +25,7 @@ from benchtool.commands.options import (
     time_option,
 )
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
+from benchtool.commands.outputs import check_page, write_text
 
 if TYPE_CHECKING:
     from benchtool.commands.diagnose_site import OnSite
@@ -143,8 +144,8 @@ def command(
 
         place = on_site(site, bus_id)
     check_recording(record, tap or "")
-    measured.check_output(save, "--save", tap or "", (".json",))
-    measured.check_output(report, "--report", tap or "", (".html", ".htm"))
+    measured.check_save(save, tap or "", overwrite=overwrite)
+    check_page(report, "--report", overwrite=overwrite, reads=(tap or "",))
     placed = measured.addresses_in_order(order)
     scope = None
     if waveform is not None:
@@ -204,7 +205,7 @@ def command(
     if place is not None:
         told = (*told, *place.lines(compared))
     if save is not None:
-        measured.write_text(save, to_json(observed))
+        write_text(save, to_json(observed))
     if report is not None:
         from benchtool.reports.diagnosis_html import diagnosis_html
         from benchtool.reports.waveform_plot import waveform_part
@@ -224,7 +225,7 @@ def command(
             noticed=told,
             names=None if place is None else place.names,
         )
-        measured.write_text(report, page)
+        write_text(report, page)
     if as_json:
         made_of = diagnosis_object(found)
         made_of["osdp"] = None if noticed is None else figures_object(noticed)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -22,6 +21,7 @@ from benchtool.commands.options import (
     tap_for,
     time_option,
 )
+from benchtool.commands.outputs import check_output, write_text
 
 if TYPE_CHECKING:
     from benchtool.explore.explore import Explored
@@ -76,8 +76,7 @@ def command(
     check_recording(record, tap)
     if not _NAME.fullmatch(name):
         raise click.UsageError("--name: up to 40 letters, digits, spaces, and . + - _ are wanted.")
-    if save is not None:
-        _check_save(save, overwrite)
+    check_output(save, "--save", (".toml",), overwrite=overwrite, reads=(tap,))
     items: list[Item] = []
     held = 0
 
@@ -120,7 +119,7 @@ def command(
     if save is not None and found.table is not None:
         from benchtool.frames.protocol_file import to_toml
 
-        _write(save, to_toml(found.table))
+        write_text(save, to_toml(found.table))
     if as_json:
         made: dict[str, Any] = {**explored_object(found), "tap": tap_object(info), "notes": notes, "saved": None}
         if save is not None and found.table is not None:
@@ -153,20 +152,3 @@ def _known(figures: Figures) -> list[str]:
     protocol = max(counts, key=lambda one: counts[one])
     text = f"this bus speaks {protocol.value}: {counts[protocol]} sound frames"
     return [f"{text}; benchtool listen decodes it without a table"]
-
-
-def _check_save(save: str, overwrite: bool) -> None:
-    path = Path(save)
-    if path.suffix.lower() != ".toml":
-        raise click.UsageError(f"--save {save}: the name of a protocol table ends in .toml.")
-    if path.exists() and not overwrite:
-        raise CommandError(f"--save {save} is there already; add --overwrite to replace it", Exit.OUTPUT)
-    if not path.parent.is_dir():
-        raise CommandError(f"--save {save}: there is no folder {path.parent}", Exit.OUTPUT)
-
-
-def _write(save: str, text: str) -> None:
-    try:
-        Path(save).write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise CommandError(f"--save {save}: {error.strerror or error}", Exit.OUTPUT) from None

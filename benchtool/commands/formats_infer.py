@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.outputs import check_output, overwrite_option, write_text
 
 if TYPE_CHECKING:
     from benchtool.explore.card_infer import Inferred
@@ -27,7 +28,7 @@ _TASTE = 4096
 @click.option("--length", type=click.IntRange(1, 256), metavar="BITS", help="Bits of hex that says no length.")
 @click.option("--save", metavar="FILE", help="Save the likeliest layout as a format table (.toml).")
 @click.option("--name", default="unknown", metavar="NAME", help="What to call the format in the table.")
-@click.option("--overwrite", is_flag=True, help="Let --save replace a file that is there.")
+@overwrite_option("a table that is")
 @click.option("--no-tables", is_flag=True, help="Do not prefer the groups of published formats.")
 @click.option(
     "--all-sites", is_flag=True, help="There are no cards of other sites or batches: what never changed never will."
@@ -67,8 +68,7 @@ def command(
     """
     if not _NAME.fullmatch(name) or not name.strip():
         raise click.UsageError("--name: up to 40 letters, digits, spaces, and . + - _ are wanted.")
-    if save is not None:
-        _check_save(save, overwrite)
+    check_output(save, "--save", (".toml",), overwrite=overwrite, reads=(reads,))
     samples = _samples(reads, length)
     if len(samples) > _MOST_READS:
         raise CommandError(f"{reads}: more than {_MOST_READS} reads; a hundred tell all", Exit.INPUT)
@@ -84,7 +84,7 @@ def command(
             Exit.INPUT,
         )
     if save is not None:
-        _save(save, found, overwrite)
+        _save(save, found)
     if as_json:
         click.echo(
             json.dumps({"kind": "inferred formats", "saved": save, "lengths": [inferred_object(f) for f in found]})
@@ -166,24 +166,10 @@ def _from_source(address: str) -> list[CardSample]:
     return [CardSample(read.bits, None, f"read {number}") for number, read in enumerate(found, 1)]
 
 
-def _check_save(save: str, overwrite: bool) -> None:
-    path = Path(save)
-    if path.suffix.lower() != ".toml":
-        raise click.UsageError(f"--save {save}: the name of a format table ends in .toml.")
-    if path.exists() and not overwrite:
-        raise CommandError(f"--save {save} is there already; add --overwrite to replace it", Exit.OUTPUT)
-    if not path.parent.is_dir():
-        raise CommandError(f"--save {save}: there is no folder {path.parent}", Exit.OUTPUT)
-
-
-def _save(save: str, found: list[Inferred], overwrite: bool) -> None:
+def _save(save: str, found: list[Inferred]) -> None:
     from benchtool.frames.card.table_file import dump
     from benchtool.reports.infer_text import save_notes
 
     notes = tuple(note for one in found for note in save_notes(one))
     text = dump(*(one.best for one in found), notes=notes)
-    try:
-        with open(save, "w" if overwrite else "x", encoding="utf-8") as file:
-            file.write(text)
-    except OSError as error:
-        raise CommandError(f"--save {save}: {error.strerror or error}", Exit.OUTPUT) from None
+    write_text(save, text)

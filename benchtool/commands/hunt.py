@@ -57,9 +57,9 @@ def command(
       benchtool hunt probe:/dev/ttyACM0
       benchtool hunt --resume hunt.json
     """
-    from benchtool.commands import measured
     from benchtool.commands.hunt_keep import Keeper
     from benchtool.commands.hunt_talk import say, taken_back, talk, tell, width, wired
+    from benchtool.commands.outputs import write_text
     from benchtool.commands.site_ask import make_asker
     from benchtool.reports import hunt_page, hunt_text
     from benchtool.reports.hunt_ask import wrap
@@ -99,7 +99,7 @@ def command(
     if page is not None:
         made = datetime.now().astimezone().strftime("%Y-%m-%d %H:%M %Z")
         paged = hunt_page.page_html if page.lower().endswith(".html") else hunt_page.page
-        measured.write_text(page, paged(hunt, made))
+        write_text(page, paged(hunt, made))
         click.echo(f"page: {page}", err=True)
 
 

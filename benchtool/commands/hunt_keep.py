@@ -10,7 +10,7 @@ import click
 
 from benchtool.commands.errors import CommandError
 from benchtool.commands.hunt_talk import tell
-from benchtool.commands.measured import write_text
+from benchtool.commands.outputs import write_text
 
 if TYPE_CHECKING:
     from benchtool.diagnose.hunt import Hunt

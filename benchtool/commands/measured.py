@@ -1,15 +1,13 @@
-"""What `diagnose` takes besides a tap: readings, actions, a scope's CSV, a saved diagnosis; and the files it writes."""
+"""What `diagnose` takes besides a tap: readings, actions, a scope's CSV, a saved diagnosis."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import suppress
-from io import BufferedWriter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from benchtool.capture.private import create_private
 from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.outputs import check_output
 from benchtool.diagnose.observed import Observed, StateError, from_json, is_saved
 from benchtool.diagnose.readings import ACTIONS, METER, ByHand, ReadingError, parse_reading, parse_tried
 from benchtool.reports.folded import wrap
@@ -84,43 +82,15 @@ def saved_diagnosis(path: str) -> Observed | None:
         raise CommandError(f"{path}: {error}", Exit.INPUT) from None
 
 
-def check_output(path: str | None, option: str, reads: str, ending: tuple[str, ...]) -> None:
-    """CommandError when a result would replace what is read, or has an ending that nobody expects."""
-    if path is None:
-        return
-    if Path(path).suffix.lower() not in ending:
-        raise CommandError(f"{option} {path}: the name ends in {' or '.join(ending)}", Exit.USAGE)
-    target = Path(path)
-    if target.is_file() and target.stat().st_size:
-        try:
-            with target.open("rb") as opened:
-                begin = opened.read(200)
-        except OSError as error:
-            raise CommandError(f"{option} {path}: cannot be read ({error.strerror or error})", Exit.OUTPUT) from None
-        # A diagnosis gone on with is saved over itself; nothing else is replaced.
-        replaceable = (
-            is_saved(begin) if option == "--save" else begin.lstrip()[:15].lower().startswith(b"<!doctype html")
-        )
-        if not replaceable or (option == "--report" and path == reads):
-            raise CommandError(f"{option} {path}: there is another file of that name; choose another name", Exit.OUTPUT)
+def check_save(path: str | None, reads: str, *, overwrite: bool) -> None:
+    """CommandError where `--save` cannot be written: a diagnosis gone on with is saved over itself, no other file."""
+    goes_on = path is not None and path == reads and saved_diagnosis(reads) is not None
+    kept = () if goes_on else (reads,)
+    check_output(path, "--save", (".json",), overwrite=overwrite or goes_on, reads=kept, ours=_is_ours)
 
 
-def write_text(path: str, text: str) -> None:
-    """Write a result that only its owner may read; CommandError if that cannot be done.
-
-    What was there before stays until all is written.
-    """
-    target = Path(path)
-    part = target.with_name(f"{target.name}.part")
-    try:
-        # A name that is no UTF-8 can stand in the text.
-        with BufferedWriter(create_private(part, overwrite=True)) as file:
-            file.write(text.encode("utf-8", "backslashreplace"))
-        part.replace(target)
-    except OSError as error:
-        with suppress(OSError):
-            part.unlink()
-        raise CommandError(f"{path}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
+def _is_ours(begins: bytes) -> bool:
+    return not begins or is_saved(begins)
 
 
 def readings_text() -> list[str]:

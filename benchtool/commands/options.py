@@ -12,6 +12,7 @@ import click
 
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.outputs import overwrite_option
 from benchtool.taps.tap import Tap, TapError
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ _RECORDING = (".pcapng", ".log", ".txt", "")
 
 def record_options(function: _F) -> _F:
     """`--record` and `--overwrite`: where to save the raw truth."""
-    function = click.option("--overwrite", is_flag=True, help="Let --record replace a file that is there.")(function)
+    function = overwrite_option("files that are")(function)
     return click.option(
         "--record",
         type=click.Path(dir_okay=False),

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from benchtool.commands.measured import write_text
+from benchtool.commands.outputs import write_text
 from benchtool.commands.practice_game import Game, RefusedError, near
 from benchtool.commands.practice_run import Practice
 from benchtool.commands.site_ask import Asker

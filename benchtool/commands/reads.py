@@ -14,6 +14,7 @@ from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import Duration, line_options, tap_failed, time_option
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
+from benchtool.commands.outputs import check_output, check_page, overwrite_option, write_text
 
 if TYPE_CHECKING:
     from benchtool.commands.reads_run import ReadsRun, Wanted
@@ -58,7 +59,7 @@ _KINDS = ("edges", "logic", "analog", "lines", "osdp")
     metavar="FILE",
     help="Keep all edges in a file, card data as sent, for its owner alone to read.",
 )
-@click.option("--overwrite", is_flag=True, help="Let --record replace a file that is there.")
+@overwrite_option("files that are")
 @click.option("--plot", type=click.Path(dir_okay=False), metavar="FILE", help="Draw pulses: .png or .svg.")
 @click.option("--report", type=click.Path(dir_okay=False), metavar="FILE", help="Write a page: .html.")
 @click.option("--show-cards", is_flag=True, help="Show bits and card numbers, which are hidden else, also in files.")
@@ -130,7 +131,8 @@ def command(
         )
     readings = _meter(meter)
     wanted = _wanted(expect, tables, printed)
-    _check_files(source, record, plot, report, told=bool(readings) or presented is not None)
+    told = bool(readings) or presented is not None
+    _check_files(source, record, plot, report, show=show_cards, overwrite=overwrite, told=told)
     if (caution := key_file_caution(osdp_key)) is not None:
         click.echo(f"note: {caution}", err=True)
     options = _options(kind, length, wanted, expect, time_unit, columns, resolution)
@@ -266,7 +268,6 @@ def _write(
         if not said:
             said.append("nothing to draw: no pulses were seen")
     if report is not None:
-        from benchtool.commands.measured import write_text
         from benchtool.reports.reads_html import reads_html
 
         write_text(report, reads_html(outcome, sources=list(sources), show=show))
@@ -368,10 +369,15 @@ def _meter_help() -> list[str]:
 
 
 def _check_files(
-    source: tuple[str, ...], record: str | None, plot: str | None, report: str | None, *, told: bool
+    source: tuple[str, ...],
+    record: str | None,
+    plot: str | None,
+    report: str | None,
+    *,
+    show: bool,
+    overwrite: bool,
+    told: bool,
 ) -> None:
-    from benchtool.commands.measured import check_output
-
     if not source and not told:
         raise CommandError(
             "give a source: a file, -, probe:/dev/ttyACM0 or sim:card; or readings alone (--meter, --presented)",
@@ -379,11 +385,10 @@ def _check_files(
         )
     if not source and (record is not None or plot is not None):
         raise CommandError("--record and --plot need a source whose pulses they keep", Exit.USAGE)
-    if record is not None and Path(record).suffix.lower() not in (".csv", ".edges", ".txt"):
-        raise CommandError(f"--record {record}: the name of an edge list ends in .csv", Exit.USAGE)
-    if plot is not None and Path(plot).suffix.lower() not in (".png", ".svg"):
-        raise CommandError(f"--plot {plot}: the name ends in .png or .svg", Exit.USAGE)
-    for output in (record, plot, report):
-        if output is not None and any(Path(output) == Path(address) for address in source):
-            raise CommandError(f"{output} is the file that is being read; choose another name", Exit.USAGE)
-    check_output(report, "--report", "", (".html", ".htm"))
+    check_output(record, "--record", (".csv", ".edges", ".txt"), overwrite=overwrite, reads=source)
+    if plot is not None:
+        from benchtool.reports.reads_plot import pictures
+
+        for picture in pictures(plot, len(source), show=show):
+            check_output(str(picture), "--plot", (".png", ".svg"), overwrite=overwrite, reads=source)
+    check_page(report, "--report", overwrite=overwrite, reads=source)

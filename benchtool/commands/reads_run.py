@@ -11,6 +11,7 @@ from benchtool.capture.card_lines_file import EdgeRecorder
 from benchtool.capture.problems import CaptureError
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
+from benchtool.commands.outputs import recording_failed
 from benchtool.commands.session import Whole, terminate_as_interrupt
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.compare import compare
@@ -111,7 +112,9 @@ class ReadsRun:
                 try:
                     recorder = EdgeRecorder(self._record, overwrite=self._overwrite)
                     self._recorder = stack.enter_context(recorder)
-                except (CaptureError, ValueError) as error:
+                except CaptureError as error:
+                    raise recording_failed(error, self._record) from None
+                except ValueError as error:
                     raise CommandError(str(error), Exit.OUTPUT) from None
             self._label = info.where
             self._on_source(info)

@@ -14,6 +14,7 @@ from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.settings import LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
+from benchtool.commands.outputs import recording_failed
 from benchtool.diagnose.table_evidence import gatherer_for
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.decoders import Decoder
@@ -116,7 +117,7 @@ class Session:
         try:
             return stack.enter_context(Recorder(self._record, self.tap.info, overwrite=self._overwrite))
         except CaptureError as error:
-            raise CommandError(str(error), Exit.OUTPUT) from None
+            raise recording_failed(error, self._record) from None
 
     def _listen(self) -> None:
         tap, decoder = self.tap, self.decoder

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.outputs import is_there, overwrite_option
 from benchtool.commands.site_file import read_site
 from benchtool.install.csv_export import count, export_table
 from benchtool.install.csv_map import KINDS
@@ -25,7 +26,7 @@ SEPARATORS = {"comma": ",", "semicolon": ";", "tab": "\t"}
 )
 @click.option("--kind", type=click.Choice(KINDS), help="Only entries of this kind, into one file.")
 @click.option("--separator", type=click.Choice(tuple(SEPARATORS)), default="comma", show_default=True)
-@click.option("--overwrite", is_flag=True, help="Write over lists that are there.")
+@overwrite_option("lists that are")
 def command(file: Path, target: Path, kind: str | None, separator: str, overwrite: bool) -> None:
     """Write the entries of FILE as lists that spreadsheets open: UTF-8, one row an entry, every field a column.
 
@@ -44,7 +45,7 @@ def command(file: Path, target: Path, kind: str | None, separator: str, overwrit
         wanted = {one: target / f"{one}.csv" for one in KINDS if count(record, one)}
     there = [path for path in wanted.values() if path.exists()]
     if there and not overwrite:
-        raise CommandError(f"{there[0]} is there already; add --overwrite to write over it", Exit.OUTPUT)
+        raise is_there("--csv", there[0])
     if not wanted:
         raise CommandError(f"{file} holds no entries yet; begin with: benchtool site walk {file}", Exit.INPUT)
     for one, path in wanted.items():

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.measured import check_output, write_text
+from benchtool.commands.outputs import check_page, overwrite_option, write_text
 from benchtool.commands.site_file import read_site, read_text
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     is_flag=True,
     help="Leave notes as they were typed: else what looks like a card number or code is hidden. Keys always are.",
 )
-@click.option("--overwrite", is_flag=True, help="Write over a page that is there.")
+@overwrite_option("a page that is")
 @click.option("--date", "day", metavar="DAY", help="Day on the page, as 2026-03-14; today if not said.")
 def command(
     site: Path,
@@ -64,9 +64,7 @@ def command(
     from benchtool.reports.site_html import Wanted, site_html
     from benchtool.reports.site_values import state
 
-    check_output(out, "--out", str(site), (".html", ".htm"))
-    if Path(out).exists() and not overwrite:
-        raise CommandError(f"--out {out} is there already; add --overwrite to write over it", Exit.OUTPUT)
+    check_page(out, "--out", overwrite=overwrite, reads=(str(site),))
     loaded = read_site(site)
     heard = [_listened(loaded.record, word) for word in captures]
     checked = check(loaded)

@@ -14,6 +14,7 @@ from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import tap_failed
+from benchtool.commands.outputs import recording_failed
 from benchtool.commands.session import Whole, terminate_as_interrupt
 from benchtool.frames.decoder import BusDecoder
 from benchtool.frames.decoders import usual_decoder
@@ -188,7 +189,7 @@ class Conversation:
                         Recorder(self._record, self._port.info, overwrite=self._overwrite)
                     )
                 except CaptureError as error:
-                    raise CommandError(str(error), Exit.OUTPUT) from None
+                    raise recording_failed(error, self._record) from None
             if on_open is not None:
                 on_open()
             self._tally.begin(0)

@@ -65,6 +65,17 @@ def write_plot(path: str | Path, outcome: Outcome, *, show: bool) -> tuple[Path,
     return tuple(written)
 
 
+def pictures(path: str | Path, sources: int, *, show: bool) -> tuple[Path, ...]:
+    """Every name that `write_plot` may write to, where so many sources are read."""
+    target = Path(path)
+    endings = ["", *(("-lines",) if show else ()), *map(_levels_ending, range(sources))]
+    return tuple(target.with_name(f"{target.stem}{ending}{target.suffix}") for ending in endings)
+
+
+def _levels_ending(place: int) -> str:
+    return "-levels" + (f"-{place + 1}" if place else "")
+
+
 def _figures(outcome: Outcome, show: bool) -> list[tuple[str, str, str, Figure]]:
     seen = [one for one in outcome.reads if one.read is not None and one.read.pulses]
     found = []
@@ -81,7 +92,7 @@ def _figures(outcome: Outcome, show: bool) -> list[tuple[str, str, str, Figure]]
             caption = f"The first {min(_LANES, len(seen))} reads: low is a pulse; under it its bit."
             found.append(("-lines", title, caption, _lanes(seen[:_LANES])))
     for place, (where, waveform, _) in enumerate(outcome.waveforms):
-        ending = "-levels" + (f"-{place + 1}" if place else "")
+        ending = _levels_ending(place)
         figure = _levels(waveform, seen, where)
         if figure is not None:
             caption = (

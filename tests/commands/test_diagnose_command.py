@@ -141,8 +141,9 @@ def test_nothing_heard_asks_for_the_controller_first() -> None:
 @pytest.mark.skipif(os.name != "posix", reason="rights are the folder's on Windows")
 def test_only_its_owner_may_read_what_is_saved(tmp_path: Path) -> None:
     saved, page = tmp_path / "a.json", tmp_path / "a.html"
-    for _ in range(2):
-        assert run("diagnose", "sim:bench", "--for", "2s", "--save", str(saved), "--report", str(page)).exit_code == 0
+    words = ("diagnose", "sim:bench", "--for", "2s", "--save", str(saved), "--report", str(page))
+    for more in ((), ("--overwrite",)):
+        assert run(*words, *more).exit_code == 0
         assert [path.stat().st_mode & 0o777 for path in (saved, page)] == [0o600, 0o600]
         saved.chmod(0o644)
         page.chmod(0o644)

@@ -129,7 +129,11 @@ def test_a_report_is_one_page_with_findings_first_and_no_secrets(tmp_path: Path)
     assert "device-silent" in text
     assert "ab-ohms 61" in text
     assert "20118" not in text
-    assert run("sim:demo", "--for", "2s", "--report", str(page)).exit_code == 0, "a report may be made again"
+    again = ("sim:demo", "--for", "2s", "--report", str(page))
+    assert run(*again).exit_code == 5
+    assert page.read_text(encoding="utf-8") == text
+    assert run(*again, "--overwrite").exit_code == 0
+    assert page.read_text(encoding="utf-8") != text
 
 
 @pytest.mark.parametrize(
@@ -141,7 +145,7 @@ def test_a_report_is_one_page_with_findings_first_and_no_secrets(tmp_path: Path)
         (("sim:bench", "--order", "1,1"), 2, "once each"),
         (("sim:bench", "--save", "a.txt"), 2, "ends in .json"),
         (("sim:bench", "--report", "a.pdf"), 2, "ends in .html"),
-        (("sim:bench", "--for", "1s", "--save", "/nowhere/a.json"), 5, "cannot be written"),
+        (("sim:bench", "--for", "1s", "--save", "/nowhere/a.json"), 5, "there is no folder /nowhere"),
         (("--waveform", "/nowhere/a.csv"), 4, "cannot be read"),
     ],
 )

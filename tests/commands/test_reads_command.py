@@ -98,7 +98,7 @@ def test_nothing_read_is_wrong_for_strict(tmp_path: Path) -> None:
         ([EDGES, "--plot", "x.gif"], 2, "ends in .png or .svg"),
         ([EDGES, "--report", "x.pdf"], 2, "ends in .html"),
         ([EDGES, "--record", EDGES], 2, "is the file that is being read"),
-        ([EDGES, "--record", "/no/such/folder/x.csv"], 5, "cannot be written"),
+        ([EDGES, "--record", "/no/such/folder/x.csv"], 5, "there is no folder"),
         ([EDGES, "--timeout", "soon"], 2, "is not a time"),
         (["sim:card?fault=nothing-like-it"], 2, "no fault"),
         ([str(FIXTURES / "scope.csv"), "--columns", "a,b,c"], 4, "no column 'a'"),

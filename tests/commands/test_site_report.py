@@ -102,7 +102,7 @@ def test_with_several_buses_a_capture_names_its_own(out: Path) -> None:
         (("--out", "page.html", "--capture", "none.pcapng"), 4, "no such file"),
         (("--out", "page.html", "--capture", f"bsu={CAPTURE}"), 4, "no bus is called bsu; there are: yard, rooms"),
         (("--out", "page.html", "--capture", f"yard={DEPOT}"), 4, "depot.toml"),
-        (("--out", "no/such/folder/page.html"), 5, "cannot be written"),
+        (("--out", "no/such/folder/page.html"), 5, "there is no folder no/such/folder"),
     ],
 )
 def test_errors_are_one_line_with_the_mend(
