@@ -60,6 +60,14 @@ class CaptureFile:
         """What was wrong in the part read so far, one line each; complete when iteration has ended."""
         return self._problems.lines()
 
+    @property
+    def share(self) -> float:
+        """How much of the file lies before the next item, 0 to 1; 1 once it is closed."""
+        if self._stream is None or self._reader is None:
+            return 1.0
+        size = os.fstat(self._stream.fileno()).st_size  # it may still be growing
+        return min(1.0, self._reader.passed_octets / size) if size else 1.0
+
     def open(self) -> None:
         """Open and find out what the file is; CaptureError says in one line why it cannot be used."""
         self._stream = _opened(self.path)

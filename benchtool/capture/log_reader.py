@@ -34,6 +34,8 @@ class LogReader:
         self._problems = problems
         self._header_fault = ""
         self.info = TapInfo(name)
+        self.passed_octets = 0
+        """How much of the file lies before the next item; with line ends of two octets somewhat more."""
 
     def _lines(self) -> Iterator[tuple[int, str, bool]]:
         """Line number, text, and whether the line was longer than the limit (its text is then the beginning)."""
@@ -106,7 +108,9 @@ class LogReader:
         char_ns = self.info.settings.char_ns
         blind = self.info.line_errors is LineErrors.UNAVAILABLE
         latest = None
+        self.passed_octets = 0
         for number, line, long in self._lines():
+            self.passed_octets += len(line)
             if long:
                 self._problems.note(
                     "unreadable lines", f"line {number} is longer than {LINE_LIMIT} characters: skipped"

@@ -119,12 +119,17 @@ class PcapngReader:
                 else:
                     octets = buffer[begin : position + 28 + captured]
                     marks = none
-                position = stop
+                # Kept up to date while nobody asks for more: `passed_octets` is read then.
+                self._position = position = stop
                 yield new(Chunk, (t_ns, t_ns + duration, octets, marks, directions[direction]))
-            self._position = position
             item = self._next_block()
             if item is not None:
                 yield item
+
+    @property
+    def passed_octets(self) -> int:
+        """How much of the file lies before the next item."""
+        return self._start + self._position
 
     def _base(self, interface: _Interface) -> int:
         """Wall clock at time 0 of the whole capture: the first tap's, so that appended sections stay in order."""

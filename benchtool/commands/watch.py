@@ -193,13 +193,29 @@ def _still(pump: Pump, desk: Desk, size: tuple[int, int], glyphs: Glyphs) -> Non
     from benchtool.screens.watch_app import Canvas
 
     canvas = Canvas(desk, glyphs)
+    shown = ""
     try:
         while not pump.closed and pump.failure is None:
             pump.step()
+            if sys.stderr.isatty() and (said := _reached(pump)) != shown:
+                sys.stderr.write(f"\r{said} ")
+                sys.stderr.flush()
+                shown = said
     except KeyboardInterrupt:
         pass  # what was heard until then
+    finally:
+        if shown:
+            sys.stderr.write(f"\r{' ' * (len(shown) + 1)}\r")
+            sys.stderr.flush()
     pump.settle()
     desk.look.painted, desk.look.message = pump.model.rows.end, ""  # nobody looked on
     for line in canvas.paint(*size):
         click.echo("".join(text for _, text in line).rstrip())
     pump.finish()
+
+
+def _reached(pump: Pump) -> str:
+    """How far a still picture is, in few enough words that they need not be drawn often."""
+    share = pump.model.share
+    done = f"listening: {pump.model.now_ns // 1_000_000_000} s" if share is None else f"reading: {share:.0%}"
+    return f"{done} (Ctrl-C: the picture of what was heard)"

@@ -167,6 +167,7 @@ class Pump(Written):
                 self.model.idle(now_ns)
         if not self.source.lost:
             self._heard_ns = now_ns
+        self.model.share = self.source.share
         self._recording.flush(now_ns)
         self._notices()
         self._diagnose()

@@ -43,6 +43,8 @@ class Source:
         self._ready: deque[Item] = deque()
         self._last_ns = 0
         """Where the last item of a file ended."""
+        self._lump = (0.0, 1)
+        """How much of a file had been read before the items that are held ready were, and how many those were."""
         self.behind = False
         """Whether more had come by the last turn than one turn takes."""
 
@@ -53,12 +55,14 @@ class Source:
         """
         tap = self._make()
         self._pace.bus_ns = offset_ns
+        if isinstance(tap, LiveTap):
+            tap.told_from_ns = offset_ns
         tap.open()
         self._tap, self._offset_ns = tap, offset_ns
         self._ready.clear()
         if self.is_file:
             while not self._ready and not tap.ended:
-                self._ready.extend(self._moved(tap.read(0)))
+                self._read_on()
             if self._ready:
                 self._pace.bus_ns = self._last_ns = self._ready[0].t_ns
 
@@ -149,7 +153,7 @@ class Source:
                 if not self._ready:
                     if self.tap.ended:
                         break
-                    self._ready.extend(self._moved(self.tap.read(0)))
+                    self._read_on()
                 elif _end_ns(self._ready[0]) <= until_ns:
                     items.append(self._ready.popleft())
                 else:
@@ -160,6 +164,21 @@ class Source:
         if self.behind:
             self._pace.reached(_end_ns(items[-1]))
         return items
+
+    def _read_on(self) -> None:
+        """Hold the next items of a file ready."""
+        assert isinstance(self._tap, FileTap)
+        before = self._tap.share
+        self._ready.extend(self._moved(self._tap.read(0)))
+        self._lump = (before, max(1, len(self._ready)))
+
+    @property
+    def share(self) -> float | None:
+        """How much of a capture has been played, 0 to 1, by its octets in the file; None for what has no end."""
+        if not isinstance(self._tap, FileTap):
+            return None
+        before, count = self._lump
+        return self._tap.share - (self._tap.share - before) * len(self._ready) / count
 
     def _moved(self, items: list[Item]) -> list[Item]:
         shift = self._offset_ns

@@ -126,6 +126,8 @@ class Model(Scroll):
         """Bus time since which that is so."""
         self.recording = ""
         self.pace = ""
+        self.share: float | None = None
+        """How much of a capture has been played; None for what has no end."""
         self.length_m: float | None = None
         self.order: tuple[int, ...] = ()
         self._spoken, self._keys = spoken, keys
@@ -340,7 +342,7 @@ class Model(Scroll):
             tap=stretch.info.name,
             settings=str(stretch.info.settings),
             now_ns=now_ns,
-            pace=self.pace,
+            pace=self.pace if self.share is None else f"{self.pace}, {self.share:.0%} played",
             recording=self.recording,
             state=f"Cannot hear now: {self.lost}. It goes on as soon as it is back."
             if self.lost and not self.ended

@@ -44,7 +44,7 @@ class AdapterTap(LiveTap):
         lower_latency: bool = True,
     ) -> None:
         super().__init__(device, settings, clock=clock)
-        self._parity = self._settings.format.parity is not Parity.NONE
+        self._wanted = self._settings
         self._opener = opener
         self._root = root
         self._lower_latency = lower_latency
@@ -56,6 +56,10 @@ class AdapterTap(LiveTap):
         self._latency_ms: int | None = None
         self._latency_before: int | None = None
         self._flag_set = False
+
+    @property
+    def _parity(self) -> bool:
+        return self._settings.format.parity is not Parity.NONE
 
     @property
     def driver(self) -> Driver:
@@ -72,7 +76,10 @@ class AdapterTap(LiveTap):
 
     def _connect(self, timeout_s: float | None) -> Source:
         device = self._address if timeout_s is None else self._find_again()
-        port = self._opener(device, self._settings)
+        port = self._opener(device, self._wanted)
+        # A device may refuse a format or rate; what is told, stamped and recorded is what it listens with.
+        self._settings = port.settings or self._wanted
+        self._char_ns = self._settings.char_ns
         if _name(device) != _name(self._address):
             self.notices.append(f"{self._address} is {device} now")
         adapter = describe(device, self._root)

@@ -57,6 +57,11 @@ class FileTap(Tap):
         """What was wrong in the file and was skipped, in words; grows while reading."""
         return list(self._file.problems) if self._file is not None else self._problems
 
+    @property
+    def share(self) -> float:
+        """How much of the file has been read, 0 to 1."""
+        return 1.0 if self._file is None or self._ended else self._file.share
+
     def read(self, timeout_s: float) -> list[Item]:
         """The next items, at most 256; TapError if the file breaks off, after all items before the break."""
         if self._broken is not None:

@@ -13,13 +13,15 @@ import sys
 import termios
 from typing import Any, NamedTuple
 
-from benchtool.capture.settings import LineSettings, Parity
+from benchtool.capture.settings import CharFormat, LineSettings, Parity
 
 CMSPAR = 0o10000000000
 _TCGETS2, _TCSETS2, _TCSETSW2 = 0x802C542A, 0x402C542B, 0x402C542C
 _CBAUD, _BOTHER = 0o010017, 0o010000
 _IOSSIOSPEED = 0x80045402
 _SIZES = {5: termios.CS5, 6: termios.CS6, 7: termios.CS7, 8: termios.CS8}
+_FORMAT = termios.CSIZE | termios.PARENB | termios.PARODD | termios.CSTOPB
+_RATE_TOLERANCE = 0.02
 _IFLAG, _OFLAG, _CFLAG, _LFLAG, _ISPEED, _OSPEED, _CC = range(7)
 
 
@@ -105,16 +107,31 @@ def _set_odd_rate(fd: int, baud: int) -> None:
 
 def _not_taken(fd: int, wanted: int, settings: LineSettings) -> list[str]:
     got = termios.tcgetattr(fd)
-    format_bits = termios.CSIZE | termios.PARENB | termios.PARODD | termios.CSTOPB
     notices = []
-    if (got[_CFLAG] ^ wanted) & format_bits:
+    if (got[_CFLAG] ^ wanted) & _FORMAT:
         notices.append(f"the device did not take the format {settings.format}")
     if got[_IFLAG] & (termios.INPCK | termios.PARMRK) != termios.INPCK | termios.PARMRK:
         notices.append("the device did not take the marking of line errors")
     rate = actual_rate(fd)
-    if rate is not None and abs(rate - settings.baud) > settings.baud * 0.02:
+    if rate is not None and abs(rate - settings.baud) > settings.baud * _RATE_TOLERANCE:
         notices.append(f"the device set {rate} bit/s, not {settings.baud}")
     return notices
+
+
+def settings_in_force(fd: int, wanted: LineSettings) -> LineSettings:
+    """What the device is set to after `set_line(fd, wanted)`; what it took, and what cannot be asked, as `wanted`."""
+    flags = termios.tcgetattr(fd)[_CFLAG]
+    shape = wanted.format
+    if (flags ^ _control_flags(wanted)) & _FORMAT:
+        data_bits = next(bits for bits, flag in _SIZES.items() if flags & termios.CSIZE == flag)
+        parity = Parity.NONE
+        if flags & termios.PARENB:
+            stuck = bool(flags & CMSPAR) and sys.platform.startswith("linux")
+            odd, even = (Parity.MARK, Parity.SPACE) if stuck else (Parity.ODD, Parity.EVEN)
+            parity = odd if flags & termios.PARODD else even
+        shape = CharFormat(data_bits, parity, 2.0 if flags & termios.CSTOPB else 1.0)
+    rate = actual_rate(fd) or wanted.baud
+    return LineSettings(wanted.baud if abs(rate - wanted.baud) <= wanted.baud * _RATE_TOLERANCE else rate, shape)
 
 
 def actual_rate(fd: int) -> int | None:

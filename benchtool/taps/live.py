@@ -52,6 +52,8 @@ class LiveTap(Tap):
         self._retry_ns = 0
         self._lost_why = ""
         self._rest: list[Item] = []
+        self.told_from_ns = 0
+        """What a notice adds to our times: how long somebody had been listening when this tap was opened."""
         self.notices: list[str] = []
         """For the user, in order: what the source did not take, that it went, that it came back."""
 
@@ -146,7 +148,9 @@ class LiveTap(Tap):
         self._lost_why = f"{self._address} gone: {why}"
         self._release(source)
         self._retry_ns = self._now() - self._origin_ns + _RETRY_NS
-        self.notices.append(f"{self._address} gone at {self._heard_ns / _S:.1f} s ({why}); waiting for it")
+        self.notices.append(
+            f"{self._address} gone at {(self.told_from_ns + self._heard_ns) / _S:.1f} s ({why}); waiting for it"
+        )
         return items
 
     def _look_for_it(self, timeout_s: float) -> list[Item]:

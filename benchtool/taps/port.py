@@ -21,7 +21,7 @@ from typing import Protocol
 from benchtool.capture.settings import LineSettings
 from benchtool.taps.counters import ICOUNT_SIZE, Counters
 from benchtool.taps.holders import holders, lock_owner, permission_problem, process_words
-from benchtool.taps.line_setup import LineState, line_state, put_back, set_line
+from benchtool.taps.line_setup import LineState, line_state, put_back, set_line, settings_in_force
 from benchtool.taps.live import Source, SourceLostError
 from benchtool.taps.tap import TapError
 
@@ -39,6 +39,10 @@ class Port(Source, Protocol):
     def notices(self) -> list[str]:
         """What the device did not take, in words."""
 
+    @property
+    def settings(self) -> LineSettings | None:
+        """What the device is set to, which need not be what it was told; None where nobody asked it."""
+
     def counters(self) -> Counters | None:
         """The error counters as they stand; None where there are none."""
 
@@ -52,8 +56,15 @@ Opener = Callable[[str, LineSettings], Port]
 class PosixPort:
     """The open device. Made by `open_port`. On closing the line is set as it was `before`."""
 
-    def __init__(self, fd: int, notices: list[str], before: LineState | None = None) -> None:
+    def __init__(
+        self,
+        fd: int,
+        notices: list[str],
+        before: LineState | None = None,
+        settings: LineSettings | None = None,
+    ) -> None:
         self.fd = fd
+        self.settings = settings
         self._before = before
         self.notices = notices
         self._wait = _waiter(fd)
@@ -112,7 +123,8 @@ class PosixPort:
 
 def open_port(device: str, settings: LineSettings) -> PosixPort:
     """Open a device for listening, for us alone; TapError says in one line what is in the way."""
-    return PosixPort(*open_line(device, settings, os.O_RDONLY))
+    fd, notices, before = open_line(device, settings, os.O_RDONLY)
+    return PosixPort(fd, notices, before, settings_in_force(fd, settings))
 
 
 def open_line(device: str, settings: LineSettings, access: int) -> tuple[int, list[str], LineState]:

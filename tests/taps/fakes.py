@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchtool.capture.chunk import Chunk, Item
+from benchtool.capture.settings import LineSettings
 from benchtool.taps.counters import Counters
 from benchtool.taps.tap import Tap
 
@@ -47,6 +48,7 @@ class FakePort:
     counts: Counters | None = None
     flag_works: bool = True
     notices: list[str] = field(default_factory=list)
+    settings: LineSettings | None = None
     flags: list[bool] = field(default_factory=list)
     closed: bool = False
 

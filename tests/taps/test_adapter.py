@@ -363,8 +363,29 @@ def test_what_a_device_does_not_take_is_said(text: str, stick: int) -> None:
     with pseudo_terminal() as (_, name):
         opened = open_port(name, LineSettings(9600, CharFormat.parse(text)))
         assert opened.notices == [f"the device did not take the format {text}"]
+        # Linux's pseudo-terminals keep to eight bits and no parity (drivers/tty/pty.c, from memory).
+        assert opened.settings == LineSettings(9600, CharFormat.parse("8N2" if text == "7O2" else "8N1"))
         assert termios.tcgetattr(opened.fd)[2] & CMSPAR == stick
         opened.close()
+
+
+def test_a_tap_tells_the_settings_in_force_and_not_those_refused() -> None:
+    with pseudo_terminal() as (_, name), AdapterTap(name, LineSettings(19200, CharFormat.parse("7E1"))) as tap:
+        assert str(tap.info.settings) == "19200 8N1"
+        assert tap.notices == ["the device did not take the format 7E1"]
+
+
+@pytest.mark.parametrize("text", ["8N1", "7E1", "8O2", "5N2", "8N1.5"])
+def test_each_format_in_force_is_read_back(text: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A device that takes any format, which a pseudo-terminal does not: the flags of `termios` as POSIX names them."""
+    sizes = {"5": termios.CS5, "7": termios.CS7, "8": termios.CS8}
+    flags = sizes[text[0]] | {"N": 0, "E": termios.PARENB, "O": termios.PARENB | termios.PARODD}[text[1]]
+    flags |= 0 if text.endswith(("N1", "E1")) else termios.CSTOPB
+    monkeypatch.setattr(termios, "tcgetattr", lambda fd: [0, 0, flags, 0, 0, 0, []])
+    monkeypatch.setattr(line_setup, "actual_rate", lambda fd: None)
+    for wanted in ("8N1.5" if text == "8N1.5" else "6M1", text):
+        got = line_setup.settings_in_force(0, LineSettings(9600, CharFormat.parse(wanted)))
+        assert str(got) == f"9600 {text}"
 
 
 def test_what_the_driver_changed_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -380,6 +401,7 @@ def test_what_the_driver_changed_is_said(monkeypatch: pytest.MonkeyPatch) -> Non
         monkeypatch.setattr(line_setup, "actual_rate", lambda fd: 9000)
         opened = open_port(name, LineSettings(9600))
         opened.close()
+    assert opened.settings == LineSettings(9000)
     assert opened.notices == [
         "the device did not take the marking of line errors",
         "the device set 9000 bit/s, not 9600",
