@@ -21,7 +21,7 @@ from benchtool.simulate.card_bus import presentations
 from benchtool.simulate.card_faults import apply_card_fault
 from benchtool.simulate.card_reader import some_keys
 from benchtool.simulate.card_setup import CardSetup, a_card, drawn, plain
-from benchtool.simulate.specs import MOST_SEED, ScenarioError
+from benchtool.simulate.specs import MOST_SEED, ScenarioError, meant
 from benchtool.wire.cable import AWG_OHM_PER_KM
 
 OPTIONS = (
@@ -86,7 +86,7 @@ def _options(address: str) -> dict[str, str]:
     options = dict(parse_qsl(query.replace("+", "%2B"), keep_blank_values=True))
     unknown = sorted(set(options) - set(OPTIONS))
     if unknown:
-        raise ScenarioError(f"unknown option {unknown[0]!r}; known are {', '.join(OPTIONS)}")
+        raise ScenarioError(f"unknown option {unknown[0]!r}; {meant(unknown[0], OPTIONS, 'known are')}")
     return options
 
 

@@ -13,7 +13,7 @@ from dataclasses import replace
 from benchtool.frames.card.formats import FORMATS, CardField, CardFormat, ParityGroup, Sense
 from benchtool.simulate.card_reader import Output, Timing
 from benchtool.simulate.card_setup import CardSetup, Disturbed
-from benchtool.simulate.specs import ScenarioError
+from benchtool.simulate.specs import ScenarioError, meant
 from benchtool.wire.card_line import DataLine, Low
 
 Change = Callable[[CardSetup, random.Random], CardSetup]
@@ -200,5 +200,5 @@ def apply_card_fault(setup: CardSetup, name: str, draw: random.Random) -> CardSe
     """The setup with a fault. ScenarioError for a name that is none."""
     change = CARD_FAULTS.get(name)
     if change is None:
-        raise ScenarioError(f"no fault {name!r} of a reader's lines; there are: {', '.join(CARD_FAULTS)}")
+        raise ScenarioError(f"no fault {name!r} of a reader's lines; {meant(name, CARD_FAULTS, 'there are:')}")
     return change(setup, draw)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from difflib import get_close_matches
 
 from benchtool.capture.settings import LineSettings
 from benchtool.frames.osdp.keys import KeyRing
@@ -11,12 +12,12 @@ from benchtool.taps.address import open_tap
 from benchtool.taps.card_file import CardFile, CardOptions, is_capture
 from benchtool.taps.card_source import CardSource
 from benchtool.taps.card_stream import CardStream
+from benchtool.taps.tap import TapError
 
 
 def is_simulated_reader(address: str) -> bool:
     """Whether an address is a simulated reader with data lines, rather than a simulated bus."""
-    name = address.removeprefix("sim:").partition("?")[0]
-    return address.startswith("sim:") and (name == "card" or name.startswith("card-"))
+    return address.partition("?")[0] == "sim:card"
 
 
 def open_card_source(
@@ -37,6 +38,12 @@ def open_card_source(
         from benchtool.taps.card_simulated import SimulatedCards
 
         return SimulatedCards(word)
+    if word.startswith("sim:"):
+        from benchtool.simulate.scenario import names
+
+        name = word.removeprefix("sim:").partition("?")[0]
+        if get_close_matches(name, ("card", *names()), 1) == ["card"]:
+            raise TapError(f"no scenario {name!r}; did you mean sim:card?", reason="bad-address")
     if word.startswith("probe:"):
         from benchtool.taps.probe_source import open_probe
 

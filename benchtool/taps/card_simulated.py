@@ -27,7 +27,8 @@ class SimulatedCards(CardSource):
         try:
             self._records = iter(records_of(self._address))
         except ValueError as error:
-            raise TapError(str(error), reason="bad-address") from None
+            # Not the whole address: a PIN to be pressed may stand in it.
+            raise TapError(f"sim:card: {error}", reason="bad-address") from None
         first = next(self._records, None)
         self._held = [] if first is None else [first]
         self._resolution_ns = 1000 if first is None else first.resolution_ns

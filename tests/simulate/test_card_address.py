@@ -39,8 +39,10 @@ def test_a_long_thin_cable_lifts_the_ground_until_nothing_arrives() -> None:
     ("query", "told"),
     [
         ("fault=none", "no fault 'none'"),
-        ("colour=red", "unknown option 'colour'"),
-        ("format=99", "no such format"),
+        ("fault=d0-opne", "no fault 'd0-opne' of a reader's lines; did you mean d0-open[?]"),
+        ("colour=red", "unknown option 'colour'; known are fault, format"),
+        ("fualt=d0-open", "unknown option 'fualt'; did you mean fault[?]"),
+        ("format=99", "no such format; there are 26-bit"),
         ("cards=-1", "whole number"),
         ("seed=x", "whole number"),
         ("keypad=5", "bits a key"),
