@@ -18,7 +18,7 @@ def test_a_simulated_reader_is_named_in_full() -> None:
 
 @pytest.mark.parametrize("typed", ["sim:crad", "sim:cards?fault=d0-open", "sim:card-x"])
 def test_a_name_spelt_nearly_so_is_told(typed: str) -> None:
-    with pytest.raises(TapError, match="did you mean sim:card[?]"):
+    with pytest.raises(TapError, match=r"did you mean sim:card[?]"):
         open_card_source(typed)
 
 
