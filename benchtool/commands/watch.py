@@ -77,7 +77,7 @@ def command(
       benchtool watch visit.pcapng --speed 4
       benchtool watch sim:demo --for 12s --still 80x24
     """
-    from benchtool.screens.watch_glyphs import ASCII, BLOCKS
+    from benchtool.screens.watch_glyphs import ASCII, BLOCKS, draws_blocks
     from benchtool.screens.watch_pace import FULL
 
     size = _size(still)
@@ -86,7 +86,7 @@ def command(
     if size is None and (term := os.environ.get("TERM", "")) in ("dumb", "unknown"):
         raise CommandError(f"this terminal (TERM={term}) cannot be drawn on; {_WITHOUT}", Exit.USAGE)
     check_recording(record, tap)
-    plain = ascii_only or not _draws_blocks()
+    plain = ascii_only or not draws_blocks(sys.stdout.encoding, os.environ)
     if size and not seconds and not Path(tap).is_file():
         seconds = _STILL_S
     pump, desk = _prepared(
@@ -122,14 +122,6 @@ def _size(text: str | None) -> tuple[int, int] | None:
     if match is None:
         raise click.UsageError(f"--still {text}: columns and rows are wanted, such as 80x24.")
     return int(match[1]), int(match[2])
-
-
-def _draws_blocks() -> bool:
-    try:
-        "▁█·─●…•".encode(sys.stdout.encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return os.environ.get("TERM") != "linux"  # the console's font has few of them
 
 
 def _prepared(

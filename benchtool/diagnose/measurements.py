@@ -163,8 +163,12 @@ def _range_text(limits: tuple[float, float], kind: Kind) -> str:
             return f"about {_short((low + high) / 2)} ohm"
         return f"{_short(low)} to {_short(high)} ohm"
     if high - low < 2 * kind.absolute:
-        return f"about {(low + high) / 2:.2f} V"
-    return f"{low:.2f} to {high:.2f} V"
+        return f"about {_volts((low + high) / 2)} V"
+    return f"{_volts(low)} to {_volts(high)} V"
+
+
+def _volts(volts: float) -> str:
+    return f"{round(volts, 2) + 0.0:.2f}"  # never -0.00
 
 
 def _short(ohm: float) -> str:

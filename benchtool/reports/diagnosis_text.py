@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Proof, Step
-from benchtool.reports.folded import wrap
+from benchtool.reports.folded import columns, wrap
 from benchtool.reports.frame_text import figures_object, figures_text
 
 _WORTH_SAYING = 0.2
@@ -157,7 +157,7 @@ def diagnosis_text(diagnosis: Diagnosis, noticed: Sequence[str] = ()) -> list[st
         lines += ["", "WHAT COULD NOT BE SEEN"]
         lines += [line for limit in diagnosis.limits for line in wrap(limit, "- ")]
     if diagnosis.figures is not None:
-        lines += ["", "FIGURES", *figures_text(diagnosis.figures)]
+        lines += ["", "FIGURES", *figures_text(diagnosis.figures, columns())]
     lines += noticed
     # Last, because that is what a small screen still shows.
     result = f"{_headline(first)}. {first.summary}"

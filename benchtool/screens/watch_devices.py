@@ -13,8 +13,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
 from statistics import median
+from typing import Any
 
 from benchtool.frames.frame import Frame, Protocol, Role
+from benchtool.frames.meaning import HIDDEN, Meaning
+from benchtool.frames.osdp.check import HAS_SECURITY_BLOCK, HEADER_LENGTH
 from benchtool.frames.osdp.codes import Reply
 from benchtool.measure.exchange import REPLY_LIMIT_NS, Exchange, Outcome, is_broadcast
 from benchtool.measure.osdp_watch import Seen
@@ -68,7 +71,7 @@ class DeviceLine:
     history: tuple[int | str, ...]
     """Its last exchanges, the newest last: latency in ns, or `silent` or `damaged`."""
     last: str
-    """The last thing it told of, secrets hidden; with its time."""
+    """The last thing it told of, with its time; secrets hidden unless asked for."""
 
 
 def place_of(devices: Sequence[DeviceLine], wanted: tuple[Protocol, int] | None) -> int:
@@ -90,6 +93,7 @@ class _Device:
         "requests",
         "told",
         "told_text",
+        "told_whole",
     )
 
     def __init__(self, protocol: Protocol, address: int) -> None:
@@ -102,6 +106,8 @@ class _Device:
         self.identity_text = ""
         self.told: tuple[Frame, Seen] | None = None
         self.told_text = ""
+        self.told_whole = False
+        """Whether that text shows secrets."""
 
     @property
     def latency_ns(self) -> int | None:
@@ -140,8 +146,8 @@ class Devices:
             self._make_known(found)
         if role is Role.REQUEST:
             found.asked_ns = frame.t_ns
-        elif protocol is Protocol.OSDP and frame.octets[5] not in _ROUTINE:
-            if frame.octets[5] == Reply.PDID:
+        elif protocol is Protocol.OSDP and (code := _code(frame)) not in _ROUTINE:
+            if code == Reply.PDID:
                 found.identity, found.identity_text = (frame, seen), ""
             else:
                 found.told, found.told_text = (frame, seen), ""
@@ -171,14 +177,15 @@ class Devices:
             found = self._devices[base + address] = _Device(protocol, address)
         return found
 
-    def lines(self, now_ns: int) -> tuple[DeviceLine, ...]:
+    def lines(self, now_ns: int, *, show_secrets: bool = False) -> tuple[DeviceLine, ...]:
         """All of them: those that do not answer first, then what else needs attention; else by protocol and address."""
         devices = [device for device in self._devices.values() if device.known]
         latencies = [device.latency_ns for device in devices]
         known = sorted(latency for latency in latencies if latency is not None)
         usual_ns = known[(len(known) - 1) // 2] if len(known) > 1 else None
         made = [
-            _line(device, latency_ns, now_ns, usual_ns) for device, latency_ns in zip(devices, latencies, strict=True)
+            _line(device, latency_ns, now_ns, usual_ns, show_secrets)
+            for device, latency_ns in zip(devices, latencies, strict=True)
         ]
         made.sort(key=lambda one: (_RANKS[one.state], one.protocol.value != "osdp", one.protocol.value, one.address))
         return tuple(made)
@@ -198,9 +205,17 @@ _ROUTINE = frozenset({Reply.PDCAP, Reply.ACK})
 """Replies that tell of nothing that happened."""
 
 
-def _line(device: _Device, latency_ns: int | None, now_ns: int, usual_ns: int | None) -> DeviceLine:
-    if device.told is not None and not device.told_text:
-        device.told_text = told_words(*device.told)
+def _code(frame: Frame) -> int:
+    """The code of a sound OSDP frame: in a secure session it stands behind the security block."""
+    octets = frame.octets
+    at = HEADER_LENGTH + (octets[HEADER_LENGTH] if octets[HEADER_LENGTH - 1] & HAS_SECURITY_BLOCK else 0)
+    return octets[at] if at < len(octets) else -1
+
+
+def _line(device: _Device, latency_ns: int | None, now_ns: int, usual_ns: int | None, show_secrets: bool) -> DeviceLine:
+    if device.told is not None and (not device.told_text or device.told_whole != show_secrets):
+        device.told_text = told_words(*device.told, show_secrets=show_secrets)
+        device.told_whole = show_secrets
     if device.identity is not None and not device.identity_text:
         device.identity_text = identity_words(*device.identity)
     return DeviceLine(
@@ -251,21 +266,45 @@ _TOLD = {
 }
 
 
-def told_words(frame: Frame, seen: Seen) -> str:
-    """What a device told of, in short, with its time; never a card number or a digit."""
+def told_words(frame: Frame, seen: Seen, *, show_secrets: bool = False) -> str:
+    """What a device told of, in short, with its time; a card number or a digit only if asked for."""
     time = f"{frame.t_ns / 1e9:.1f} s"
-    word = _TOLD.get(frame.octets[5])
+    word = _TOLD.get(_code(frame))
     meaning = osdp_text.meaning_of(frame, seen)
     if word in ("card", "keys"):
-        reads = frame_text.card_reads(meaning)
-        bits = next((field.text for field in meaning.fields if field.name == "bit_count"), "")
-        what = reads[0]["format"] if reads else f"{bits} bits" if bits else ""
-        return f"{time}: {word} {what + ' ' if what else ''}•••"
+        return f"{time}: {word} {_whole(meaning) if show_secrets else _kind(meaning)}"
     if word is None:
         return f"{time}: {meaning.title}"
     shown = ", ".join(
         field.text if field.text.startswith(field.name) else f"{field.name.replace('_', ' ')} {field.text}"
         for field in meaning.fields
-        if not field.secret and field.name not in ("sequence", "security_block", "mac")
+        if not field.secret and field.name not in _NOT_TOLD
     )
-    return f"{time}: {word}: {shown}"
+    # "inputs: input 0 active" says no more than "input 0 active".
+    return f"{time}: {shown}" if shown.startswith(word.rstrip("s")) else f"{time}: {word}: {shown}"
+
+
+_NOT_TOLD = ("sequence", "security_block", "mac")
+
+
+def card_number(read: dict[str, Any]) -> str:
+    """Site code and number of a read as `frame_text.card_reads` gives them; formats without a site code have none."""
+    return " ".join(str(read[name]) for name in ("site_code", "card_number") if read[name] is not None)
+
+
+def _kind(meaning: Meaning) -> str:
+    """Which card, or that it was keys, without telling."""
+    reads = frame_text.card_reads(meaning)
+    bits = next((field.text for field in meaning.fields if field.name == "bit_count"), "")
+    what = reads[0]["format"] if reads else f"{bits} bits" if bits else ""
+    return f"{what} {HIDDEN}".lstrip()
+
+
+def _whole(meaning: Meaning) -> str:
+    """The card's number first, for a narrow screen cuts the end; else the bits, characters or keys as they came."""
+    reads = frame_text.card_reads(meaning)
+    if not reads:
+        return " ".join(field.text for field in meaning.fields if field.secret and field.name not in _NOT_TOLD)
+    return " or ".join(
+        f"{card_number(read)} ({read['format']}{'' if read['parity_ok'] else ', parity WRONG'})" for read in reads
+    )

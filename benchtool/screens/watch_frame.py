@@ -13,6 +13,7 @@ from benchtool.frames.meaning import HIDDEN, Meaning
 from benchtool.frames.osdp import check as osdp_check
 from benchtool.frames.osdp.header import parse
 from benchtool.reports import frame_text, osdp_text
+from benchtool.screens.watch_devices import card_number
 from benchtool.screens.watch_rows import Row, RowKind, meaning_of
 
 _REASONS = {
@@ -45,7 +46,8 @@ def row_text(row: Row, *, show_secrets: bool = False) -> tuple[str, ...]:
 
 
 def _frame_text(row: Row, frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str]:
-    name = f"{meaning.name}: " if meaning.name and meaning.name != meaning.title else ""
+    # A name in plain words stands in the title already.
+    name = f"{meaning.name}: " if meaning.name and meaning.name.isupper() else ""
     lines = [
         f"{name}{meaning.title}",
         f"from {frame.t_ns / 1e9:.6f} s to {frame.end_ns / 1e9:.6f} s, "
@@ -67,7 +69,7 @@ def _frame_text(row: Row, frame: Frame, meaning: Meaning, show_secrets: bool) ->
             text = HIDDEN if field.secret and not show_secrets else field.text
             lines.append(f"  {field.name.replace('_', ' ')}: {text}")
     for read in frame_text.card_reads(meaning):
-        number = f"{read['site_code']} {read['card_number']}" if show_secrets else HIDDEN
+        number = card_number(read) if show_secrets else HIDDEN
         lines.append(f"  card as {read['format']}: {number}, parity {'ok' if read['parity_ok'] else 'WRONG'}")
     return [*lines, "", *_octet_lines(frame, meaning, show_secrets)]
 
@@ -77,7 +79,7 @@ def _octet_lines(frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str
     if not frame.octets:
         shown = []
     places = _places(frame)
-    lines = ["OCTETS    hex  bits       line   field"]
+    lines = ["OCTETS", "  at  hex bits       line  field"]
     if frame.lead:
         lines.append(f"  {len(frame.lead)} mark octet(s) FF before it, outside length and check")
     for at, text in enumerate(shown):
@@ -89,7 +91,7 @@ def _octet_lines(frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str
         ]
         words = [places[at]] if at in places else []
         words += [word for word in named if word not in words]
-        lines.append(f"  {at:>5}    {text:<4} {bits}  {mark or 'ok':<6} {', '.join(words)}".rstrip())
+        lines.append(f"{at:>4}  {text:<3} {bits}  {mark or 'ok':<4}  {', '.join(words)}".rstrip())
     if frame_text.DOTS in shown:
         lines += [
             "",

@@ -65,6 +65,7 @@ class Snapshot:
     recording: str
     state: str
     finding: str
+    finding_short: str
     found_ago_ns: int | None
     do: str
     """The next measurement."""
@@ -321,9 +322,9 @@ class Model(Scroll):
         stretch = self._stretch
         with self.lock:
             now_ns = self._now_ns
-            key = (self.stretches, now_ns // _SLOW_NS, len(stretch.devices), seconds)
+            key = (self.stretches, now_ns // _SLOW_NS, len(stretch.devices), seconds, look.show_secrets)
             if self._slow is None or self._slow[0] != key:
-                devices = stretch.devices.lines(now_ns)
+                devices = stretch.devices.lines(now_ns, show_secrets=look.show_secrets)
                 cells = stretch.strip.cells(now_ns, min(seconds, KEPT))
                 self._slow = (key, devices, cells, stretch.strip.rates(now_ns))
             _, devices, cells, rates = self._slow
@@ -348,6 +349,7 @@ class Model(Scroll):
             if self.lost and not self.ended
             else watch_words.state_sentence(now_ns, self.began_ns, stretch.heard_ns, rates, devices, self.ended),
             finding=watch_words.finding_sentence(None if found is None else found.diagnosis),
+            finding_short=watch_words.finding_in_short(None if found is None else found.diagnosis),
             found_ago_ns=None if found is None else max(0, now_ns - found.at_ns),
             do="" if step is None else step.do,
             do_name="" if step is None else step.name,

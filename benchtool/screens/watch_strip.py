@@ -13,7 +13,9 @@ from benchtool.frames.frame import Frame
 SECOND_NS = 1_000_000_000
 KEPT = 240
 _RATE_SECONDS = 5
-"""Rates are counted over so many whole seconds."""
+"""Rates are counted over so many whole seconds, or over all the time there is."""
+_TOO_SHORT_NS = SECOND_NS // 4
+"""Of so short a part of a second nobody can say that it is silent."""
 
 
 @dataclass(slots=True)
@@ -22,7 +24,7 @@ class _Second:
     octets: int = 0
     sound: int = 0
     damaged: int = 0
-    deaf: bool = False
+    deaf_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,17 +38,19 @@ class Cell:
     deaf: bool = False
     """Nothing could be heard in a part of it."""
     future: bool = False
-    """Before listening began."""
+    """Nothing to say of it: before listening began, or it has hardly begun itself."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rates:
-    """A second's counts, over the last seconds."""
+    """A second's counts, over the last seconds in which the line could be heard."""
 
     octets: float = 0.0
     sound: float = 0.0
     damaged: float = 0.0
     busy: float = 0.0
+    seconds: float = 0.0
+    """Over so many they are; 0 where nothing could be heard in any of them."""
 
 
 class Strip:
@@ -57,10 +61,12 @@ class Strip:
         self._seconds: dict[int, _Second] = {}
         self._newest = -1
         self._began_ns: int | None = None
+        self._deaf_until_ns = 0
+        """What of deaf time has been counted."""
 
     def begin(self, now_ns: int) -> None:
         """Listening begins."""
-        self._began_ns = now_ns
+        self._began_ns = self._deaf_until_ns = now_ns
 
     def item(self, item: Item) -> None:
         """What came from the tap."""
@@ -84,9 +90,13 @@ class Strip:
                 second.busy_ns += busy_ns * part_ns // whole_ns
                 second.octets += count * part_ns // whole_ns
         elif isinstance(item, Gap):
-            last = max(item.t_ns, item.end_ns - 1) // SECOND_NS
-            for number in range(max(item.t_ns // SECOND_NS, last - KEPT), last + 1):
-                self._at(number).deaf = True
+            # A gap that lasts is told again and again, each time longer.
+            start_ns, end_ns = max(item.t_ns, self._deaf_until_ns), item.end_ns
+            self._deaf_until_ns = max(self._deaf_until_ns, end_ns)
+            last = (end_ns - 1) // SECOND_NS
+            for number in range(max(start_ns // SECOND_NS, last - KEPT), last + 1):
+                begin_ns = number * SECOND_NS
+                self._at(number).deaf_ns += min(end_ns, begin_ns + SECOND_NS) - max(start_ns, begin_ns)
         elif isinstance(item, LineCounts):
             self._at(item.t_ns // SECOND_NS).damaged += item.framing + item.parity + item.breaks + item.overrun
 
@@ -111,7 +121,7 @@ class Strip:
 
     def cells(self, now_ns: int, count: int) -> tuple[Cell, ...]:
         """The last `count` seconds, the present one last."""
-        newest = now_ns // SECOND_NS
+        newest = max(0, now_ns - 1) // SECOND_NS
         began = (self._began_ns or 0) // SECOND_NS
         made = []
         for number in range(newest - min(count, KEPT) + 1, newest + 1):
@@ -119,25 +129,36 @@ class Strip:
             if number < began:
                 made.append(Cell(0.0, 0, future=True))
             elif second is None:
-                made.append(Cell(0.0, 0))
+                made.append(Cell(0.0, 0, future=now_ns - number * SECOND_NS < _TOO_SHORT_NS))
             else:
-                lasted = SECOND_NS if number < newest else max(SECOND_NS // 10, now_ns - number * SECOND_NS)
-                made.append(Cell(min(1.0, second.busy_ns / lasted), second.damaged, second.deaf))
+                heard_ns = self._heard_ns(number, now_ns)
+                busy = second.busy_ns / max(SECOND_NS // 10, heard_ns)
+                made.append(Cell(min(1.0, busy), second.damaged, second.deaf_ns > 0))
         return tuple(made)
 
+    def _heard_ns(self, number: int, now_ns: int) -> int:
+        """How much of a second there was to hear, from when listening began until now."""
+        start_ns = max(number * SECOND_NS, self._began_ns or 0)
+        second = self._seconds.get(number)
+        deaf_ns = 0 if second is None else second.deaf_ns
+        return max(0, min((number + 1) * SECOND_NS, now_ns) - start_ns - deaf_ns)
+
     def rates(self, now_ns: int) -> Rates:
-        """Counts a second, over the last whole seconds since listening began."""
+        """Counts a second, over the last whole seconds, or all the time since listening began; deaf time left out."""
         newest = now_ns // SECOND_NS
-        first = max(newest - _RATE_SECONDS, (self._began_ns or 0) // SECOND_NS)
-        seconds = [self._seconds[number] for number in range(first, newest) if number in self._seconds]
-        if newest <= first:  # not one whole second yet: the beginning of it
-            seconds = [self._seconds[newest]] if newest in self._seconds else []
-            share = SECOND_NS / max(SECOND_NS // 10, now_ns - (self._began_ns or 0))
-        else:
-            share = 1 / (newest - first)
+        began_ns = self._began_ns or 0
+        # As long as there are fewer, all that there is counts.
+        whole = now_ns - began_ns > _RATE_SECONDS * SECOND_NS
+        numbers = range(newest - _RATE_SECONDS, newest) if whole else range(began_ns // SECOND_NS, newest + 1)
+        heard_ns = sum(self._heard_ns(number, now_ns) for number in numbers)
+        if not heard_ns:
+            return Rates()
+        seconds = [self._seconds[number] for number in numbers if number in self._seconds]
+        share = SECOND_NS / max(SECOND_NS // 10, heard_ns)
         return Rates(
             sum(one.octets for one in seconds) * share,
             sum(one.sound for one in seconds) * share,
             sum(one.damaged for one in seconds) * share,
             min(1.0, sum(one.busy_ns for one in seconds) * share / SECOND_NS),
+            heard_ns / SECOND_NS,
         )

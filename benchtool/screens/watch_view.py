@@ -15,7 +15,9 @@ from benchtool.screens.watch_devices import SIGNS, DeviceLine, State, place_of
 from benchtool.screens.watch_glyphs import Glyphs, fit, history
 from benchtool.screens.watch_look import Focus, Look, Page
 from benchtool.screens.watch_rows import Line
+from benchtool.screens.watch_short import by_sentences, short_caution, short_step
 from benchtool.screens.watch_state import Snapshot
+from benchtool.screens.watch_strip import Rates
 from benchtool.screens.watch_words import rows_of, wrapped
 
 Styled = list[tuple[str, str]]
@@ -32,7 +34,10 @@ HEAD, STRONG, ALARM, FAINT, CHOSEN, KEY, TEXT = (
     "class:key",
     "",
 )
-_WHOLE = " … [w: whole]"
+_WHOLE, _WHOLE_NARROW = " … [w: whole]", " [w]"
+"""What stands behind a sentence that is not whole: the key that shows all of it."""
+_ROOMY = 76
+"""From so many columns on everything is written out."""
 _LABEL = 21
 """Columns before the strip of the line's past."""
 _FAST_ENOUGH = 3
@@ -71,8 +76,8 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
     """
     roomy, tall = height >= 23, height >= 36
     finding = 3 if tall else 2 if roomy and width < 110 else 1
-    todo = 2 if tall or (roomy and width < 70) else 1
-    state = 2 if width < 76 and height >= 20 else 1
+    todo = 2 if tall or (height >= 20 and width < _ROOMY) else 1
+    state = 2 if width < _ROOMY and height >= 20 else 1
     caution = 0 if height < 18 else 2 if roomy else 1
     strip, counts = height >= 14, 1 + (blind and width < 130) if height >= 16 else 0
     fixed = 1 + state + finding + todo + caution + 2 * strip + counts + 1 + key_rows
@@ -98,9 +103,10 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
     if plan.strip:
         lines += _strip(shot, plan, glyphs)
     if plan.counts > 1:
-        lines += [[(TEXT, fit(_counts(shot), width, glyphs))], [(TEXT, fit(shot.unseen, width, glyphs))]]
+        lines += [[(TEXT, fit(_counts(shot, width), width, glyphs))], [(TEXT, fit(shot.unseen, width, glyphs))]]
     elif plan.counts:
-        counts, both = _counts(shot), f"{_counts(shot)}   {shot.unseen}"
+        counts = _counts(shot, width)
+        both = f"{counts}   {shot.unseen}"
         lines.append([(TEXT, fit(both if len(both) <= width else counts, width, glyphs))])
     lines += _devices(shot.devices, shot.resolution_ns, look, plan, glyphs)
     lines.append([(HEAD, fit(_traffic_head(shot, look, width), width, glyphs))])
@@ -154,24 +160,41 @@ def _head(shot: Snapshot, width: int, glyphs: Glyphs) -> Styled:
 
 
 def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
-    """State, finding, next measurement, caution: what one leaves free the next ones take, and none goes missing."""
-    rows = plan.state + plan.finding + plan.todo + plan.caution
-    texts = [(shot.state, STRONG, ""), (shot.finding, TEXT, _WHOLE), (_todo(shot), TEXT, _WHOLE)]
+    """State, finding, next measurement, caution: what one leaves free the next ones take, and none goes missing.
+
+    Each has room for its shortest form; what is free then makes the finding whole, the measurement, the caution.
+    """
+    rows, width = plan.state + plan.finding + plan.todo + plan.caution, plan.width
+    whole = glyphs.text(_WHOLE if width >= _ROOMY else _WHOLE_NARROW)
+    forms = [_marked(by_sentences(shot.finding), whole), _todo(shot, whole)]
+    forms[0].append(shot.finding_short)
     if plan.caution and shot.caution:
-        texts.append((f"! {shot.caution}", STRONG, _WHOLE))
-    lines: list[Styled] = []
-    for later, (text, style, whole) in zip(range(len(texts) - 1, -1, -1), texts, strict=True):
-        free = rows - len(lines) - later
-        needed = len(rows_of(text, plan.width))
-        # A long finding leaves the next measurement as much room as itself.
-        most = max(1, free // 2) if text is shot.finding else free
-        lines += _block(text, max(1, min(needed, most)), plan.width, glyphs, style, whole)
+        short = short_caution(shot.caution)
+        forms.append([f"! {shot.caution}", f"! {short}{whole}", f"! {short}"])
+    state = min(len(rows_of(shot.state, width)), max(1, rows - len(forms)))
+    lines = _block(shot.state, state, width, glyphs, STRONG)
+    given = [1] * len(forms)
+    free = rows - state - len(forms)
+    for whole_ones in (False, True):
+        for place, form in enumerate(forms):
+            more = len(rows_of(form[0 if whole_ones else -1], width)) - given[place]
+            if 0 < more <= free:
+                given[place], free = given[place] + more, free - more
+    for place, form in enumerate(forms):
+        fitting = [text for text in form if len(rows_of(text, width)) <= given[place]]
+        style = STRONG if place == 2 else TEXT
+        lines += _block(fitting[0] if fitting else form[-1], given[place], width, glyphs, style, whole)
     return lines + [[(TEXT, "")]] * (rows - len(lines))
 
 
-def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, whole: str = _WHOLE) -> list[Styled]:
+def _marked(forms: Sequence[str], whole: str) -> list[str]:
+    """All but the first are not whole."""
+    return [text + (whole if place else "") for place, text in enumerate(forms)]
+
+
+def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, whole: str = "") -> list[Styled]:
     """A sentence in at most so many rows, cut at the last."""
-    parts, whole = list(rows_of(text, width)), glyphs.text(whole)
+    parts = list(rows_of(text, width))
     if len(parts) > rows:
         # What is cut can be read whole: the key that opens it stands at the cut.
         last = " ".join(parts[rows - 1 :])
@@ -179,36 +202,51 @@ def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, whole: 
     return [[(style, fit(part, width, glyphs))] for part in parts + [""] * (rows - len(parts))]
 
 
-def _todo(shot: Snapshot) -> str:
+def _todo(shot: Snapshot, whole: str) -> list[str]:
     if not shot.do:
-        return "Next: nothing to measure yet."
+        return ["Next: nothing to measure yet."]
     name = f" [{shot.do_name}]" if shot.do_name else ""
     # Written for a command line; here the rate is set with a key.
-    return f"Next{name}: {shot.do}".replace("--baud ", "b and then ")
+    forms = [
+        f"Next{name}: {do}".replace("--baud ", "b and then ") for do in (shot.do, short_step(shot.do_name, shot.do))
+    ]
+    return [forms[0], forms[1] + whole, forms[1]] if forms[0] != forms[1] else forms[:1]
 
 
 def _strip(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
     cells = shot.cells[-plan.seconds :]
     busy = "".join(" " if cell.future else glyphs.deaf if cell.deaf else glyphs.level(cell.busy) for cell in cells)
     hurt = "".join(" " if not cell.damaged else str(cell.damaged) if cell.damaged < 10 else "#" for cell in cells)
-    span = f"last {len(cells)} s"
     left = plan.width - _LABEL
+    heard = _rates_label(shot.rates)
     return [
-        [(TEXT, fit(f"busy {shot.rates.busy:4.0%} {span:>10} ", _LABEL, glyphs)), (TEXT, fit(busy, left, glyphs))],
+        [(TEXT, fit(heard, _LABEL, glyphs)), (TEXT, fit(busy, left, glyphs))],
         [(TEXT, fit(f"damaged {shot.rates.damaged:.0f}/s", _LABEL, glyphs)), (ALARM, fit(hurt, left, glyphs))],
     ]
 
 
-def _counts(shot: Snapshot) -> str:
+def _rates_label(rates: Rates) -> str:
+    """How busy the line was, and in how much time: as much as there is, and could be heard, of the last seconds."""
+    if not rates.seconds:
+        return "busy   ? not heard"
+    seconds = f"{rates.seconds:.0f}" if rates.seconds >= 1 else f"{rates.seconds:.1f}"
+    return f"busy {rates.busy:4.0%} in {seconds} s"
+
+
+def _counts(shot: Snapshot, width: int) -> str:
+    """What was counted, with its rate; rates that do not fit are left out, never a part of a number."""
     counts, rates = shot.counts, shot.rates
     errors = "cannot be seen" if counts.line_errors is None else str(counts.line_errors)
-    parts = [
-        f"damaged {counts.damaged}",
-        f"line errors {errors}",
-        f"sound {counts.sound} ({rates.sound:.0f}/s)",
-        f"octets {counts.octets} ({rates.octets:.0f}/s)",
-    ]
-    return "  ".join(parts)
+    damaged, sound, octets = f"damaged {counts.damaged}", f"sound {counts.sound}", f"octets {counts.octets}"
+    both = [damaged, f"line errors {errors}"]
+    forms = (
+        [*both, f"{sound} ({rates.sound:.0f}/s)", f"{octets} ({rates.octets:.0f}/s)"],
+        [*both, f"{sound} ({rates.sound:.0f}/s)", octets],
+        [*both, sound, octets],
+        [*both, sound],
+    )
+    texts = ["  ".join(parts) for parts in forms]
+    return next((text for text in texts if len(text) <= width), texts[-1])
 
 
 _PROTOCOLS = {
@@ -231,7 +269,8 @@ def _devices(devices: Sequence[DeviceLine], resolution_ns: int, look: Look, plan
     look.devices_top = max(0, min(look.devices_top, len(devices) - plan.devices))
     shown = devices[look.devices_top : look.devices_top + plan.devices]
     more = len(devices) - len(shown)
-    heading = _device_columns("DEVICE", "", "", "replies", "no reply", "ms", "recent", width)
+    no_reply = "no reply" if width >= _ROOMY else "missed"
+    heading = _device_columns("DEVICE", "", "", "replies", no_reply, "ms", "recent", width)
     tail = f"  {more} more: Tab" if more else "  it said / it is"
     lines: list[Styled] = [[(HEAD, fit(heading + tail, width, glyphs))]]
     for number, device in enumerate(shown, look.devices_top):
@@ -245,7 +284,7 @@ def _devices(devices: Sequence[DeviceLine], resolution_ns: int, look: Look, plan
             str(device.replies),
             str(device.errors),
             latency,
-            history(device.history, 8, glyphs),
+            history(device.history, 8 if width >= _ROOMY else 6, glyphs),
             width,
         )
         said = "; ".join(text for text in (device.last, device.identity) if text)
@@ -260,9 +299,9 @@ def _devices(devices: Sequence[DeviceLine], resolution_ns: int, look: Look, plan
 def _device_columns(
     state: str, protocol: str, address: str, replies: str, errors: str, latency: str, recent: str, width: int
 ) -> str:
-    if width >= 76:
+    if width >= _ROOMY:
         return f"{state:<11} {protocol:<6} {address:>3} {replies:>7} {errors:>8} {latency:>6} {recent:>8}"
-    return f"{state:<11} {address:>3} {errors:>8} {latency:>6} {recent:>8}"
+    return f"{state:<11} {address:>3} {errors:>6} {latency:>6} {recent:>6}"
 
 
 def _traffic_head(shot: Snapshot, look: Look, width: int) -> str:
@@ -270,7 +309,8 @@ def _traffic_head(shot: Snapshot, look: Look, width: int) -> str:
     if look.held:
         parts.append(f"held, {shot.newer} newer below" if shot.newer else "held at the newest")
     elif shot.passed >= _FAST_ENOUGH:
-        parts.append(f"{shot.passed} passed too fast to show (none is lost; Space holds)")
+        none_lost = "none is lost; " if width >= _ROOMY else ""
+        parts.append(f"{shot.passed} passed too fast to show ({none_lost}Space holds)")
     else:
         parts.append("newest last")
     if not look.filter.all:
@@ -283,18 +323,19 @@ def _traffic_head(shot: Snapshot, look: Look, width: int) -> str:
 def _traffic(line: Line, selected: int, width: int, glyphs: Glyphs) -> Styled:
     chosen = line.number == selected
     sign = ">" if chosen else " "
-    quiet = f"{line.quiet:>7} " if width >= 76 else ""
+    quiet = f"{line.quiet:>7} " if width >= _ROOMY else ""
     text = f"{sign}{line.sign}{line.time:>9} {quiet}{line.who:<6} {line.verdict:<9} {line.what}"
     return [(CHOSEN if chosen else ALARM if line.error else TEXT, fit(text, width, glyphs))]
 
 
 def _page(look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[Styled]) -> list[Styled]:
     width, rows = plan.width, plan.height - len(keys) - 1 - plan.message
-    text = wrapped(look.text, width - 1)
+    margin = " " if width >= _ROOMY else ""  # a text that was wrapped for a narrow terminal fills all of it
+    text = wrapped(look.text, width - len(margin))
     look.top = max(0, min(look.top, len(text) - rows))
     below = len(text) - look.top - rows
-    where = f"  ({below} more lines: arrows)" if below > 0 else "  (the end)" if look.top else ""
-    lines: list[Styled] = [[(HEAD, fit(f" {look.page.value}{where}", width, glyphs))]]
-    lines += [[(TEXT, fit(f" {one}", width, glyphs))] for one in text[look.top : look.top + rows]]
+    where = f"  ({below} more line{'s' * (below > 1)})" if below > 0 else "  (the end)" if look.top else ""
+    lines: list[Styled] = [[(HEAD, fit(f"{margin}{look.page.value}{where}", width, glyphs))]]
+    lines += [[(TEXT, fit(f"{margin}{one}", width, glyphs))] for one in text[look.top : look.top + rows]]
     lines += [[(TEXT, "")]] * (rows + 1 - len(lines))
     return [*lines, *_message(look, plan, glyphs), *keys]

@@ -19,16 +19,20 @@ _NAMED = 4
 
 
 def _addresses(devices: Sequence[DeviceLine]) -> str:
-    named = ", ".join(str(device.address) for device in devices[:_NAMED])
-    return named + (f" and {len(devices) - _NAMED} more" if len(devices) > _NAMED else "")
+    named = [str(device.address) for device in devices[:_NAMED]]
+    if len(devices) > _NAMED:
+        named.append(f"{len(devices) - _NAMED} more")
+    listed = " and ".join([", ".join(named[:-1]), named[-1]] if len(named) > 1 else named)
+    return f"address{'es' * (len(devices) > 1)} {listed}"
 
 
 _STATE_WORDS = (
-    (State.SILENT, "silent"),
-    (State.DAMAGED, "damaged"),
-    (State.UNSTEADY, "missing some replies"),
-    (State.SLOW, "slow"),
+    (State.SILENT, "{} is silent", "{} are silent", "silent"),
+    (State.DAMAGED, "damage from {}", "damage from {}", "with damage"),
+    (State.UNSTEADY, "{} misses some replies", "{} miss some replies", "missing some replies"),
+    (State.SLOW, "{} is slow", "{} are slow", "slowly"),
 )
+"""Said of one, of several, and of all after it was said that they answer."""
 
 
 _ALL = {1: "the one device asked answers", 2: "both devices answer"}
@@ -49,7 +53,8 @@ def state_sentence(
         return f"Fell silent: the last octet came {(now_ns - heard_ns) / _S:.0f} s ago."
     frames = rates.sound + rates.damaged
     if rates.octets and frames and not rates.sound:
-        return "Octets come, but no sound frame: rate, format or a reversed pair, or an unknown bus."
+        when = f"{ended}. Octets came" if ended else "Octets come"
+        return f"{when}, but no sound frame: rate, format or a reversed pair, or an unknown bus."
     damaged = rates.damaged / frames if frames else 0.0
     lively = [device for device in devices if device.state is not State.NOT_ASKED]
     answering = [device for device in lively if device.state is not State.SILENT]
@@ -66,11 +71,12 @@ def state_sentence(
     else:
         head = f"Alive: {len(replying)} of {len(lively)} devices answer"
     parts = [head]
-    for state, word in _STATE_WORDS:
+    for state, one, many, every in _STATE_WORDS if replying else ():
         those = [device for device in lively if device.state is state]
-        if those and replying:
-            whose = "all of them" if len(those) == len(lively) > 1 else f"address {_addresses(those)}"
-            parts.append(f"{whose} {word}")
+        if len(those) == len(lively) > 1:
+            parts.append(f"all of them {every}")
+        elif those:
+            parts.append((one if len(those) == 1 else many).format(_addresses(those)))
     if damaged >= 0.005:
         parts.append(f"{damaged:.0%} of frames damaged")
     sentence = f"{'; '.join(parts)}."
@@ -84,28 +90,37 @@ def headline(finding: Finding) -> str:
 
 
 def finding_sentence(diagnosis: Diagnosis | None) -> str:
-    """The leading finding and how sure."""
+    """The leading finding and how sure, the share first: where a line is cut, it is cut behind that."""
     if diagnosis is None:
-        return "No finding yet: one is worked out once there is something to go by."
+        return "No finding yet. One is worked out once there is something to go by."
     first = diagnosis.findings[0]
-    share = f"{first.probability:.0%}, {sure(first.probability)}"
-    if first.cause is Cause.NONE_OF_THESE:
-        return f"Finding: none; what was heard fits no cause that is known here ({share}). {first.summary}"
     if undecided(diagnosis):
-        return f"No finding is sure yet; first guess: {headline(first)} ({share})."
-    return f"Finding: {headline(first)} ({share}). {first.summary}"
+        return f"No finding is sure yet; first guess {_guess(first)}, {sure(first.probability)}."
+    return f"Finding {_guess(first)}, {sure(first.probability)}. {first.summary}"
+
+
+def finding_in_short(diagnosis: Diagnosis | None) -> str:
+    """The same in fewest words: the share and the cause."""
+    if diagnosis is None:
+        return "No finding yet."
+    return f"{'First guess' if undecided(diagnosis) else 'Finding'} {_guess(diagnosis.findings[0])}."
+
+
+def _guess(finding: Finding) -> str:
+    none = finding.cause is Cause.NONE_OF_THESE
+    return f"{finding.probability:.0%}: {'no cause that is known here fits' if none else headline(finding)}"
 
 
 def unseen(info: TapInfo) -> str:
     """What this adapter cannot see, in one line; what it can where that is everything."""
     parts = []
     if info.line_errors is LineErrors.UNAVAILABLE:
-        parts.append("line errors (so none shown proves nothing)")
+        parts.append("line errors (0 proves nothing)")
     elif info.line_errors is LineErrors.COUNTED:
-        parts.append("which octet a line error was on")
+        parts.append("the octet of a line error")
     if info.resolution_ns:
         parts.append(f"times under {info.resolution_ns / 1e6:g} ms")
-    return f"Not seen here: {', '.join(parts)}" if parts else "Line errors and exact times are seen here"
+    return f"Not seen: {', '.join(parts)}" if parts else "Line errors and exact times are seen here"
 
 
 _COLUMN = re.compile(r".{1,20}\s{3,}(?=\S)")

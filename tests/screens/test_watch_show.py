@@ -115,7 +115,7 @@ def test_what_needs_attention_stands_first_and_the_rest_is_counted() -> None:
     text = screen.text(60, 20)
     lines = text.splitlines()
     head = next(number for number, line in enumerate(lines) if line.startswith("DEVICE"))
-    assert "2 more: Tab" in lines[head]
+    assert "3 more: Tab" in lines[head]
     assert lines[head + 1].startswith("- silent      5 ")
     assert screen.model.devices[0].state is State.SILENT
     # The rest by address, whatever happens.
@@ -176,7 +176,8 @@ def test_all_keys_fit_in_two_rows_of_eighty_columns() -> None:
 def test_plain_signs_end_cut_sentences_too() -> None:
     screen = watching(glyphs=ASCII)
     screen.run(5)
-    assert "... [w: whole]" in screen.text(60, 20)
+    assert "... [w: whole]" in screen.text(80, 24)
+    assert " [w]" in screen.text(60, 20)
 
 
 def test_a_diagnosis_that_breaks_is_told_and_listening_goes_on(monkeypatch: pytest.MonkeyPatch) -> None:
