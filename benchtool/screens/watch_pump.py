@@ -1,4 +1,4 @@
-"""The thread that listens for the screen: tap to recording to model, and what the user asks of the tap, in between.
+"""The thread that listens for the screen: tap to recording to model; in between what the user asks (`watch_asked`).
 
 The recording gets every item before anything else does; what the screen cannot show is never missing from it.
 """
@@ -10,16 +10,11 @@ import threading
 from collections.abc import Callable
 from time import monotonic_ns, sleep
 
-from benchtool.capture.files import CaptureError
-from benchtool.capture.settings import CharFormat, LineSettings
-from benchtool.diagnose.readings import ByHand
+from benchtool.screens.watch_asked import Asked
 from benchtool.screens.watch_diagnosis import Worker
 from benchtool.screens.watch_pace import Pace
-from benchtool.screens.watch_recording import Recording, next_name
 from benchtool.screens.watch_source import Source
 from benchtool.screens.watch_state import Model
-from benchtool.screens.watch_summary import Part
-from benchtool.screens.watch_written import Written
 from benchtool.taps.tap import TapError
 
 _AGAIN_NS = 10_000_000_000
@@ -32,10 +27,9 @@ _REST_S = 0.03
 """Between two turns of a played bus: fewer turns cost less, and nobody sees a difference."""
 _ANSWER_S = 1.0
 """A person who has typed something waits so long at most."""
-_BATCH = 64
 
 
-class Pump(Written):
+class Pump(Asked):
     """`open`, then `step` over and over (`start` does it in a thread), then `finish`."""
 
     def __init__(
@@ -51,22 +45,14 @@ class Pump(Written):
         tell: Callable[[str], None] = lambda _: None,
         show_secrets: bool = False,
     ) -> None:
-        super().__init__(model, worker, Recording(self._recording_failed), tell, show_secrets)
-        self.source, self.pace = source, pace
-        self.failure: TapError | CaptureError | None = None
-        """What went wrong with the tap or a recording, to be told once the screen is gone."""
+        super().__init__(model, source, pace, worker, clock_ns, tell, show_secrets)
         self.broken: BaseException | None = None
         """A mistake of our own in the thread."""
-        self.past: list[Part] = []
-        """What came of the listening before counting began anew."""
         self._seconds_ns = None if seconds is None else round(seconds * 1e9)
-        self._clock_ns, self._wait = clock_ns, wait
-        self._requests: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
-        self._told = 0
+        self._wait = wait
         self._heard_ns = 0
         """When the tap could last hear."""
         self._worked = (0, -1, 0)
-        self._closed = False
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -112,10 +98,6 @@ class Pump(Written):
         if self._can_judge(self.model.now_ns, last=True):
             self.worker.work(self.model.work())
 
-    def ask(self, request: Callable[[], object]) -> None:
-        """Have something done between two reads, in the thread that listens."""
-        self._requests.put(request)
-
     def refusal(self, request: Callable[[], str]) -> str:
         """Have something done there and wait for it: why it was not done, empty where it was.
 
@@ -154,11 +136,7 @@ class Pump(Written):
             return
         if self._seconds_ns is not None:
             items = [item for item in items if item.t_ns < self._seconds_ns]
-        for start in range(0, len(items), _BATCH):
-            with self.model.lock:
-                for item in items[start : start + _BATCH]:
-                    self._recording.write(item)
-                    self.model.hear(item)
+        self._hear(items)
         now_ns = self.source.now_ns()
         with self.model.lock:
             self.model.hears(self.source.lost, self._heard_ns)
@@ -191,10 +169,7 @@ class Pump(Written):
             return
         self._closed = True
         now_ns = self.source.now_ns()
-        with self.model.lock:
-            for item in self.source.close():
-                self._recording.write(item)
-                self.model.hear(item)
+        self._hear(self.source.close())
         if self._seconds_ns is not None:
             # A file is read in batches, time goes in strides: what lies beyond the time asked for was not listened to.
             now_ns = min(now_ns, max(self._seconds_ns, self.model.now_ns))
@@ -202,15 +177,6 @@ class Pump(Written):
             now_ns = self.model.now_ns
         self.model.close(now_ns)
         self._notices()
-
-    def _ended(self, short: str, text: str = "") -> None:
-        self.model.ended = short
-        self.tell(f"{text or short}. q quits and sums up.")
-
-    def tell(self, text: str) -> None:
-        """Say something in the traffic, and to who sits at the screen."""
-        self.model.say(text)
-        self.tell_screen(text)
 
     def _notices(self) -> None:
         tap = self.source.tap
@@ -242,125 +208,3 @@ class Pump(Written):
         if self.model.octets:
             return last or waited_ns >= _FIRST_NS
         return waited_ns >= _SILENT_NS and not self.source.is_file
-
-    def begin_anew(self) -> None:
-        """As the user asked: counts, devices, findings; readings too, for they were of the bus as it was."""
-        dropped = len(self.model.by_hand.readings) + len(self.model.by_hand.tried)
-        self.count_anew("the user asked for it", readings_too=True)
-        if dropped:
-            self._wrote(self.model.took(f"begun anew: {dropped} earlier reading{'s' * (dropped > 1)} dropped"))
-        also = f"; {dropped} reading{'s' * (dropped > 1)} of before dropped: measure anew" if dropped else ""
-        self.tell_screen(f"Counts, devices and findings begin anew{also}.")
-
-    def count_anew(self, why: str, *, readings_too: bool = False) -> None:
-        """Counts, devices and evidence begin anew; traffic, notes and recording go on."""
-        # What the decoder still holds is decided first: every octet is counted somewhere.
-        self.model.close(self.model.now_ns)
-        model = self.model
-        until = f"until {model.now_ns / 1e9:.1f} s, when {why}"
-        self.past.append(Part(until, model.figures(), model.noticed_figures(), model.found))
-        del self.past[:-20]
-        if readings_too:
-            model.by_hand = ByHand()
-        self.model.begin(self.source.info, self.model.now_ns)
-        self._closed = False
-
-    def record(self, path: str, *, overwrite: bool = False) -> str:
-        """Begin to record; why not, if not."""
-        if refused := self._recording.begin(path, self.source.info, overwrite=overwrite):
-            return refused
-        self.model.recording = path
-        self.tell(f"Recording into {path}: raw octets, card data included; only you may read it.")
-        return ""
-
-    def stop_recording(self) -> None:
-        """End the recording, if there is one."""
-        self.model.recording = ""
-        if ended := self._recording.end():
-            self.tell(f"Recording ended: {ended}")
-
-    @property
-    def recorded(self) -> list[str]:
-        """The files that were recorded into, in order."""
-        return self._recording.paths
-
-    def _recording_failed(self, error: CaptureError) -> None:
-        self.failure = error
-        self.model.recording = ""
-        self.tell_screen(f"RECORDING STOPPED: {error}")
-
-    def set_line(self, baud: int | None, char_format: CharFormat | None) -> str:
-        """Listen with another rate or format; why not, if not."""
-        source, before = self.source, self.model.settings
-        wanted = LineSettings(baud or before.baud, char_format or before.format)
-        if source.fixed_line:
-            return source.fixed_line
-        if refused := self._reopen(source.address, wanted, f"the receiver was set to {wanted}"):
-            return refused
-        path = self.model.recording
-        if path and (failed := self.record(next_name(path))):
-            self.stop_recording()
-            self.tell(f"The recording does not go on: {failed}")
-        return ""
-
-    def inject(self, text: str) -> str:
-        """Run the simulated bus with another fault; why not, if not."""
-        address = self.source.with_fault(text)
-        why = f"the simulated bus got the fault {text.strip() or 'healthy'}"
-        if refused := self._reopen(address, self.source.settings, why):
-            return refused.partition(": ")[2] or refused  # without the address: nobody typed it
-        self.model.by_hand = ByHand()
-        return ""
-
-    def act(self, text: str) -> str:
-        """Have a simulated device do something; why not, if not."""
-        if not self.source.is_simulated:
-            return "Listening cannot transmit: cards, keys and faults are for a simulated bus (sim:demo)."
-        words = text.split(maxsplit=1)
-        if words and words[0].lower() == "fault":
-            return self.inject(words[1] if len(words) > 1 else "healthy")
-        try:
-            self.tell(self.source.act(text))
-        except ValueError as error:
-            return str(error)
-        return ""
-
-    def _reopen(self, address: str, settings: LineSettings | None, why: str) -> str:
-        source, model = self.source, self.model
-        was = (source.address, source.settings)
-        if not self._closed:
-            with model.lock:
-                for item in source.close():
-                    self._recording.write(item)
-                    model.hear(item)
-        now_ns = model.now_ns
-        source.address, source.settings = address, settings
-        try:
-            source.open(now_ns)
-        except TapError as error:
-            source.address, source.settings = was
-            try:
-                source.open(now_ns)
-            except TapError as second:
-                self.failure, self._closed = second, True
-                self._ended(f"The tap failed: {second}")
-            return str(error)
-        self._told = 0
-        self.count_anew(why)
-        self.tell(f"Counting began anew: {why}.")
-        return ""
-
-    def change_speed(self, step: int) -> None:
-        """Play faster or slower; 0: pause, or go on."""
-        if self.source.is_live:
-            self.tell_screen("A live bus comes as fast as it comes; Space holds the picture of the traffic.")
-            return
-        if step == 0:
-            self.pace.paused = not self.pace.paused
-        else:
-            self.pace.change(step)
-        self._show_pace()
-        self.tell_screen(f"Playing: {self.pace.text()}.")
-
-    def _show_pace(self) -> None:
-        self.model.pace = "" if self.source.is_live else self.pace.text()

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from io import BufferedWriter
 from pathlib import Path
 
-from benchtool.capture.chunk import Item, TapInfo
+from benchtool.capture.chunk import Item, LineCounts, TapInfo
 from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.private import create_private
 from benchtool.capture.recorder import LOG_SUFFIXES
@@ -20,12 +21,34 @@ _ENDINGS = (".pcapng", "", *LOG_SUFFIXES)
 _FLUSH_NS = 1_000_000_000
 
 
+@dataclass(slots=True)
+class Recorded:
+    """A file that was recorded into."""
+
+    path: str
+    broke_off_ns: int | None = None
+    """Bus time at which it could no longer be written; None where it ended as it should."""
+    why: str = ""
+
+    def text(self) -> str:
+        """For the summary."""
+        if self.broke_off_ns is None:
+            return f"recorded in {self.path}: raw octets, card data included"
+        return (
+            f"recorded in {self.path} only until {self.broke_off_ns / 1e9:.1f} s ({self.why}; its last second may "
+            "be missing): raw octets, card data included"
+        )
+
+
 class Recording:
     """One a screen; it records only between `begin` and `end`. `on_failure` is told what ended it early."""
 
     def __init__(self, on_failure: Callable[[CaptureError], None]) -> None:
-        self.paths: list[str] = []
+        self.files: list[Recorded] = []
         """All that were begun, in order."""
+        self._base = ""
+        """The name that the user gave."""
+        self._now_ns = 0
         self._on_failure = on_failure
         self._recorder: Recorder | None = None
         self._notes: BufferedWriter | None = None
@@ -41,9 +64,18 @@ class Recording:
         except CaptureError as error:
             return str(error)
         self.end()
-        self._recorder = recorder
-        self.paths.append(path)
+        self._recorder, self._base = recorder, path
+        self.files.append(Recorded(path))
         return ""
+
+    def go_on(self, info: TapInfo) -> str:
+        """Go on in the next file, for the line is set otherwise now; why not, if not: then the old one has ended."""
+        base = self._base
+        refused = self.begin(next_name(base), info)
+        self._base = base
+        if refused:
+            self.end()
+        return refused
 
     def end(self) -> str:
         """End it; which file has ended, empty where none was written."""
@@ -56,13 +88,14 @@ class Recording:
         try:
             recorder.close()
         except CaptureError as error:
-            self._on_failure(error)
+            self._broke_off(error)
             return ""
         return str(recorder.path)
 
     def write(self, item: Item) -> None:
         """Record an item, before anything else is done with it."""
         if self._recorder is not None:
+            self._now_ns = max(self._now_ns, item.t_ns if isinstance(item, LineCounts) else item.end_ns)
             try:
                 self._recorder.write(item)
             except CaptureError as error:
@@ -71,6 +104,7 @@ class Recording:
     def flush(self, now_ns: int) -> None:
         """It is `now_ns` of bus time: what is older than a second shall be in the file."""
         if self._recorder is not None and abs(now_ns - self._flushed_ns) >= _FLUSH_NS:
+            self._now_ns = max(self._now_ns, now_ns)
             try:
                 self._recorder.flush()
             except CaptureError as error:
@@ -101,6 +135,11 @@ class Recording:
         if recorder is not None:
             with suppress(CaptureError):
                 recorder.close()
+        self._broke_off(error)
+
+    def _broke_off(self, error: CaptureError) -> None:
+        last = self.files[-1]
+        last.broke_off_ns, last.why = self._now_ns, str(error)
         self._on_failure(error)
 
 

@@ -66,6 +66,12 @@ class Source:
             if self._ready:
                 self._pace.bus_ns = self._last_ns = self._ready[0].t_ns
 
+    def set_clock(self, now_ns: int) -> None:
+        """It is `now_ns` on the screen's clock at a live tap: opening it took its time, and the bus went on."""
+        self._offset_ns = now_ns - self.tap.now_ns
+        if isinstance(self._tap, LiveTap):
+            self._tap.told_from_ns = self._offset_ns
+
     def _make(self) -> Tap:
         if not self.address.startswith("sim:"):
             return self._opener(self.address, self.settings)

@@ -41,7 +41,7 @@ def summary_lines(pump: Pump, width: int) -> list[str]:
     if model.found is not None:
         lines.append("benchtool diagnose tells the evidence")
     lines += [*_moments("readings", model.readings), *_moments("notes", model.notes)]
-    return lines + [f"recorded in {path}: raw octets, card data included" for path in pump.recorded]
+    return lines + [file.text() for file in pump.recorded]
 
 
 def _part_lines(figures: Figures, noticed: WatchFigures, found: Found | None, width: int) -> list[str]:

@@ -21,6 +21,7 @@ from benchtool.screens.watch_pace import FULL, Pace
 from benchtool.screens.watch_ring import Ring
 from benchtool.screens.watch_rows import Filter
 from benchtool.screens.watch_state import Model
+from benchtool.screens.watch_summary import summary_lines
 from benchtool.taps.address import open_tap
 from tests.screens.watching import watching
 
@@ -73,7 +74,7 @@ def test_devices_are_told_alive_and_silent_by_word_and_sign() -> None:
     assert {one.address: one.state for one in shot.devices} == dict.fromkeys(range(1, 5), State.ALIVE) | {
         5: State.SILENT
     }
-    assert shot.state == "Alive: 4 of 5 devices answer; address 5 silent."
+    assert shot.state == "Alive: 4 of 5 devices answer; address 5 is silent."
     assert "- silent" in screen.text()
     assert next(one for one in shot.devices if one.address == 4).last.startswith("7.8 s: keys")
     assert shot.devices[0].address == 5, "what needs attention comes first"
@@ -120,7 +121,7 @@ def test_a_frame_opens_to_its_last_bit_with_its_check_value() -> None:
     text = screen.text(100, 40)
     # Sheet 5.1: SOM 53, address 01, length 8, control 04 (CRC), POLL 60; CRC as sent and worked out 00BA.
     assert screen.look.page is Page.FRAME
-    for shown in ("0    53   0101 0011", "5    60   0110 0000", "7    00   0000 0000", "sent 00BA, worked out 00BA"):
+    for shown in ("0  53  0101 0011", "5  60  0110 0000", "7  00  0000 0000", "sent 00BA, worked out 00BA"):
         assert shown in text
 
 
@@ -414,3 +415,9 @@ def test_a_full_disk_stops_the_recording_and_not_the_screen(
         screen.run(1)
     assert isinstance(screen.pump.failure, CaptureError)
     assert not screen.model.recording
+    assert "RECORDING STOPPED: no space left on the device" in screen.text(100, 40)
+    recorded = screen.pump.recorded[-1]
+    assert recorded.broke_off_ns is not None
+    assert 1.0 <= recorded.broke_off_ns / 1e9 <= 1.6
+    said = summary_lines(screen.pump, 100)[-1]
+    assert f"only until {recorded.broke_off_ns / 1e9:.1f} s (no space left on the device;" in said

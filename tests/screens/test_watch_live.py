@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from benchtool.capture.chunk import LineErrors, TapInfo
-from benchtool.capture.settings import LineSettings
+from pathlib import Path
+
+import pytest
+
+from benchtool.capture.chunk import Chunk, Gap, LineErrors, TapInfo
+from benchtool.capture.files import open_capture
+from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.frames.osdp.build import build_frame
 from benchtool.screens.watch_look import Look
 from benchtool.screens.watch_state import Snapshot
+from benchtool.screens.watch_summary import summary_lines
 from benchtool.taps.live import LiveTap, Source, SourceLostError
 from benchtool.taps.tap import TapError
 from tests.screens.watching import Watching, watching
@@ -16,7 +22,9 @@ POLL = build_frame(1, 0x60, b"", sequence=1, crc=True, reply=False)
 
 
 class ScriptedTap(LiveTap):
-    """A device by script; one step each time it is opened."""
+    """A device by script, one each time it is opened, that takes any rate and no format but 8N1."""
+
+    opening_s = 0.0
 
     def __init__(self, address: str, settings: LineSettings | None, clock: FakeClock, opened: list[list[Step]]) -> None:
         super().__init__(address, settings, clock=clock)
@@ -25,6 +33,8 @@ class ScriptedTap(LiveTap):
     def _connect(self, timeout_s: float | None) -> Source:
         if not self._opened_with:
             raise TapError("there is no device", reason="absent")
+        self._settings = LineSettings(self._settings.baud)
+        self._fake.wait(self.opening_s)
         return FakePort(self._fake, self._opened_with.pop(0))
 
     def _describe(self) -> TapInfo:
@@ -62,3 +72,93 @@ def test_the_seconds_in_which_an_adapter_is_gone_are_not_heard_from_the_first_on
     back = shot(screen)
     assert back.deaf_since_ns is None
     assert [cell.deaf for cell in back.cells if not cell.future] == [True] * 5 + [False] * 2
+
+
+def test_a_format_that_the_device_refuses_is_said_and_neither_shown_nor_recorded(tmp_path: Path) -> None:
+    clock = FakeClock()
+    screen = at_adapter(clock, [[POLL] * 5, [POLL] * 7, [POLL] * 9])
+    until(screen, clock, 1)
+    screen.type("r", str(tmp_path / "rec1.pcapng"))
+    screen.type("b", "8E1")
+    assert "The device does not take 9600 8E1: it goes on with 9600 8N1." in screen.look.refused
+    assert screen.desk.submit("8N1") is False
+    assert "already" in screen.look.refused
+    screen.desk.cancel()
+    until(screen, clock, 2)
+    assert shot(screen).settings == "9600 8N1"
+    assert not screen.pump.past, "nothing has changed: counting goes on"
+    assert screen.model.octets == 12 * len(POLL)
+    # The rate is taken, the format is not.
+    screen.type("b", "19200 8E1")
+    until(screen, clock, 3)
+    screen.pump.finish()
+    assert shot(screen).settings == "19200 8N1"
+    summary = "\n".join(summary_lines(screen.pump, 100))
+    assert "when the receiver was set to 19200 8N1 (the device does not take 19200 8E1)" in summary
+    for name, expected, frames in (("rec1", "9600 8N1", 7), ("rec1-2", "19200 8N1", 9)):
+        with open_capture(tmp_path / f"{name}.pcapng") as capture:
+            assert str(capture.info.settings) == expected
+            assert sum(len(item.octets) for item in capture if isinstance(item, Chunk)) == frames * len(POLL)
+
+
+def test_while_the_tap_is_set_nothing_is_heard_and_time_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ScriptedTap, "opening_s", 0.2)
+    clock = FakeClock()
+    screen = at_adapter(clock, [[], [POLL], []])
+    until(screen, clock, 1)
+    screen.type("r", str(tmp_path / "a.pcapng"))
+    screen.pump._clock_ns = clock.now_ns
+    before_ns = screen.pump.source.now_ns()
+    screen.desk.press("b")
+    screen.desk.submit("8E1")
+    assert screen.pump.source.now_ns() - before_ns == 200_000_000
+    until(screen, clock, 2)
+    screen.pump.finish()
+    with open_capture(tmp_path / "a.pcapng") as capture:
+        gaps = [item for item in capture if isinstance(item, Gap)]
+    assert [(gap.end_ns - gap.t_ns, gap.why) for gap in gaps] == [(200_000_000, "the tap was being set")]
+
+
+def test_notices_of_a_tap_opened_later_stand_on_the_time_of_the_screen() -> None:
+    clock = FakeClock()
+    screen = at_adapter(clock, [[], [POLL, SourceLostError("unplugged")]])
+    until(screen, clock, 3)
+    screen.type("b", "19200")
+    until(screen, clock, 4)
+    assert "/dev/ttyX gone at 3.0 s (unplugged)" in screen.text(100, 30)
+
+
+def test_a_second_change_of_rate_records_into_a_third_file(tmp_path: Path) -> None:
+    screen = watching("sim:bench")
+    screen.type("r", str(tmp_path / "rec1.pcapng"))
+    for rate in ("19200", "4800", "9600 8E1"):
+        screen.run(0.5)
+        screen.type("b", rate)
+    screen.run(0.5)
+    screen.pump.finish()
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "rec1-2.pcapng",
+        "rec1-3.pcapng",
+        "rec1-4.pcapng",
+        "rec1.pcapng",
+    ]
+    with open_capture(tmp_path / "rec1-4.pcapng") as capture:
+        assert capture.info.settings == LineSettings(9600, CharFormat.parse("8E1"))
+
+
+def test_what_has_been_played_of_a_capture_is_told(tmp_path: Path) -> None:
+    line = "{} 53 01 08 00 05 60 8B 33\n"
+    for name, count in (("short.log", 20), ("long.log", 1000)):
+        (tmp_path / name).write_text("".join(line.format(f"{1000 + at}.5") for at in range(count)))
+        screen = watching(str(tmp_path / name))
+        screen.run(count / 4)
+        assert shot(screen).pace in ("speed 1, 24% played", "speed 1, 25% played", "speed 1, 26% played")
+        assert screen.text().startswith(" ")
+        screen.run(count * 0.76)
+        assert shot(screen).pace == "speed 1, 100% played"
+        screen.pump.finish()
+    sim = watching()
+    sim.run(1)
+    assert "played" not in shot(sim).pace
