@@ -107,7 +107,14 @@ def _new(kind: str, tap: str) -> Hunt | CardHunt:
     from benchtool.diagnose.hunt import Hunt
     from benchtool.diagnose.hunt_card import CardHunt
 
-    return CardHunt(tap, listens=bool(tap)) if kind == "data" else Hunt(tap, listens=bool(tap))
+    return CardHunt(tap, listens=bool(tap)) if kind == "data" else Hunt(tap, listens=bool(tap), retunes=_retunes(tap))
+
+
+def _retunes(tap: str) -> bool:
+    """Whether it can be listened at with another setting: a recording cannot."""
+    from benchtool.commands.options import is_live
+
+    return bool(tap) and (tap.startswith("sim:") or is_live(tap))
 
 
 def _wired(tap: str | None) -> str:
@@ -138,6 +145,8 @@ def _resumed(path: str, tap: str | None) -> Hunt | CardHunt:
         if (_wired(tap) == "data") != isinstance(found, hunt_card.CardHunt):
             raise CommandError(f"{tap}: the hunt in {path} is at another kind of line", Exit.USAGE)
         found.tap, found.listens = tap, True
+    if not isinstance(found, hunt_card.CardHunt):
+        found.retunes = _retunes(found.tap)
     return found
 
 

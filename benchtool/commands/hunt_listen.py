@@ -9,7 +9,9 @@ import click
 
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.hunt_talk import tell
-from benchtool.commands.options import listening_time, tap_failed, tap_for
+from benchtool.commands.options import AUTO, listening_time, tap_failed, tap_for
+from benchtool.diagnose.hunt_retune import Setting
+from benchtool.taps.simulated import SimulatedTap
 from benchtool.taps.tap import TapError
 
 if TYPE_CHECKING:
@@ -21,16 +23,20 @@ _READ_S = 60.0
 
 def bus_listener(
     tap: str, baud: int | None, char_format: CharFormat | None, seconds: float | None
-) -> Callable[[], Observed | None]:
-    """Listens at the tap each time it is called; a failure is told in a line, and None given."""
+) -> Callable[[Setting], Observed | None]:
+    """Listens at the tap each time, with the setting given; a failure is told in a line, and None given."""
 
-    def listen() -> Observed | None:
+    def listen(setting: Setting) -> Observed | None:
         from benchtool.commands.session import Session, end_progress, progress_line
         from benchtool.diagnose.engine import observe
         from benchtool.reports.frame_text import tap_line
 
         try:
-            opened = tap_for(tap, baud, char_format, seconds)
+            form = char_format if setting.format is None else CharFormat.parse(setting.format)
+            rate = AUTO if setting.find else setting.baud or baud
+            opened = tap_for(tap, rate, None if setting.find else form, seconds, on_notice=tell)
+            if setting.turned and isinstance(opened, SimulatedTap):
+                opened.turn_clip()
             progress = progress_line()
             session = Session(opened, seconds=listening_time(opened, seconds, "diagnose"), progress=progress)
             session.run()
@@ -58,10 +64,10 @@ def _frames(figures: object) -> str:
     return f"{asked} requests to {len(rows)} addresses, {sum(row.answered for row in rows)} answered"
 
 
-def card_listener(source: str, seconds: float | None) -> Callable[[], CardEvidence | None]:
+def card_listener(source: str, seconds: float | None) -> Callable[[Setting], CardEvidence | None]:
     """Reads cards each time it is called; numbers are not shown."""
 
-    def listen() -> CardEvidence | None:
+    def listen(_: Setting) -> CardEvidence | None:
         from benchtool.commands.reads_run import ReadsRun, Wanted
         from benchtool.diagnose.card_evidence import CardEvidence
         from benchtool.frames.card.formats import FORMATS

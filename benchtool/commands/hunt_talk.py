@@ -18,12 +18,13 @@ from benchtool.diagnose.hunt_better import better
 from benchtool.diagnose.hunt_card import CardHunt
 from benchtool.diagnose.hunt_end import odd
 from benchtool.diagnose.hunt_question import Ask, HuntError, Question
+from benchtool.diagnose.hunt_retune import Setting
 from benchtool.diagnose.readings import ACTIONS
 from benchtool.reports.hunt_ask import WIDTH, explained, in_a_row, keys_lines, prompt_of, question_lines, wrap
 from benchtool.reports.hunt_text import doubted, learned_lines, standing
 
-Listen = Callable[[], Any]
-"""Listens, and gives what `hear` of the hunt takes; None where nothing came of it."""
+Listen = Callable[[Setting], Any]
+"""Listens with a setting, and gives what `hear` of the hunt takes; None where nothing came of it."""
 _ACTIONS = tuple(action.name for action in ACTIONS)
 _WIDEST = 110
 """Longer lines are hard to read (judgement)."""
@@ -120,7 +121,7 @@ def taken_back(hunt: Hunt | CardHunt, asker: Asker) -> bool:
 
 def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: Listen | None) -> bool:
     """Ask until the question is answered or gone back on; False where the person leaves."""
-    if question.ask is Ask.LISTEN and not (is_live(hunt.tap) or hunt.tap.startswith("sim:")):
+    if question.name == "listen" and not (is_live(hunt.tap) or hunt.tap.startswith("sim:")):
         told = f"Let benchtool take in what was recorded: {hunt.tap}"
         question = replace(question, text=told, how="It is taken in whole; nothing has to be connected.", caution="")
     base = question.name.partition("@")[0] + "@" * ("@" in question.name)
@@ -153,13 +154,16 @@ def _took(hunt: Hunt | CardHunt, question: Question, text: str, listen: Listen |
     before = hunt.shares()
     try:
         if question.ask is Ask.LISTEN and text.lower() in ("", "l"):
-            heard = _heard(listen)
+            heard = _heard(listen, hunt.setting if isinstance(hunt, Hunt) else Setting())
             if heard is None:
                 return False
             hunt.hear(heard)
         elif listens_again and text.lower() == "l":
-            heard = _heard(listen)
-            if heard is None or not isinstance(hunt, Hunt):
+            if not isinstance(hunt, Hunt):
+                return False
+            now = hunt.setting
+            heard = _heard(listen, now._replace(turned=not now.turned) if question.name == "swap-clip" else now)
+            if heard is None:
                 return False
             address = question.name.partition("@")[2]
             gone = int(address) if question.name.startswith("unplug@") else None
@@ -184,12 +188,12 @@ def _took(hunt: Hunt | CardHunt, question: Question, text: str, listen: Listen |
     return True
 
 
-def _heard(listen: Listen | None) -> Any:
+def _heard(listen: Listen | None, setting: Setting) -> Any:
     if listen is None:
         tell("There is no TAP to listen at: s goes on without; or leave, and --resume with a TAP.")
         return None
     try:
-        return listen()
+        return listen(setting)
     except KeyboardInterrupt:
         tell("Listening was broken off, and nothing is taken of it.")
         return None

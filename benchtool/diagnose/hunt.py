@@ -14,11 +14,16 @@ from typing import TypeVar
 from benchtool.diagnose import observed as saved
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.finding import Cause, Diagnosis
-from benchtool.diagnose.hunt_answers import Conversation, listened, saved_hunt
-from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, best_look, best_question
+from benchtool.diagnose.hunt_answers import FOUND, Conversation, listened, saved_hunt
+from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, best_look, best_question, look_at
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
+from benchtool.diagnose.hunt_retune import AGAIN, Setting, is_setting, kept, listen_again, read_over, setting_of, wanted
+from benchtool.diagnose.hunt_set_to import SET_TO, set_to_question
+from benchtool.diagnose.hunt_silence import POWER, nobody_polls
+from benchtool.diagnose.hunt_subject import focus, subject
 from benchtool.diagnose.observed import Observed, StateError
 from benchtool.diagnose.readings import (
+    HERE,
     MOST_ADDRESS,
     ByHand,
     ReadingError,
@@ -49,12 +54,13 @@ ADDRESS = Question(
 
 
 class Hunt(Conversation):
-    """One hunt on a bus."""
+    """One hunt on a bus. `retunes`: whether its tap can be listened at again with another setting."""
 
-    def __init__(self, tap: str = "", *, listens: bool = True) -> None:
+    def __init__(self, tap: str = "", *, listens: bool = True, retunes: bool = False) -> None:
         super().__init__(tap, listens=listens)
-        self.heard: Observed | None = None
-        """What listening brought, the last time."""
+        self.retunes = retunes
+        self._heard: dict[str, Observed] = {}
+        """What each kind of listening brought, the last time."""
         self._state: State | None = None
         self._asked: Question | None = None
         self._over = False
@@ -65,8 +71,9 @@ class Hunt(Conversation):
         return self._observed(self.answers)
 
     def _observed(self, answers: tuple[Answer, ...]) -> Observed:
-        found = self.heard if self.heard is not None and listened(answers) else Observed(tap=self.tap)
-        for one in answers:
+        heard = [self._heard[one.name] for one in answers if one.text and one.name in self._heard]
+        found = heard[-1] if heard else Observed(tap=self.tap)
+        for one in read_over(answers):
             if one.text:
                 found = _with(found, one)
         return found
@@ -105,6 +112,22 @@ class Hunt(Conversation):
         if "address" not in done:
             return ADDRESS
         listens = self.listens and "listen" not in done
+        if self.retunes and listened(self.answers) and self.state.shown[self.state.leader] >= FOUND:
+            again = listen_again(self.state.leader, self.observed, done)
+            if again is not None:
+                return again
+        if nobody_polls(self.observed):
+            return None
+        set_to = set_to_question(self.observed, done)
+        if set_to is not None:
+            return set_to
+        if listened(self.answers) and not self.observed.octets and POWER not in done:
+            return look_at(POWER, self.observed, self.state)
+        about = self.focus
+        if about is not None:
+            if not about.group and not listens:
+                return None
+            return best_question(self.observed, about, done, self.address, listens=listens, apart=bool(about.group))
         if not (self.state.certain and self.settled):
             question = best_question(self.observed, self.state, done, self.address, listens=listens)
             if question is not None:
@@ -112,6 +135,25 @@ class Hunt(Conversation):
         if self.unexplained and self.state.leader is Cause.HEALTHY:
             return best_look(self.observed, self.state, done, self.address)
         return None
+
+    @property
+    def focus(self) -> State | None:
+        """The state for the dead reader alone, where what leads does not account for it; else None."""
+        return focus(self.observed, self.state, self.address)
+
+    @property
+    def subject(self) -> tuple[tuple[Cause, float], ...]:
+        """What can keep the named reader dead, the likeliest first, where what leads does not account for it."""
+        about = self.focus
+        return () if about is None or self.address is None else subject(self.observed, about, self.address)
+
+    @property
+    def setting(self) -> Setting:
+        """How to listen for the question that stands."""
+        question = self.next_question()
+        if question is None:
+            return setting_of(self.answers)
+        return wanted(question.name, self.observed, self.answers)
 
     @property
     def heard_well(self) -> bool:
@@ -124,6 +166,14 @@ class Hunt(Conversation):
     def unexplained(self) -> bool:
         """Whether a reader is told to be dead though all that was heard went well."""
         return self.address is not None and self.heard_well
+
+    @property
+    def unasked(self) -> bool:
+        """Whether nobody asks the address of the reader that is told to be dead, though others are asked."""
+        rows = self.observed.addresses
+        others = sum(one.requests for one in rows if one.address != self.address)
+        asked = any(one.requests for one in rows if one.address == self.address)
+        return self.address is not None and others >= _ENOUGH and not asked
 
     @property
     def settled(self) -> bool:
@@ -141,7 +191,13 @@ class Hunt(Conversation):
 
     def hear(self, heard: Observed) -> None:
         """Take in what listening brought, as the answer to the question that stands or instead of an earlier one."""
-        self.heard = replace(heard, by_hand=ByHand())
+        heard = replace(heard, by_hand=ByHand())
+        again = self._asked.name if self._asked is not None and self._asked.name in AGAIN else None
+        if again is not None:
+            self._heard[again] = heard
+            self._became((*self.answers, Answer(again, kept(again, heard))))
+            return
+        self._heard["listen"] = heard
         if not listened(self.answers):
             self._became((*(one for one in self.answers if one.name != "listen"), Answer("listen", "heard")))
         else:
@@ -169,27 +225,33 @@ class Hunt(Conversation):
 
     def to_json(self) -> str:
         """The text of a saved hunt. No octets, no card data in it."""
-        heard = None if self.heard is None else json.loads(saved.to_json(self.heard))
+        heard = {name: json.loads(saved.to_json(one)) for name, one in self._heard.items()}
+        first = heard.pop("listen", None)
         answers = [[one.name, one.text] for one in self.answers]
-        return json.dumps({KEY: VERSION, "tap": self.tap, "answers": answers, "heard": heard}, indent=1)
+        held = {KEY: VERSION, "tap": self.tap, "answers": answers, "heard": first}
+        return json.dumps({**held, "heard-again": heard} if heard else held, indent=1)
 
     @classmethod
     def from_json(cls, text: str) -> Hunt:
         """Take a saved hunt up again; HuntError says what is wrong with it."""
         held, tap, answers = saved_hunt(text, KEY, VERSION)
         hunt = cls(tap, listens=bool(tap))
-        if held.get("heard") is not None:
-            try:
-                hunt.heard = saved.from_json(json.dumps(held["heard"]))
-            except StateError:
-                raise HuntError("what was heard cannot be read") from None
+        again = held.get("heard-again", {})
+        if not isinstance(again, dict) or not again.keys() <= set(AGAIN):
+            raise HuntError("what was heard cannot be read")
+        for name, heard in {"listen": held.get("heard"), **again}.items():
+            if heard is not None:
+                try:
+                    hunt._heard[name] = saved.from_json(json.dumps(heard))
+                except StateError:
+                    raise HuntError("what was heard cannot be read") from None
         for one in answers:
             try:
                 if one.text:
                     _with(Observed(), one)
             except HuntError as error:
                 raise HuntError(f"its answer to {one.name[:40]}: {error}") from None
-        if listened(answers) and hunt.heard is None:
+        if any(one.text and one.name in ("listen", *AGAIN) and one.name not in hunt._heard for one in answers):
             raise HuntError("what was heard is missing")
         hunt._became(answers)
         return hunt
@@ -206,7 +268,7 @@ def understood(question: Question, text: str) -> str:
         return _chosen(question, text)
     answer = Answer(question.name, text)
     _with(Observed(), answer)
-    if question.name == "address":
+    if question.name == "address" or question.name.startswith(SET_TO):
         return str(int(text))
     return text
 
@@ -230,7 +292,10 @@ def _with(observed: Observed, answer: Answer) -> Observed:
     name, text = answer.name, answer.text
     kind, at, place = name.partition("@")
     base, address = f"{kind}{at}", _address(place)
-    if name == "listen":
+    here = bool(at) and place == HERE
+    if name == "listen" or name in AGAIN:
+        if name not in ("listen", AGAIN[0]) and not is_setting(text):
+            raise HuntError(f"{text[:40]!r}: a rate and a format are wanted, such as 9600 8N1")
         return observed
     if name == "address":
         if _address(text) is None:
@@ -238,15 +303,23 @@ def _with(observed: Observed, answer: Answer) -> Observed:
         return observed
     if name == LENGTH.name:
         return replace(observed, length_m=_metres(text))
-    if (at and address is None) or (address is not None and not at):
+    if name.startswith(SET_TO):
+        if _address(text) is None or not (here or address is not None):
+            raise HuntError(
+                f"{text[:40]!r}: an address from 0 to {MOST_ADDRESS} is wanted, or Enter if it cannot be told"
+            )
+        return observed
+    if (at and address is None and not here) or (address is not None and not at):
         raise HuntError(f"{name[:40]!r}: no such question")
     try:
-        if _known(action_of, base) is not None:
+        if _known(action_of, base) is not None and not here:
             return observed.measured(ByHand(tried=(parse_tried(f"{name}={text}"),)))
         if _known(kind_of, base) is not None:
-            return observed.measured(ByHand((parse_reading(f"{name}={text}"),)))
+            reading = parse_reading(f"{base}{0 if here else place}={text}")
+            return observed.measured(ByHand((replace(reading, address=None) if here else reading,)))
     except ReadingError as error:
-        told = str(error).removeprefix(f"{name}={text}: ").replace(" after =", "")
+        told = str(error).replace(f"{base}0", name) if here else str(error)
+        told = told.removeprefix(f"{name}={text}: ").replace(" after =", "")
         raise HuntError(f"{text[:40]!r}: {told}") from None
     sight = _known(sight_of, base)
     if sight is None:
@@ -272,7 +345,8 @@ def _minutes(name: str) -> float:
     kind, at, _ = name.partition("@")
     base = f"{kind}{at}"
     found = _known(sight_of, base) or _known(kind_of, base) or _known(action_of, base)
-    return {"listen": LISTEN, LENGTH.name: LENGTH}.get(name, ADDRESS).minutes if found is None else found.minutes
+    told = {"listen": LISTEN, LENGTH.name: LENGTH, **dict.fromkeys(AGAIN, LISTEN)}
+    return told.get(name, ADDRESS).minutes if found is None else found.minutes
 
 
 def _metres(text: str) -> float:

@@ -9,6 +9,8 @@ from typing import Any
 from benchtool.diagnose.hunt_question import Answer, HuntError
 
 _MOST_ANSWERS = 500
+FOUND = 0.75
+"""From here on a cause counts as found."""
 
 
 class Conversation(ABC):

@@ -5,7 +5,7 @@ The same expected fall of the entropy as `measurements`, with sights and listeni
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -17,9 +17,9 @@ from benchtool.diagnose.mends import action_chance
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import PLACED
-from benchtool.diagnose.readings import ACTIONS, LIVE, Action
+from benchtool.diagnose.readings import ACTIONS, HERE, LIVE, METER, Action
 from benchtool.diagnose.sights import Sight
-from benchtool.diagnose.sights_known import SIGHTS
+from benchtool.diagnose.sights_known import SIGHTS, sight_of
 from benchtool.diagnose.sights_weigh import chances
 from benchtool.diagnose.state import State
 from benchtool.diagnose.weigh import Floats, Places, entropy
@@ -58,13 +58,15 @@ class _Candidate:
 
 
 def best_question(
-    observed: Observed, state: State, done: Collection[str], address: int | None, *, listens: bool
+    observed: Observed, state: State, done: Collection[str], address: int | None, *, listens: bool, apart: bool = False
 ) -> Question | None:
-    """The question most worth asking; None where none is. `listens`: whether there is a tap not listened to yet."""
-    found = list(_candidates(observed, state, done, address, listens=listens))
-    apart = any(one.apart >= LEAST_GAIN for one in found)
-    for one in sorted(found, key=lambda one: -one.worth(apart=apart)):
-        gain = max(one.gain, one.apart)
+    """The question most worth asking; None where none is. `listens`: whether there is a tap not listened to yet;
+    `apart`: nothing else is wanted than which of the state's group it is.
+    """
+    found = list(_candidates(observed, state, done, address, listens=listens, apart=apart))
+    by_group = apart or any(one.apart >= LEAST_GAIN for one in found)
+    for one in sorted(found, key=lambda one: -one.worth(apart=by_group)):
+        gain = one.apart if apart else max(one.gain, one.apart)
         if gain < LEAST_GAIN or gain / one.minutes < _LEAST_WORTH:
             continue
         question = _question(one, observed, state)
@@ -86,18 +88,25 @@ def best_look(observed: Observed, state: State, done: Collection[str], address: 
     return None if best is None else _question(best, observed, state)
 
 
+def look_at(name: str, observed: Observed, state: State) -> Question | None:
+    """A sight that is asked for by its name, whatever it is worth."""
+    sight = sight_of(name)
+    one = _weighed(sight, None, sight.minutes + _LOOK_MINUTES, chances(sight, None, state.heard_at), state)
+    return _question(one, observed, state)
+
+
 def _cheap(one: _Candidate) -> bool:
     return one.minutes <= _CHEAP_MINUTES and one.gain >= LEAST_GAIN and one.worth(apart=False) >= _LEAST_CHEAP
 
 
 def _candidates(
-    observed: Observed, state: State, done: Collection[str], address: int | None, *, listens: bool
+    observed: Observed, state: State, done: Collection[str], address: int | None, *, listens: bool, apart: bool
 ) -> Iterator[_Candidate]:
     """Everything that can be asked for."""
     belief, probability = state.belief, state.belief.probability
     if listens:
-        apart = LISTENS_AWAY * entropy(_shares(state)) if state.group else 0.0
-        yield _Candidate("listen", None, LISTENS_AWAY * belief.bits(), _LISTEN_MINUTES + _LOOK_MINUTES, apart)
+        parted = LISTENS_AWAY * entropy(_shares(state)) if state.group else 0.0
+        yield _Candidate("listen", None, LISTENS_AWAY * belief.bits(), _LISTEN_MINUTES + _LOOK_MINUTES, parted)
     yield from _looks(observed, state, done, address)
     suspects = measurements.suspects(belief, state.at)
     at = state.at
@@ -106,16 +115,40 @@ def _candidates(
         at = {cause: {address: 0.5} for cause in PLACED}
     actions = ACTIONS if _heard(observed) and weigh.something_wrong(observed.symptoms) else ()
     listed = measurements.choices(belief, observed.by_hand, observed.length_m, at, state.group, actions)
-    listed = [choice for choice in listed if choice.name not in done and not _told(choice, done)]
+    listed = [choice for choice in listed if _choice_name(choice) not in done and not _told(choice, done)]
+    if not suspects and address is None:
+        listed = _ranked([*_where_one_stands(observed, state, done), *listed])
     for number, choice in enumerate(listed[:_MOST_MEASURED]):
-        apart = 0.0
-        if number == 0 and state.group:
+        parted = 0.0
+        if state.group and (apart or number == 0):
             measured = _table(choice, observed, at, probability)
-            apart = 0.0 if measured is None else _gain_apart(measured, state)
-        yield _Candidate(choice, choice.address, choice.gain_bits, choice.minutes + _SETUP_MINUTES, apart)
+            parted = 0.0 if measured is None else _gain_apart(measured, state)
+        yield _Candidate(choice, choice.address, choice.gain_bits, choice.minutes + _SETUP_MINUTES, parted)
 
 
 _MOST_MEASURED = 8
+
+
+def _where_one_stands(observed: Observed, state: State, done: Collection[str]) -> Iterator[measurements.Choice]:
+    """Readings at the dead reader where nobody knows its address, and nothing was heard that tells."""
+    if _nobody_dead(observed):
+        return
+    known, belief = draws.load_fewer(), state.belief
+    for kind in METER:
+        if kind.at_device and f"{kind.name}{HERE}" not in done:
+            table = known.outcomes(kind, None, observed.length_m, state.at, belief.probability)
+            if table is not None:
+                yield measurements.Choice(
+                    kind, None, belief.bits() - _expected(belief.probability, table), kind.minutes
+                )
+
+
+def _ranked(found: Sequence[measurements.Choice]) -> list[measurements.Choice]:
+    return sorted(found, key=lambda one: -one.worth)
+
+
+def _nobody_dead(observed: Observed) -> bool:
+    return any(one.sight == "who-is-dead" and one.answer == "none" for one in observed.by_hand.seen)
 
 
 def _looks(observed: Observed, state: State, done: Collection[str], address: int | None) -> Iterator[_Candidate]:
@@ -125,7 +158,13 @@ def _looks(observed: Observed, state: State, done: Collection[str], address: int
     where = address if address is not None else suspects[0] if suspects else None
     for sight in SIGHTS:
         place = where if sight.at_device else None
-        if (sight.heard_too and heard) or (sight.at_device and place is None) or _name(sight.name, place) in done:
+        if address is None and sight.name in _WHERE_ONE_STANDS:
+            place = None  # who does not know an address finds no other device by it
+            if _nobody_dead(observed):
+                continue
+        elif sight.at_device and place is None:
+            continue
+        if (sight.heard_too and heard) or _name(sight.name, place) in done:
             continue
         if sight.name == "still-answers@" and not heard:
             continue  # nobody could hear it
@@ -147,8 +186,21 @@ def _told(choice: measurements.Choice, done: Collection[str]) -> bool:
     return kind.endswith("@") and sum(name.startswith(kind) for name in done) >= _MOST_PLACES
 
 
+_WHERE_ONE_STANDS = ("reader@", "settings@")
+
+
 def _name(name: str, address: int | None) -> str:
-    return name if address is None else f"{name}{address}"
+    place = HERE if name.endswith("@") else ""
+    return f"{name}{place if address is None else address}"
+
+
+def place_words(address: int | str | None) -> str:
+    """Which device is meant, for people."""
+    return "the reader that you stand before" if address in (None, HERE) else f"address {address}"
+
+
+def _choice_name(choice: measurements.Choice) -> str:
+    return _name(choice.what.name, choice.address)
 
 
 def _weighed(what: Sight | str, address: int | None, minutes: float, table: Floats, state: State) -> _Candidate:
@@ -190,11 +242,13 @@ def _question(one: _Candidate, observed: Observed, state: State) -> Question | N
     gain, minutes = round(max(one.gain, 0.0), 3), one.minutes
     if isinstance(one.what, Sight):
         sight = one.what
-        place = f"address {one.address}"
+        asked = sight.ask.format(place=place_words(one.address))
+        if one.address is None:
+            asked = asked.replace("the reader at the reader", "the reader")
         return Question(
             _name(sight.name, one.address),
             Ask.CHOICE,
-            sight.ask.format(place=place),
+            asked,
             sight.answers,
             sight.how,
             caution=sight.caution,
@@ -206,20 +260,22 @@ def _question(one: _Candidate, observed: Observed, state: State) -> Question | N
     if isinstance(one.what, str):
         return LENGTH
     choice = one.what
-    do = choice.what.how.format(place=f"address {choice.address}") + "."
+    do = choice.what.how.format(place=place_words(choice.address)) + "."
     if not observed.tap:
         do = without_tap(do)
     if isinstance(choice.what, Action):
         better, same = choice.what.expect
         told = (("better", "it got better"), ("same", "no better"))
         expect: tuple[str, ...] = (f"better: {better}", f"no better: {same}")
-        return Question(choice.name, Ask.CHOICE, do, told, "", expect, choice.what.caution, "", gain, choice.minutes)
+        return Question(
+            _choice_name(choice), Ask.CHOICE, do, told, "", expect, choice.what.caution, "", gain, choice.minutes
+        )
     expect = measurements.meanings(choice.what, choice.address, state.belief.present(), observed.length_m, state.at)
     if len(expect) < 2:  # no result would tell causes in play apart
         return None
     return Question(
-        choice.name, Ask.VALUE, do, (), _HOW[choice.what.unit], expect, choice.what.caution, choice.what.unit, gain,
-        choice.minutes,
+        _choice_name(choice), Ask.VALUE, do, (), _HOW[choice.what.unit], expect, choice.what.caution, choice.what.unit,
+        gain, choice.minutes,
     )  # fmt: skip
 
 

@@ -11,14 +11,13 @@ import shlex
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import Conversation
+from benchtool.diagnose.hunt_retune import OWN, format_found
 from benchtool.diagnose.readings import Reading
 
 LEAST_SUPPLY_V = 10.8
 """Below this a 12 V device may not work (common practice); a 24 V device even less."""
 _NO_SUPPLY_V = 1.0
 """So little is none (judgement: a meter's slip, or what other wires leak into the cores)."""
-_OWN = (Cause.REVERSED_AT_TAP, Cause.BAUD_WRONG, Cause.FORMAT_WRONG)
-_AS_8N1 = "read as sent in 8N1"
 _NOT_ASKED = ("address",)
 """What is told, but is no evidence."""
 
@@ -30,7 +29,7 @@ def nothing_known(hunt: Conversation) -> bool:
 
 def own_setting(hunt: Hunt) -> bool:
     """Whether what was heard came through a wrong clip or setting of ours, so that it says nothing of the reader."""
-    return hunt.observed.symptoms is not None and hunt.state.leader in _OWN
+    return hunt.observed.symptoms is not None and hunt.state.leader in OWN
 
 
 def not_yet(hunt: Hunt) -> str:
@@ -54,25 +53,21 @@ def mend_first(hunt: Hunt) -> tuple[str, ...]:
         if rate is None:
             return ("Read the rate off the controller's settings.", f"Then hunt again: {again} --baud RATE", anew)
         return (f"Hunt again at the rate found: {again} --baud {rate}", anew)
-    as_8n1 = observed.format != "8N1" and any(text.startswith(_AS_8N1) for text, _ in observed.told.values())
-    if as_8n1:
-        return (f"Hunt again with the format found: {again} --format 8N1", anew)
+    form = format_found(observed)
+    if form is not None:
+        return (f"Hunt again with the format found: {again} --format {form}", anew)
     return ("Read parity and stop bits off the controller's settings.", f"Then hunt again: {again} --format 8E1", anew)
 
 
 def low_supply(hunt: Hunt) -> Reading | None:
     """The lowest supply measured at a device that is too low for it; None where none is."""
-    low = [
-        one
-        for one in hunt.observed.by_hand.readings
-        if one.kind == "supply@" and abs(one.value) < LEAST_SUPPLY_V and one.address is not None
-    ]
+    low = [one for one in hunt.observed.by_hand.readings if one.kind == "supply@" and abs(one.value) < LEAST_SUPPLY_V]
     return min(low, key=lambda one: abs(one.value), default=None)
 
 
 def supply_words(reading: Reading) -> tuple[str, str]:
     """What a supply that is too low is, and what to do about it."""
-    at = f"address {reading.address}"
+    at = "the reader" if reading.address is None else f"address {reading.address}"
     if abs(reading.value) < _NO_SUPPLY_V:
         said = f"No supply arrives at {at}: {reading.value:g} V was measured there."
         where = "its fuse, its power supply's output, the supply cores and their terminals"

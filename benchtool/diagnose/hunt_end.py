@@ -11,9 +11,12 @@ import numpy as np
 from benchtool.diagnose import draws
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
-from benchtool.diagnose.hunt_answers import Conversation
+from benchtool.diagnose.hunt_answers import FOUND, Conversation
 from benchtool.diagnose.hunt_do import low_supply, own_setting
 from benchtool.diagnose.hunt_question import Answer
+from benchtool.diagnose.hunt_set_to import set_to_todo
+from benchtool.diagnose.hunt_silence import nobody_polls
+from benchtool.diagnose.hunt_subject import SILENT_FAULTS
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.priors import PRIORS
 from benchtool.diagnose.state import believed
@@ -22,8 +25,6 @@ RULED_OUT = 0.005
 """A cause less probable than this, and several times less than before anything was known, is ruled out, if the
 evidence is as many times less likely with it beside what was found than without it."""
 _TIMES_LESS = 4.0
-FOUND = 0.75
-"""From here on the cause counts as found."""
 LEFT = 0.05
 """From here on a cause is still possible."""
 _IN_PLAY = 0.01
@@ -105,16 +106,20 @@ def ending(hunt: Hunt) -> Ending:
     left = [(cause, share) for cause, share in ranked if share >= LEFT or cause in state.group]
     left = left or ranked[:1]
     named = {cause for cause, _ in left}
-    out = () if own_setting(hunt) else _ruled_out(hunt, named)
+    out = () if own_setting(hunt) or nobody_polls(hunt.observed) else _ruled_out(hunt, named)
     found = ranked[0][1] >= FOUND and not state.group
     # Two can be found at once.
     call = [CALLS[cause] for cause, share in left if not found or share >= FOUND]
     if hunt.unexplained and beyond(hunt):
         call = [CONFIGURES, *(one for one in call if one != CALLS[Cause.HEALTHY])]
-    if own_setting(hunt):
+    if nobody_polls(hunt.observed):
+        call = [ELECTRICIAN, CONFIGURES]
+    elif own_setting(hunt):
         call = [NOBODY]
     elif hunt.state.leader in (Cause.BAUD_WRONG, Cause.FORMAT_WRONG):
         call = [CONFIGURES]  # it is a device that is set otherwise: nothing of ours is clipped on
+    if set_to_todo(hunt.observed):
+        call = [CONFIGURES, *(one for one in call if one not in (SUPPLIER, CONFIGURES, CALLS[Cause.HEALTHY]))]
     if low_supply(hunt) is not None:
         call = [ELECTRICIAN, *(one for one in call if one not in (SUPPLIER, CALLS[Cause.HEALTHY]))]
     return Ending(found, tuple(left), out, tuple(dict.fromkeys(call)))
@@ -137,7 +142,7 @@ def _ruled_out(hunt: Hunt, named: Collection[Cause]) -> tuple[Cause, ...]:
             continue
         alone = rows[frozenset((cause,))]
         pairs = ((rows[one], rows.get(one | {cause}, alone)) for one in left)
-        logs = (by_hand if cause in _SILENT_FAULTS else belief).log_likelihood
+        logs = (by_hand if cause in SILENT_FAULTS else belief).log_likelihood
         falls = min(float(logs[without] - logs[row]) for without, row in pairs)
         if falls >= math.log(_TIMES_LESS) and share * _TIMES_LESS < PRIORS[cause] / total:
             out.append(cause)
@@ -147,7 +152,7 @@ def _ruled_out(hunt: Hunt, named: Collection[Cause]) -> tuple[Cause, ...]:
 def beyond(hunt: Hunt) -> str:
     """What to say of a reader that is told to be dead and is heard to live; empty where that is not so."""
     rows = [one for one in hunt.observed.addresses if one.address == hunt.address and one.requests]
-    if not hunt.unexplained:
+    if not hunt.unexplained and not (hunt.unasked and not own_setting(hunt)):
         lives = bool(rows) and rows[0].answered >= _LIVES * rows[0].requests
         where = hunt.state.at.get(hunt.state.leader, {})
         if not (lives and where) or where.get(rows[0].address, 0.0) >= _HERE:
@@ -159,7 +164,7 @@ def beyond(hunt: Hunt) -> str:
             f"But nobody asks address {hunt.address}: the controller does not list it, or the reader has another "
             "address. Look there first."
         )
-    if hunt.state.leader not in (Cause.HEALTHY, *_SILENT_FAULTS):
+    if hunt.state.leader not in (Cause.HEALTHY, *SILENT_FAULTS):
         return ""
     return (
         f"But a reader at address {hunt.address} is told to be dead, and on the bus it lives: {rows[0].answered} of "
@@ -171,7 +176,7 @@ def beyond(hunt: Hunt) -> str:
 
 def harmless(hunt: Hunt) -> str:
     """What to say where the leading cause was seen, but nothing that was heard suffers from it; else empty."""
-    if hunt.state.leader not in _SILENT_FAULTS or not hunt.heard_well:
+    if hunt.state.leader not in SILENT_FAULTS or not hunt.heard_well:
         return ""
     return (
         "It was seen or measured, not heard: every exchange that was listened to went well, so that here and now it "
@@ -181,18 +186,6 @@ def harmless(hunt: Hunt) -> str:
 
 _LIVES, _HERE = 0.95, 0.2
 """A device lives that answers so many of its requests; a fault less probable than this there is elsewhere."""
-_SILENT_FAULTS = (
-    Cause.TERMINATOR_MISSING_ONE,
-    Cause.TERMINATOR_MISSING_BOTH,
-    Cause.TERMINATOR_EXCESS,
-    Cause.TERMINATOR_MISPLACED,
-    Cause.BIAS_MISSING,
-    Cause.BIAS_WEAK,
-    Cause.STUB_TOO_LONG,
-    Cause.BUS_OVERLOADED,
-    Cause.LINE_TOO_LONG,
-)
-"""Causes that can be there while every octet is right."""
 
 
 @dataclass(frozen=True, slots=True)

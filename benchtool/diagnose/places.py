@@ -18,6 +18,8 @@ _SHARP = 12.0
 """How strongly a greater share of wrong exchanges speaks for an address (judgement)."""
 _UNKNOWN_PLACE = 0.5
 """How probable it is that a device of which nothing was heard is at fault: people measure what they suspect."""
+_STOOD_BEFORE = 0.8
+"""The same for a reader whose address nobody knows: somebody came for it because it is dead (judgement)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,9 +134,14 @@ def segment(addresses: Sequence[AtAddress], order: Sequence[int]) -> str:
 
 
 def share_at(at: Mapping[Cause, Mapping[int, float]], cause: Cause, address: int | None) -> float:
-    """How probable it is that the device of a cause is at the address; of a device never heard of, nobody knows."""
+    """How probable it is that the device of a cause is at the address; of a device never heard of, nobody knows.
+
+    Without an address: at the reader that one stands before.
+    """
+    if address is None:
+        return _STOOD_BEFORE if cause in PLACED else 0.0
     if any(address in where for where in at.values()):
-        return at.get(cause, {}).get(_key(address), 0.0)
+        return at.get(cause, {}).get(address, 0.0)
     return _UNKNOWN_PLACE if cause in PLACED else 0.0
 
 
@@ -158,7 +165,3 @@ def moved(
                 found = {one: (1 - share) * rest for one, rest in found.items()}
             found[address] = share
     return found
-
-
-def _key(address: int | None) -> int:
-    return -1 if address is None else address

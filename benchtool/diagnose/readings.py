@@ -210,6 +210,15 @@ _NUMBER = re.compile(
 )
 
 
+HERE = "here"
+"""In place of an address: the reader that one stands before."""
+
+
+def _named(kind: str, address: int | None) -> str:
+    place = HERE if kind.endswith("@") else ""
+    return f"{kind}{place if address is None else address}"
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One reading: `kind` with an `@` at its end is of the device at `address`."""
@@ -220,8 +229,8 @@ class Reading:
 
     @property
     def name(self) -> str:
-        """As it is typed: `ab-idle@5`."""
-        return self.kind if self.address is None else f"{self.kind}{self.address}"
+        """As it is typed: `ab-idle@5`; `supply@here` of a reader whose address nobody knows."""
+        return _named(self.kind, self.address)
 
     def text(self) -> str:
         """For people."""
@@ -257,8 +266,8 @@ class Seen:
 
     @property
     def name(self) -> str:
-        """As it is kept: `reader@4`."""
-        return self.sight if self.address is None else f"{self.sight}{self.address}"
+        """As it is kept: `reader@4`; `reader@here` of a reader whose address nobody knows."""
+        return _named(self.sight, self.address)
 
 
 @dataclass(frozen=True, slots=True)

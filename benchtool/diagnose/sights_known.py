@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchtool.diagnose.finding import Cause
-from benchtool.diagnose.readings import DOORS, LIVE, Seen
+from benchtool.diagnose.readings import DOORS, LIVE, SUPPLY, Seen
 from benchtool.diagnose.sights import Sight
 
 _ONE_DEVICE = (
@@ -93,6 +93,20 @@ SIGHTS: tuple[Sight, ...] = (
         heard_too=True,
     ),
     Sight(
+        "controller-power",
+        "Has the controller light and supply?",
+        "Look at its lights and its screen; where it is dark, measure DC volts at its own supply terminals.",
+        (
+            ("lit", "its lights are on, and it has its supply"),
+            ("dark", "no light at all, or no supply at its terminals"),
+        ),
+        (0.98, 0.02),
+        {Cause.NONE_OF_THESE: (0.5, 0.5)},
+        0.5,
+        f"{SUPPLY} Open no enclosure with mains in it.",
+        heard_too=True,
+    ),
+    Sight(
         "changed",
         "What was done just before it began?",
         "Ask the users, and whoever worked there last.",
@@ -155,11 +169,12 @@ SIGHTS: tuple[Sight, ...] = (
         "Read address and rate off the device: its switches, its label, or its configuration.",
         (
             ("listed", "as the list says"),
-            ("address", "another address, or one that is there twice"),
-            ("rate", "another rate or format"),
+            ("address", "to another address than the list's"),
+            ("twice", "as the list says, but another device has that address too"),
+            ("rate", "to another rate or format"),
         ),
-        (0.96, 0.02, 0.02),
-        {Cause.ADDRESS_DUPLICATE: (0.3, 0.68, 0.02), Cause.DEVICE_SILENT: (0.8, 0.1, 0.1)},
+        (0.96, 0.01, 0.01, 0.02),
+        {Cause.ADDRESS_DUPLICATE: (0.3, 0.01, 0.67, 0.02), Cause.DEVICE_SILENT: (0.75, 0.14, 0.01, 0.1)},
         4.0,
     ),
     Sight(

@@ -7,8 +7,9 @@ import html
 from benchtool.diagnose.card_readings import CARD_METER
 from benchtool.diagnose.hunt import ADDRESS, Hunt
 from benchtool.diagnose.hunt_card import CardHunt
-from benchtool.diagnose.hunt_choose import LENGTH, without_tap
+from benchtool.diagnose.hunt_choose import LENGTH, place_words, without_tap
 from benchtool.diagnose.hunt_question import Answer
+from benchtool.diagnose.hunt_set_to import SET_TO
 from benchtool.diagnose.readings import ACTIONS, METER
 from benchtool.diagnose.sights_known import SIGHTS
 from benchtool.reports.hunt_ask import WIDTH, wrap
@@ -21,6 +22,7 @@ _ASKED = {
     **{kind.name: f"{kind.how}." for kind in (*METER, *CARD_METER)},
     **{action.name: f"{action.how}." for action in ACTIONS},
     **{sight.name: sight.ask for sight in SIGHTS},
+    SET_TO: "To which address is {place} set?",
 }
 _STYLE = (
     "body{font:16px/1.4 sans-serif;max-width:46em;margin:2em auto;padding:0 1em;color-scheme:light dark}"
@@ -60,7 +62,7 @@ def done_words(answer: Answer, *, clipped: bool) -> str:
     asked = _ASKED.get(f"{kind}{at}")
     if asked is None:
         return answer_words(answer)
-    asked = asked.format(place=f"address {place}")
+    asked = asked.format(place=place_words(place)).replace("the reader at the reader", "the reader")
     said = answer_words(answer).removeprefix(f"{answer.name}: ")
     return f"{asked if clipped else without_tap(asked)} {said} ({answer.name})"
 

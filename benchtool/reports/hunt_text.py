@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
@@ -10,12 +11,11 @@ from benchtool.diagnose.card_finding import CardCause, CardFinding
 from benchtool.diagnose.card_readings import CARD_METER
 from benchtool.diagnose.finding import Cause, Finding
 from benchtool.diagnose.hunt import Hunt
-from benchtool.diagnose.hunt_answers import Conversation
+from benchtool.diagnose.hunt_answers import FOUND, Conversation
 from benchtool.diagnose.hunt_card import CardHunt
 from benchtool.diagnose.hunt_do import low_supply, mend_first, not_yet, nothing_known, own_setting, supply_words
 from benchtool.diagnose.hunt_end import (
     CONFIGURES,
-    FOUND,
     LEFT,
     Weighed,
     beyond,
@@ -26,6 +26,9 @@ from benchtool.diagnose.hunt_end import (
     weighed,
 )
 from benchtool.diagnose.hunt_question import Answer
+from benchtool.diagnose.hunt_retune import AGAIN, again_words, mended
+from benchtool.diagnose.hunt_set_to import set_to_todo, set_to_words
+from benchtool.diagnose.hunt_silence import nobody_polls, silence_todo, silence_words
 from benchtool.diagnose.readings import DOORS, METER, SUPPLY, action_of, kind_of
 from benchtool.diagnose.sights_known import sight_of
 from benchtool.reports.diagnosis_text import proof_words, sure
@@ -68,12 +71,24 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     """How it ended: the causes found or what is left, why, the mend, what is ruled out, whom to call."""
     if nothing_known(hunt):
         return _unknown(hunt, width)
+    if isinstance(hunt, Hunt) and nobody_polls(hunt.observed):
+        return _silent(hunt, width)
     diagnosis = hunt.diagnosis()
     leader, shares = diagnosis.findings[0], hunt.shares()
     group = () if diagnosis.group is None else tuple(one.value for one in diagnosis.group.causes)
     found = [one for one in diagnosis.findings if one is leader or _also_found(one, shares, group)]
-    lines = wrap(_first(leader, group), width=width)
-    lines += [line for one in found[1:] for line in wrap(f"At the same time {_named(one)}.", width=width)]
+    about, likeliest = hunt.subject if isinstance(hunt, Hunt) else (), list[Finding]()
+    if about and isinstance(hunt, Hunt):  # the reader that was named comes first, what is wrong beside it after that
+        likeliest = _at_reader(hunt, about[0][0])
+        found = [*(likeliest if about[0][1] >= FOUND else ()), *(one for one in found if one.cause is not about[0][0])]
+        told = [
+            _dead_reader(hunt, about),
+            *(f"Beside it {_named(one)}." for one in found if one.cause is not about[0][0]),
+        ]
+    else:
+        told = [_first(leader, group), *(f"At the same time {_named(one)}." for one in found[1:])]
+    lives = beyond(hunt).removeprefix("But ") if isinstance(hunt, Hunt) and (hunt.unexplained or hunt.unasked) else ""
+    lines = [line for text in (f"{lives[:1].upper()}{lives[1:]}", *told) for line in wrap(text, width=width)]
     unmeasured = isinstance(hunt, Hunt) and not hunt.settled and leader.cause is Cause.HEALTHY
     summaries = [_ONLY_SEEN] if unmeasured else [one.summary for one in found]
     lines += [line for text in summaries for line in wrap(text, width=width)]
@@ -81,14 +96,21 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     own = isinstance(hunt, Hunt) and own_setting(hunt)
     if isinstance(hunt, Hunt):
         low = low_supply(hunt)
-        said = ("" if low is None else supply_words(low)[0], not_yet(hunt) if own else "", harmless(hunt), beyond(hunt))
+        said = (
+            set_to_words(hunt.observed, hunt.answers),
+            "" if low is None else supply_words(low)[0],
+            not_yet(hunt) if own else "",
+            harmless(hunt),
+            "" if lives else beyond(hunt),
+            mended(hunt.answers),
+        )
         parts[0].lines.extend(line for one in said if one for line in wrap(one, width=width))
     # A cause at two devices has one evidence.
     causes = {one.cause.value: one for one in reversed(found)}
     for one in reversed(causes.values()):
-        told = [proof for proof in one.evidence if proof.weight >= _TELLING][:_MOST_PROOFS]
+        proofs = [proof for proof in one.evidence if proof.weight >= _TELLING][:_MOST_PROOFS]
         title = "WHY" if len(causes) == 1 else f"WHY {one.cause.value}"
-        parts.append(Section(title, [line for proof in told for line in wrap(proof_words(proof), "- ", width=width)]))
+        parts.append(Section(title, [line for proof in proofs for line in wrap(proof_words(proof), "- ", width=width)]))
     decided = weighed(hunt, [one.cause.value for one in found])
     rows_told = [_decided(one, cause, leader.cause.value) for cause, rows in decided.items() for one in rows]
     parts.append(Section("WHAT COUNTED MOST", [line for one in rows_told for line in wrap(one, "- ", width=width)]))
@@ -102,7 +124,7 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     if own:  # all that was heard came through it: the others are not settled at all
         left = []
     parts.append(Section("STILL POSSIBLE", left))
-    todo = list(dict.fromkeys(text for one in found for text in one.todo))
+    todo = list(dict.fromkeys(text for one in (*likeliest, *found) for text in one.todo))
     if isinstance(hunt, Hunt):
         todo = _todo(hunt, found, todo)
     parts.append(Section("DO", [line for text in todo for line in _do_lines(text, width)]))
@@ -116,6 +138,32 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     return [part for part in parts if part.lines]
 
 
+def _at_reader(hunt: Hunt, cause: Cause) -> list[Finding]:
+    """The finding of a cause at the reader that was named, if it is probable enough to be told."""
+    here = [one for one in hunt.diagnosis().findings if one.cause is cause]
+    return [one for one in here if one.place == f"address {hunt.address}"] or here[:1]
+
+
+def _dead_reader(hunt: Hunt, about: Sequence[tuple[Cause, float]]) -> str:
+    """What keeps the named reader dead, as far as it is known."""
+    cause, share = about[0]
+    if share >= FOUND:
+        return f"The reader at address {hunt.address}: {cause.value}, {share:.0%} ({sure(share)})."
+    left = ", ".join(f"{one.value} {part:.0%}" for one, part in about[:_MOST_STANDING] if part >= LEFT)
+    return f"What keeps the reader at address {hunt.address} dead is not settled. Left: {left}."
+
+
+def _silent(hunt: Hunt, width: int) -> list[Section]:
+    """The end of a hunt on a bus on which nobody polls."""
+    again = f"benchtool hunt {shlex.quote(hunt.tap)}" if hunt.tap else "benchtool hunt TAP"
+    todo = [f"Caution: {SUPPLY} {DOORS}", *silence_todo(hunt.observed, again)]
+    return [
+        Section("RESULT", wrap(silence_words(hunt.observed), width=width)),
+        Section("DO", [line for one in todo for line in _do_lines(one, width)]),
+        Section(_CALL, [line for call in ending(hunt).call for line in wrap(call, "- ", width=width)]),
+    ]
+
+
 def _do_lines(text: str, width: int) -> list[str]:
     """One thing to do; a command stands on a line of its own, whole, to be copied as it is."""
     words, command, rest = text.partition("benchtool hunt ")
@@ -126,7 +174,10 @@ def _todo(hunt: Hunt, found: Sequence[Finding | CardFinding], advised: list[str]
     """What to do: our own setting first, then a supply that is too low, then as is advised for the causes found."""
     if own_setting(hunt):
         return list(mend_first(hunt))
+    otherwise = list(set_to_todo(hunt.observed))
     low = low_supply(hunt)
+    if otherwise and low is None:
+        return otherwise
     if low is None:
         return advised
     fed = (Cause.DEVICE_SILENT, Cause.DEVICE_RESETTING, Cause.HEALTHY)
@@ -207,6 +258,8 @@ def answer_words(answer: Answer) -> str:
         return f"{answer.name}: could not be told"
     if answer.name == "listen":
         return "listened"
+    if answer.name in AGAIN:
+        return again_words(answer)
     for known in (kind_of, action_of):
         try:
             known(name)

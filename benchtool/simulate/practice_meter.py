@@ -112,6 +112,8 @@ def look(line: Scenario, sight: str, address: int | None, seed: int, answering: 
         if address is None:
             raise ScenarioError(f"{sight}: say at which address")
         return _at_device(line, sight, address, seed)
+    if sight == "controller-power":
+        return "lit"
     if sight == "who-is-dead":
         return _who(line, answering())
     if sight == "controller":
@@ -150,7 +152,7 @@ def _at_device(line: Scenario, sight: str, address: int, seed: int) -> str:
         return "dark" if without_power(line, device, seed) else "beeps"
     if sight == "settings@":
         other = (device.baud or line.line.baud, device.format or line.line.format)
-        return "address" if twins > 1 else "listed" if other == (line.line.baud, line.line.format) else "rate"
+        return "twice" if twins > 1 else "listed" if other == (line.line.baud, line.line.format) else "rate"
     if sight == "still-answers@":
         return "yes" if twins > 1 else "no"
     return ""

@@ -36,6 +36,8 @@ class Person:
     def answer(self, name: str) -> str:
         """What is typed for the question; empty where it cannot be told. ScenarioError for a device not there."""
         base, at, place = name.partition("@")
+        if place == "here":  # asked where nobody told an address: no reader is known to be dead
+            return ""
         kind, address = f"{base}{at}", int(place) if place else None
         if kind == "address":
             return self._dead()

@@ -24,8 +24,9 @@ from benchtool.capture.chunk import LineErrors
 from benchtool.diagnose.engine import observe
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
+from benchtool.diagnose.hunt_answers import FOUND
 from benchtool.diagnose.hunt_better import answering, better
-from benchtool.diagnose.hunt_end import FOUND, ending
+from benchtool.diagnose.hunt_end import ending
 from benchtool.diagnose.hunt_question import Ask
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.sights_known import SIGHTS

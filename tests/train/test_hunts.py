@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from benchtool.diagnose.hunt_end import FOUND
+from benchtool.diagnose.hunt_answers import FOUND
 from benchtool.simulate.faults import FAULTS
 from benchtool.train.hunts import cases, hunted, sound
 
