@@ -261,3 +261,13 @@ def test_a_card_number_typed_in_a_hunt_is_shown_and_saved_nowhere() -> None:
     kept = result.output + Path("p.md").read_text() + Path("h.json").read_text()
     assert str(number) not in kept
     assert result.output.count("***") == 2
+
+
+@pytest.mark.parametrize("fault", ["pair-reversed-at-tap", "baud-wrong", "format-wrong"])
+def test_a_hunt_goes_on_at_the_right_setting_to_the_dead_reader(fault: str) -> None:
+    result = run(f"sim:demo?fault={fault},conductor-open&metres=100", typed="5\n\n\n.\n")
+    assert result.exit_code == 0, result.output
+    heard = [line for line in result.output.splitlines() if "Heard " in line]
+    assert "0 answered" in heard[0]
+    assert " 5 addresses" in heard[1]
+    assert "device-silent" in result.output.split("Left.")[1]
