@@ -212,11 +212,18 @@ def network_power(poe_class: int, watts: float, strict: bool, as_json: bool) -> 
 @click.option("--amps", type=_ABOVE_0, required=True, help="Load.")
 @click.option("--hours", type=_ABOVE_0, help="How long it must last.")
 @click.option("--usable", type=Number(0, 1, min_open=True), default=power.USABLE, show_default=True)
+@click.option(
+    "--celsius",
+    type=Number(power.IN_THE_COLD[0][0], 60),
+    help="Of the battery; 25 if not said. What is left in the cold is known to -15.",
+)
 @_strict_option
 @_json_option
-def battery(ah: float, amps: float, hours: float | None, usable: float, strict: bool, as_json: bool) -> None:
+def battery(
+    ah: float, amps: float, hours: float | None, usable: float, celsius: float | None, strict: bool, as_json: bool
+) -> None:
     """How long a back-up battery lasts."""
-    _tell(lambda: power.battery(ah, amps, usable, hours), as_json, strict)
+    _tell(lambda: power.battery(ah, amps, usable, hours, celsius), as_json, strict)
 
 
 @command.command("confidence")

@@ -15,6 +15,7 @@ from benchtool.install.closing_bands import Band, Unknown, output_band, reading_
 from benchtool.install.closing_pair import PairBands, pair_bands, too_low_at_rest
 from benchtool.install.record import Controller, Device, Door, Lock, Reader, Record, Supply, Tick
 from benchtool.install.rule import some
+from benchtool.install.rules_list import noted_serial
 from benchtool.install.rules_pair import terminator_ohm
 from benchtool.install.view import Trunk, View
 
@@ -162,8 +163,9 @@ def _of(bands: Mapping[str, Band] | Unknown, name: str) -> Band | Unknown:
 
 def _served(view: View, owner: Controller | Device, place: Controller | Device, group: str) -> Iterator[Point]:
     """The serial number on the label, and what hangs on the connectors."""
-    said = f"the label's serial number is {owner.serial}" if owner.serial else "serial number is noted"
-    yield Point(f"serial:{place.id}", group, said, missing="" if owner.serial else "its serial number")
+    serial = noted_serial(owner.serial)
+    said = f"the label's serial number is {serial}" if serial else "serial number is noted"
+    yield Point(f"serial:{place.id}", group, said, missing="" if serial else "its serial number")
     wired = [one for name in dict.fromkeys((owner.id, place.id)) for one in view.wired.get(name, ())]
     loose = [one.id for one in wired if not one.entry.connector]
     if loose:

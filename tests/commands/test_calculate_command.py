@@ -88,6 +88,12 @@ def test_the_rest() -> None:
     assert "class that feeds so much is class 4" in run("network-power", "--class", "3", "--watts", "13")[1]
     assert run("network-power", "--class", "4", "--watts", "13", "--strict")[0] == 0
     assert run("battery", "--ah", "7", "--amps", "0.35", "--hours", "12")[1].startswith("lasts = 16 h\nKEEPS TO")
+    # 0.85 of its capacity is left at 0 °C, 0.65 at -15 °C (battery makers' data sheets, from memory).
+    cold = ("battery", "--ah", "7", "--amps", "0.35", "--hours", "12", "--strict", "--celsius")
+    assert run(*cold, "0")[0] == 0
+    assert run(*cold, "0")[1].startswith("lasts = 13.6 h\nKEEPS TO")
+    assert run(*cold, "-15")[0] == 1
+    assert run(*cold, "-15")[1].startswith("lasts = 10.4 h\nMISSES the limit")
 
 
 def test_confidence_both_ways() -> None:
@@ -124,6 +130,8 @@ def test_confidence_both_ways() -> None:
         "battery --ah 7 --amps inf",
         "battery --ah 7 --amps 1 --hours nan",
         "battery --ah 7 --amps 1 --usable nan",
+        "battery --ah 7 --amps 1 --celsius nan",
+        "battery --ah 7 --amps 1 --celsius=-16",
         "confidence --rate nan",
         "confidence --rate 2",
         "confidence --rate 1e-6 --load nan",

@@ -110,6 +110,13 @@ def test_what_is_not_recorded_cannot_be_ticked(path: tuple[str | int, ...], item
     assert state_of(point, {item: Tick(item=item, at="2026-03-14 10:00")}) is State.MISSING
 
 
+@pytest.mark.parametrize("written", ["?", "n/a", "unknown", " "])
+def test_a_serial_number_that_is_none_is_not_noted(written: str) -> None:
+    text = with_value(TEXT, ("bus", 0, "device", 1, "serial"), written)
+    assert points(text)["serial:if-1"].missing == "its serial number"
+    assert written.strip() == "" or written not in points(text)["serial:if-1"].words
+
+
 def test_a_tick_is_held_against_the_band_of_the_record_as_it_is_now() -> None:
     text = with_entry(TEXT, ("tick",), Tick(item="ohms:if-1", at="2026-03-14 10:00", reading="62 ohm"))
     point = points(text)["ohms:if-1"]
