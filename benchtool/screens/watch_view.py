@@ -219,9 +219,10 @@ def _strip(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
     hurt = "".join(" " if not cell.damaged else str(cell.damaged) if cell.damaged < 10 else "#" for cell in cells)
     left = plan.width - _LABEL
     heard = _rates_label(shot.rates)
+    damage = f"damaged {shot.rates.damaged:.0f}/s" if shot.rates.seconds else "damaged"
     return [
         [(TEXT, fit(heard, _LABEL, glyphs)), (TEXT, fit(busy, left, glyphs))],
-        [(TEXT, fit(f"damaged {shot.rates.damaged:.0f}/s", _LABEL, glyphs)), (ALARM, fit(hurt, left, glyphs))],
+        [(TEXT, fit(damage, _LABEL, glyphs)), (ALARM, fit(hurt, left, glyphs))],
     ]
 
 
@@ -233,6 +234,11 @@ def _rates_label(rates: Rates) -> str:
     return f"busy {rates.busy:4.0%} in {seconds} s"
 
 
+def _a_second(rate: float, rates: Rates) -> str:
+    """A rate, where there was time to count in."""
+    return f" ({rate:.0f}/s)" if rates.seconds else ""
+
+
 def _counts(shot: Snapshot, width: int) -> str:
     """What was counted, with its rate; rates that do not fit are left out, never a part of a number."""
     counts, rates = shot.counts, shot.rates
@@ -240,10 +246,11 @@ def _counts(shot: Snapshot, width: int) -> str:
     damaged, sound, octets = f"damaged {counts.damaged}", f"sound {counts.sound}", f"octets {counts.octets}"
     both = [damaged, f"line errors {errors}"]
     forms = (
-        [*both, f"{sound} ({rates.sound:.0f}/s)", f"{octets} ({rates.octets:.0f}/s)"],
-        [*both, f"{sound} ({rates.sound:.0f}/s)", octets],
+        [*both, sound + _a_second(rates.sound, rates), octets + _a_second(rates.octets, rates)],
+        [*both, sound + _a_second(rates.sound, rates), octets],
         [*both, sound, octets],
         [*both, sound],
+        both,
     )
     texts = ["  ".join(parts) for parts in forms]
     return next((text for text in texts if len(text) <= width), texts[-1])

@@ -119,7 +119,7 @@ def unseen(info: TapInfo) -> str:
     elif info.line_errors is LineErrors.COUNTED:
         parts.append("the octet of a line error")
     if info.resolution_ns:
-        parts.append(f"times under {info.resolution_ns / 1e6:g} ms")
+        parts.append(f"times < {info.resolution_ns / 1e6:g} ms")
     return f"Not seen: {', '.join(parts)}" if parts else "Line errors and exact times are seen here"
 
 
