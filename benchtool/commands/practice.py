@@ -55,6 +55,7 @@ def command(
       benchtool practice --scores
     """
     from benchtool.commands import practice_progress as kept
+    from benchtool.commands.practice_score import HINT, WRONG
     from benchtool.commands.practice_talk import SilentAsker, Talk, say
     from benchtool.commands.site_ask import make_asker
 
@@ -63,9 +64,13 @@ def command(
         click.echo(f"deleted: {path}" if kept.forget(path) else "there was no progress to delete")
         return
     # One's own folder may be out of reach: that is no reason not to practise. What was asked for is.
-    rows = [] if progress is None and not scores and kept.out_of_reach(path) else kept.load(path)
+    unknown = progress is None and not scores and kept.out_of_reach(path)
+    before = kept.Kept([], 0) if unknown else kept.load(path)
+    rows = before.rows
+    if (spoilt := kept.spoilt_words(path, before)) is not None:
+        click.echo(spoilt, err=True)
     if scores:
-        click.echo(json.dumps(kept.as_objects(rows), indent=1) if as_json else "\n".join(kept.lines(rows)))
+        click.echo(json.dumps(kept.as_objects(rows), indent=1) if as_json else "\n".join(kept.lines(before)))
         return
     _check_scope_file(scope_file)
     if seed is None:
@@ -77,23 +82,32 @@ def command(
     def tell(texts: Sequence[str]) -> None:
         say(texts, err=as_json)
 
+    def ended() -> None:
+        if trouble is None:
+            minutes = round(game.minutes)
+            kept.keep(path, kept.Played(lines, level, seed, game.truth, game.named, game.score, minutes))
+
     tell([f"Level {level} ({title}), installation {seed}: {game.title}."])
     if game.devices:
-        tell([f"The list names devices {', '.join(map(str, game.devices))}."])
-    tell(["Something may be wrong with it. Type help for what can be done."])
+        tell([f"The site's list has devices {', '.join(map(str, game.devices))}."])
+    tell(
+        [
+            "Something may be wrong with it, or nothing. Begin with listen; help tells what else can be done. A hint "
+            f"costs {HINT} points, a wrong name {WRONG}."
+        ]
+    )
+    if any((row.lines, row.level, row.seed) == (lines, level, seed) for row in rows):
+        tell(["You have played this one before: the first score of an installation is the one that counts."])
     try:
-        Talk(game, points, scope_file, tell).play(SilentAsker() if as_json else make_asker())
+        Talk(game, points, scope_file, tell, ended).play(SilentAsker() if as_json else make_asker())
     except (EOFError, KeyboardInterrupt):
         tell([""])
     if not game.over:
         which = "" if lines == "bus" else f" --lines {lines}"
         again = f"benchtool practice{which} --level {level} --seed {seed}"
-        tell([f"Left open, not counted. The same again, where explain tells what it was: {again}"])
+        tell([f"Left open, not counted. The same installation again, from its beginning: {again}"])
     if as_json:
         click.echo(json.dumps(_result(game, lines, level, seed), indent=1))
-    if trouble is None and game.over:
-        minutes = round(game.minutes)
-        kept.keep(path, kept.Played(lines, level, seed, game.truth, game.named, game.score, minutes))
 
 
 def _check_scope_file(path: str | None) -> None:
@@ -119,14 +133,15 @@ def _game(lines: str, level: int, seed: int) -> tuple[Game, str, str]:
 
 
 def _result(game: Game, lines: str, level: int, seed: int) -> dict[str, object]:
+    # What is left open stays hidden here too.
     points = game.points if game.over else None
     return {
         "lines": lines,
         "level": level,
         "seed": seed,
-        "tap": game.tap,
-        "fault": game.truth,
-        "place": game.place,
+        "tap": game.tap if game.over else None,
+        "fault": game.truth if game.over else None,
+        "place": game.place if game.over else None,
         "named": game.named or None,
         "named_place": game.named_place,
         "right": game.right,
@@ -134,7 +149,7 @@ def _result(game: Game, lines: str, level: int, seed: int) -> dict[str, object]:
         "counted": game.over,
         "points": None if points is None else points.as_object(),
         "minutes": round(game.minutes, 1),
-        "probability": round(game.probability(), 3) if game.gathered() else None,
+        "probability": round(game.probability(), 3) if game.over and game.gathered() else None,
         "hunt": None
         if points is None
         else {"probability": round(points.hunted.probability, 3), "minutes": round(points.hunted.minutes, 1)},

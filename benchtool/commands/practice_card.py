@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cached_property
 
 from benchtool.commands.practice_game import Game, RefusedError, Replayed
-from benchtool.commands.practice_score import Work
+from benchtool.commands.practice_replay import Replay
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause
@@ -18,8 +18,7 @@ from benchtool.frames.card.entry import Entry
 from benchtool.frames.card.entry import Kind as Typed
 from benchtool.frames.card.pulses import reads_of
 from benchtool.reports import practice_card_text as texts
-from benchtool.reports.folded import UNFOLDED
-from benchtool.reports.hunt_text import answer_words, learned_lines, result_lines
+from benchtool.reports.practice_explain import card_explained
 from benchtool.simulate.card_address import records_of
 from benchtool.simulate.card_meter import OPEN_OHM
 from benchtool.simulate.practice_card import HiddenReader, card_reading, hide_reader
@@ -43,6 +42,7 @@ class CardPractice(Game):
     visible = ("printed",)
     causes = tuple(cause.value for cause in CardCause if cause is not CardCause.NONE_OF_THESE)
     help = texts.HELP
+    listens_words = "the probe on both lines, a card held to the reader, five times"
 
     def __init__(self, hidden: HiddenReader) -> None:
         super().__init__(hidden.fault, None, hidden.tap)
@@ -84,6 +84,11 @@ class CardPractice(Game):
     def gathered(self) -> bool:
         """Whether the learner knows anything."""
         return self._listened or bool(self._readings)
+
+    def done(self) -> frozenset[str]:
+        """Names of what the learner knows from."""
+        names = {*self._readings, *(("printed",) if self._printed else ())}
+        return frozenset({*names, "listen"} if self._listened else names)
 
     def probability(self) -> float:
         """Of the true cause, by what the learner has gathered."""
@@ -135,23 +140,25 @@ class CardPractice(Game):
         self.kind_of(what, self.visible, "look", "nothing of that name to look at")
         if not self._listened:
             raise RefusedError("there is no read yet to compare with the printed number: listen first")
+        if not self._entries():
+            raise RefusedError("reads and cards do not go together one by one here: there is nothing to compare")
         self._printed, self.minutes = True, self.minutes + PRINTED_MINUTES
         return texts.printed_lines(self.heard, self._entries())
 
-    def next_worth(self) -> str | None:
+    def next_worth(self) -> tuple[str, str] | None:
         """What benchtool would ask next; the printed number too."""
         if not self._listened:
-            return f"listen. {LISTEN.text}"
+            return "listen", LISTEN.text
         found = diagnose_lines(self.evidence())
         if found.findings[0].probability >= CERTAIN and found.group is None:
             return None
         steps = found.next
         known = [one for one in steps if one.name in (*self.measurable, "printed")]
-        return f"{known[0].name}. {known[0].do}" if known else None
+        return (known[0].name, known[0].do) if known else None
 
     def explain(self) -> list[str]:
         """What it was, and what told it."""
-        return texts.explained(CardCause(self.truth), self.tap, self.evidence())
+        return card_explained(CardCause(self.truth), self.tap, self.evidence())
 
     def said_here(self) -> str:
         """What it is by the pulses heard."""
@@ -159,14 +166,11 @@ class CardPractice(Game):
 
     def hunt(self) -> Replayed:
         """benchtool's own hunt."""
-        found, lines = self._hunted(), ["benchtool's own hunt:"]
-        lines += found[1]
-        hunt = found[0]
-        lines += [*result_lines(hunt, UNFOLDED), f"about {hunt.minutes:.0f} min of work"]
-        return Replayed(tuple(lines), Work(hunt.shares().get(self.truth, 0.0), hunt.minutes))
+        hunt, steps = self._hunted()
+        return steps.ended(hunt, self.truth, hunt.shares().get(self.truth, 0.0))
 
-    def _hunted(self) -> tuple[CardHunt, list[str]]:
-        hunt, lines = CardHunt(self.tap), list[str]()
+    def _hunted(self) -> tuple[CardHunt, Replay]:
+        hunt, steps = CardHunt(self.tap), Replay()
         while (question := hunt.next_question()) is not None:
             before = hunt.shares()
             if question.ask is Ask.LISTEN:
@@ -179,9 +183,8 @@ class CardPractice(Game):
                     hunt.take("")
             else:
                 hunt.take(_typed(card_reading(self._hidden, question.name), question.unit))
-            lines.append(f"{len(hunt.answers)}. {answer_words(hunt.answers[-1])}")
-            lines += learned_lines(before, hunt.shares(), UNFOLDED)
-        return hunt, lines
+            steps.took(self.typed(question.name), hunt.answers[-1], before, hunt.shares(), question.unit)
+        return hunt, steps
 
     def findable(self) -> bool:
         """Whether benchtool's own hunt ends at it, or at a group with it in."""
@@ -195,7 +198,7 @@ def _typed(value: float, unit: str) -> str:
     if unit == "ohm":
         value = max(0.0, value)
         return "open" if value >= OPEN_OHM else f"{value / 1e3:.3g}k" if value >= 1e3 else f"{value:.3g}"
-    return f"{value:.2f}"
+    return f"{round(value, 2) + 0.0:.2f}"  # no minus before a nothing
 
 
 def _share(evidence: CardEvidence, cause: str) -> float:

@@ -10,12 +10,15 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TypeVar
 
-from benchtool.commands.practice_score import Score, Work, score
+from benchtool.commands.practice_score import HINT, WRONG, Score, Work, score
+from benchtool.reports import practice_words
 from benchtool.simulate.specs import ScenarioError
 
 _Found = TypeVar("_Found")
 _NAMES = 3
 _MOST_SHOWN = 40
+_FURTHER = 0.25
+"""What benchtool's own hunt would have measured is told where it came so much further (a judgement)."""
 _FIRST = re.compile(r"[:;.]|, and")
 """What ends the beginning of a caution."""
 
@@ -30,6 +33,8 @@ class Replayed:
 
     lines: tuple[str, ...]
     work: Work
+    told: tuple[str, ...] = ()
+    """Names of the questions whose answers it rests on, the weightiest first."""
 
 
 class Game(ABC):
@@ -46,6 +51,8 @@ class Game(ABC):
     placed: frozenset[str] = frozenset()
     """Causes that are at a device."""
     help: tuple[str, ...]
+    listens_words: str
+    """What `listen` does, in a few words."""
 
     def __init__(self, truth: str, place: int | None, tap: str) -> None:
         self.truth = truth
@@ -93,8 +100,11 @@ class Game(ABC):
         raise RefusedError("there is nothing to try here: listen, measure and look")
 
     @abstractmethod
-    def next_worth(self) -> str | None:
-        """What benchtool would ask next, knowing what the learner knows; None where that is enough."""
+    def next_worth(self) -> tuple[str, str] | None:
+        """What benchtool would ask next, knowing what the learner knows: its name, and what is done for it.
+
+        None where that is enough.
+        """
 
     @abstractmethod
     def probability(self) -> float:
@@ -115,6 +125,10 @@ class Game(ABC):
     @abstractmethod
     def explain(self) -> list[str]:
         """What it was, and what told it."""
+
+    @abstractmethod
+    def done(self) -> frozenset[str]:
+        """Names of what the learner has listened to, measured, seen and tried, each with its address."""
 
     # ---- what is the same
 
@@ -154,11 +168,28 @@ class Game(ABC):
         worth = self.next_worth()
         if worth is None:
             return ["What you have is enough: name it. (That hint was free.)"]
-        if worth in self._hinted:
-            return [f"As told before: {worth} (Free this time.)"]
-        self._hinted.add(worth)
+        told = f"{self.typed(worth[0])}. {worth[1]}"
+        if told in self._hinted:
+            return [f"As told before: {told} (Free this time.)"]
+        self._hinted.add(told)
         self._hints += 1
-        return [f"Next worth its time: {worth}"]
+        return [f"Next worth its time: {told} (-{HINT} points)"]
+
+    def typed(self, name: str) -> str:
+        """The line that does what a question of that name asks for: `measure ab-idle`, `look reader@4`."""
+        verbs = (("measure ", self.measurable), ("look ", self.visible), ("try ", self.tryable))
+        return next((verb + name for verb, known in verbs if _kind(name) in known), name)
+
+    def missed(self) -> list[str]:
+        """What would have told it, where benchtool's own hunt got much further than the learner."""
+        hunted = self.hunted
+        if hunted.work.probability - self.probability() < _FURTHER:
+            return []
+        known = ("listen", *self.measurable, *self.visible, *self.tryable)
+        left = [name for name in hunted.told if _kind(name) in known and name not in self.done()]
+        told = f"What would have told it (benchtool's own hunt came to {hunted.work.probability:.0%}):"
+        rows = [f"- {self.typed(name)} ({self.cost(_kind(name)):g} min)" for name in left]
+        return [told, *rows] if rows else []
 
     def give_up(self) -> list[str]:
         """End it unnamed."""
@@ -208,13 +239,13 @@ class Game(ABC):
         self._wrong += 1
         if self._wrong >= _NAMES:
             self.over = True
-            return [f"No, it is not {cause}. That was the last try."]
+            return [f"No, it is not {cause}. That was the last try: score 0."]
         left = _NAMES - self._wrong
-        return [f"No, it is not {cause}. {left} more {'try' if left == 1 else 'tries'}."]
+        return [f"No, it is not {cause}: -{WRONG} points. {left} more {'try' if left == 1 else 'tries'}."]
 
     def _answer(self, text: str) -> tuple[str, int | None]:
         if not text:
-            raise RefusedError(f"name what? {', '.join(self.causes)}{self._place_words()}")
+            raise RefusedError("\n".join(["name what?", *self.causes_lines(), *self._place_words()]))
         cause, at, where = text.partition("@")
         if cause not in self.causes:
             raise RefusedError(f"no such cause{near(cause, self.causes)} causes lists them")
@@ -224,15 +255,14 @@ class Game(ABC):
             raise RefusedError(f"{cause} is of no one device: say name {cause}")
         return cause, self.address(where, f"{cause}@")
 
-    def _place_words(self) -> str:
-        if not self.placed:
-            return ""
-        return f". With its place where it is at a device: name device-silent@{self.devices[0]}"
+    def _place_words(self) -> list[str]:
+        where = "An @ wants the device behind it, where you know it"
+        return [f"{where}: name device-silent@{self.devices[0]}."] if self.placed else []
 
     def kind_of(self, text: str, known: Sequence[str], verb: str, noun: str) -> tuple[str, int | None]:
         """Which of `known` was typed, with its address; RefusedError says what there is."""
         if not text:
-            raise RefusedError(f"{verb} what? {self.listed(known)}")
+            raise RefusedError("\n".join([f"{verb} what?", *self._rows("", known)]))
         base, at, where = text.lower().partition("@")
         base = _whole(base, _plain(known))
         if base in known and not at:
@@ -253,11 +283,6 @@ class Game(ABC):
             raise RefusedError(f"there is no device {int(text)} here ({self._list()})")
         return int(text)
 
-    def listed(self, known: Sequence[str]) -> str:
-        """Names in a row, with an address where they want one."""
-        row = self._in_a_row(known)
-        return f"{row} ({self._list()})" if self.devices and any(one.endswith("@") for one in known) else row
-
     def sentences(self) -> list[str]:
         """Whole lines that Tab may complete."""
         found = []
@@ -268,21 +293,24 @@ class Game(ABC):
         return [*found, *(f"name {cause}" for cause in self.causes)]
 
     def kinds_lines(self) -> list[str]:
-        """All that can be measured, looked at and tried, by the minutes that each takes."""
-        lines = [f"listen   {self.cost('listen'):g} min"]
+        """All that can be measured, looked at and tried, each with its minutes and in plain words."""
+        lines = [practice_words.row("listen", self.cost("listen"), self.listens_words)]
         if self.tryable:
-            lines.append(f"scope    {self.cost('scope'):g} min")
+            lines.append(practice_words.row("scope", self.cost("scope"), "one question and its answer, drawn"))
         for word, known in (("measure", self.measurable), ("look", self.visible), ("try", self.tryable)):
-            for minutes in sorted({self.cost(one) for one in known}):
-                row = [one for one in known if self.cost(one) == minutes]
-                lines.append(f"{word:7}  {minutes:g} min: {self._in_a_row(row)}")
-        if self.devices:
-            lines.append(f"An @ wants a device behind it: {self._list()}.")
-        lines.append(f"help NAME tells what one is; {self.minutes:g} min of work so far.")
-        return lines
+            if known:
+                lines += ["", f"{word}:", *self._rows("  ", known)]
+        return [*lines, f"help NAME tells more of one; {self.minutes:g} min of work so far."]
 
-    def _in_a_row(self, known: Sequence[str]) -> str:
-        return ", ".join(f"{one}{self.devices[0]}" if one.endswith("@") else one for one in known)
+    def _rows(self, indent: str, known: Sequence[str]) -> list[str]:
+        """Names, one a line, the quickest first, with an address where they want one."""
+        rows = []
+        for one in sorted(known, key=self.cost):
+            name = f"{one}{self.devices[0]}" if one.endswith("@") else one
+            rows.append(indent + practice_words.row(name, self.cost(one), practice_words.short(one)))
+        if any(one.endswith("@") for one in known):
+            rows.append(f"{indent}An @ wants a device behind it: {self._list()}.")
+        return rows
 
     def replay(self) -> list[str]:
         """benchtool's own hunt, answer by answer."""
@@ -295,6 +323,12 @@ class Game(ABC):
 
     def _list(self) -> str:
         return f"devices {', '.join(map(str, self.devices))}"
+
+
+def _kind(name: str) -> str:
+    """`reader@4` is a `reader@`."""
+    base, at, _ = name.partition("@")
+    return base + at
 
 
 def _plain(known: Sequence[str]) -> list[str]:

@@ -56,19 +56,33 @@ def progress_file(given: str | None) -> Path:
     return Path(given) if given is not None else home() / "practice.json"
 
 
-def load(path: Path) -> list[Played]:
-    """What was played, oldest first; none where there is no file. CommandError where it is another file."""
+class Kept(NamedTuple):
+    """What a file of progress holds."""
+
+    rows: list[Played]
+    """Oldest first."""
+    spoilt: int
+    """Lines that cannot be read: half-written when the power went, or of another version."""
+
+
+def load(path: Path) -> Kept:
+    """What was played; nothing where there is no file. CommandError where it is another file.
+
+    A spoilt line among good ones is passed over, and stays in the file as it is.
+    """
     try:
         with path.open("rb") as file:
-            rows = file.read(_MOST_OCTETS).decode("utf-8").split("\n")
-        return [_played(row) for row in rows if row.strip()]
+            rows = file.read(_MOST_OCTETS).split(b"\n")
     except FileNotFoundError:
-        return []
+        return Kept([], 0)
     except OSError as error:
         told = f"{error.strerror or error}; choose another with --progress FILE, or a folder with BENCHTOOL_HOME"
         raise CommandError(f"{path}: {told}", Exit.INPUT) from None
-    except (ValueError, KeyError, TypeError, RecursionError):
-        raise CommandError(f"{path}: no record of practice; choose another with --progress FILE", Exit.INPUT) from None
+    lines = [row for row in rows if row.strip()]
+    played = [one for one in map(_played, lines) if one is not None]
+    if lines and not played:
+        raise CommandError(f"{path}: no record of practice; choose another with --progress FILE", Exit.INPUT)
+    return Kept(played, len(lines) - len(played))
 
 
 def out_of_reach(path: Path) -> bool:
@@ -82,19 +96,23 @@ def out_of_reach(path: Path) -> bool:
     return False
 
 
-def _played(row: str) -> Played:
-    held: Any = json.loads(row)
-    if held[_KEY] != _VERSION or held["lines"] not in ("bus", "data"):
-        raise ValueError
-    return Played(
-        held["lines"],
-        int(held["level"]),
-        int(held["seed"]),
-        str(held["fault"]),
-        str(held["named"]),
-        int(held["score"]),
-        int(held["minutes"]),
-    )
+def _played(row: bytes) -> Played | None:
+    """One line; None where it is none."""
+    try:
+        held: Any = json.loads(row.decode("utf-8"))
+        if held[_KEY] != _VERSION or held["lines"] not in ("bus", "data"):
+            return None
+        return Played(
+            held["lines"],
+            int(held["level"]),
+            int(held["seed"]),
+            str(held["fault"]),
+            str(held["named"]),
+            int(held["score"]),
+            int(held["minutes"]),
+        )
+    except (ValueError, KeyError, TypeError, IndexError, OverflowError, RecursionError):
+        return None
 
 
 def check_writable(path: Path) -> str | None:
@@ -114,11 +132,24 @@ def keep(path: Path, played: Played) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle = _opened(path)
         try:
-            os.write(handle, f"{row}\n".encode())
+            # A line that was cut off is ended first, so that it spoils no other.
+            os.write(handle, f"{'' if _ends_a_line(path) else chr(10)}{row}\n".encode())
         finally:
             os.close(handle)
     except OSError as error:
         raise CommandError(f"{path}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
+
+
+def _ends_a_line(path: Path) -> bool:
+    try:
+        with path.open("rb") as file:
+            file.seek(0, os.SEEK_END)
+            if not file.tell():
+                return True
+            file.seek(-1, os.SEEK_END)
+            return file.read(1) == b"\n"
+    except OSError:
+        return True
 
 
 def _opened(path: Path) -> int:
@@ -141,14 +172,23 @@ def forget(path: Path) -> bool:
     return True
 
 
-def lines(rows: list[Played]) -> list[str]:
-    """Progress by level."""
+def lines(kept: Kept) -> list[str]:
+    """Progress by level. Of an installation that was played again only the first time counts: its fault is known."""
+    first = {(row.lines, row.level, row.seed): row for row in reversed(kept.rows)}
+    again = len(kept.rows) - len(first)
     found = ["lines  level  played  found  mean score"]
-    for kind, level in sorted({(row.lines, row.level) for row in rows}):
-        mine = [row for row in rows if (row.lines, row.level) == (kind, level)]
+    for kind, level in sorted({(row.lines, row.level) for row in kept.rows}):
+        mine = [row for row in first.values() if (row.lines, row.level) == (kind, level)]
         mean = sum(row.score for row in mine) / len(mine)
         found.append(f"{kind:5}  {level:5}  {len(mine):6}  {sum(row.right for row in mine):5}  {mean:10.0f}")
-    return found if rows else ["nothing was played yet"]
+    if again:
+        found.append(f"played again, not counted: {again}")
+    return found if kept.rows else ["nothing was played yet"]
+
+
+def spoilt_words(path: Path, kept: Kept) -> str | None:
+    """That some lines cannot be read; None where all can."""
+    return f"note: {path}: lines that cannot be read, and are left out: {kept.spoilt}" if kept.spoilt else None
 
 
 def as_objects(rows: list[Played]) -> list[dict[str, int | str | bool]]:

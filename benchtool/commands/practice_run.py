@@ -7,7 +7,7 @@ from functools import cached_property
 
 from benchtool.capture.chunk import LineErrors, TapInfo
 from benchtool.commands.practice_game import Game, Replayed, asked
-from benchtool.commands.practice_score import Work
+from benchtool.commands.practice_replay import Replay
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.engine import observe
 from benchtool.diagnose.evidence import Gatherer
@@ -24,8 +24,9 @@ from benchtool.frames.decoder import BusDecoder
 from benchtool.measure.tally import Tally
 from benchtool.measure.waveform import Waveform, WaveformError, measure_waveform
 from benchtool.reports import practice_text
-from benchtool.reports.folded import UNFOLDED
-from benchtool.reports.hunt_text import answer_words, learned_lines, result_lines
+from benchtool.reports.folded import columns
+from benchtool.reports.practice_explain import explained
+from benchtool.reports.practice_picture import picture_lines
 from benchtool.simulate.build import build_bus, tap_settings
 from benchtool.simulate.practice import Hidden
 from benchtool.simulate.practice_meter import look, meter
@@ -36,6 +37,8 @@ from benchtool.simulate.specs import Scenario
 
 SECONDS = 20.0
 _SCOPE_MINUTES, _LISTEN_MINUTES = 15.0, 1.0
+_TOLD = ("address", "length")
+"""Asked by a hunt, and told the learner before anything is done, or never."""
 
 
 def hear(line: Scenario, seed: int, tap: str) -> Observed:
@@ -65,6 +68,7 @@ class Practice(Game):
     causes = tuple(cause.value for cause in Cause if cause is not Cause.NONE_OF_THESE)
     placed = frozenset(cause.value for cause in PLACED)
     help = practice_text.HELP
+    listens_words = f"{SECONDS:.0f} s at the tap: counts by address, what is odd"
 
     def __init__(self, hidden: Hidden) -> None:
         at = hidden.options.get("at") if hidden.fault in self.placed else None
@@ -84,7 +88,15 @@ class Practice(Game):
 
     def observed(self) -> Observed:
         """Everything that the learner knows by now."""
-        return (self.heard if self._listened else Observed()).measured(self._hand)
+        heard = self.heard if self._listened else Observed()
+        # The title tells the length.
+        return replace(heard, length_m=self._line.line.length_m).measured(self._hand)
+
+    def done(self) -> frozenset[str]:
+        """Names of what the learner knows from."""
+        hand = self._hand
+        names = {one.name for one in hand.readings} | {one.name for one in hand.seen} | {one.name for one in hand.tried}
+        return frozenset({*names, "listen"} if self._listened else names)
 
     def gathered(self) -> bool:
         """Whether the learner knows anything."""
@@ -180,10 +192,12 @@ class Practice(Game):
             figures = measure_waveform(wave, self._line.line.baud).as_readings()
         except WaveformError as error:
             return [f"nothing can be measured on it: {error}"], taken
+        figures = {name: value for name, value in figures.items() if name not in practice_text.UNTOLD}
         self._hand = self._hand + ByHand(scope=figures)
-        return [f"the controller asks {address}:", *practice_text.scope_lines(figures)], taken
+        drawn = picture_lines(taken.times_s, taken.a_v - taken.b_v, 1 / self._line.line.baud, columns())
+        return [f"the controller asks {address}:", *drawn, *practice_text.scope_lines(figures)], taken
 
-    def next_worth(self) -> str | None:
+    def next_worth(self) -> tuple[str, str] | None:
         """What benchtool would ask next."""
         found = Hunt(listens=True)
         found.take("")
@@ -192,10 +206,11 @@ class Practice(Game):
         found.also(self._answers())
         person = Person(self._line, self._seed, self._alive, self._better)
         while (question := found.next_question()) is not None:
-            # Only what can be told here is worth a hint.
-            if question.ask is Ask.LISTEN or person.answer(question.name):
-                return f"{question.name}. {question.text}"
-            found.take("")
+            answer = "" if question.ask is Ask.LISTEN else person.answer(question.name)
+            # Only what can be told here is worth a hint, and what the title tells is known.
+            if question.ask is Ask.LISTEN or (answer and question.name not in _TOLD):
+                return question.name, question.text
+            found.take(answer)
         return None
 
     def _answers(self) -> list[Answer]:
@@ -205,7 +220,7 @@ class Practice(Game):
 
     def explain(self) -> list[str]:
         """What it was, and what told it."""
-        return practice_text.explained(Cause(self.truth), self.tap, self.observed(), self.said_here())
+        return explained(Cause(self.truth), self.tap, self.observed(), self.said_here())
 
     def said_here(self) -> str:
         """That it is the controller's own driver, where it is."""
@@ -214,7 +229,7 @@ class Practice(Game):
 
     def hunt(self) -> Replayed:
         """benchtool's own hunt."""
-        found, lines = Hunt(self.tap), ["benchtool's own hunt:"]
+        found, steps = Hunt(self.tap), Replay()
         person = Person(self._line, self._seed, self._alive, self._better)
         while (question := found.next_question()) is not None:
             before = found.shares()
@@ -222,10 +237,8 @@ class Practice(Game):
                 found.hear(self.heard)
             else:
                 found.take(person.answer(question.name))
-            lines.append(f"{len(found.answers)}. {answer_words(found.answers[-1])}")
-            lines += learned_lines(before, found.shares(), UNFOLDED)
-        lines += [*result_lines(found, UNFOLDED), f"about {found.minutes:.0f} min of work"]
-        return Replayed(tuple(lines), Work(_share(found.observed, self.truth), found.minutes))
+            steps.took(self.typed(question.name), found.answers[-1], before, found.shares(), question.unit)
+        return steps.ended(found, self.truth, _share(found.observed, self.truth))
 
     def _alive(self) -> dict[int, float]:
         """How often each address answers, whatever our own clip and settings are."""

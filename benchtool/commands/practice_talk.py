@@ -38,12 +38,23 @@ def say(lines: Sequence[str], *, err: bool = False) -> None:
 
 
 class Talk:
-    """Takes commands until the learner leaves. `scope_file`: where `scope` writes its record."""
+    """Takes commands until the learner leaves.
 
-    def __init__(self, game: Game, points: str, scope_file: str | None, tell: Callable[[Sequence[str]], None]) -> None:
+    `scope_file`: where `scope` writes its record; `ended`: called once, as soon as the answer stands: whatever happens
+    to the terminal afterwards, the score is kept.
+    """
+
+    def __init__(
+        self,
+        game: Game,
+        points: str,
+        scope_file: str | None,
+        tell: Callable[[Sequence[str]], None],
+        ended: Callable[[], None] = lambda: None,
+    ) -> None:
         self._game, self._points, self._scope_file, self._tell = game, points, scope_file, tell
-        self._explained = False
-        self._scoped = False
+        self._ended = ended
+        self._kept = self._explained = self._scoped = False
 
     def play(self, asker: Asker) -> None:
         """Until the learner leaves; after the answer `replay` still goes. EOFError where nobody types any more.
@@ -82,18 +93,21 @@ class Talk:
         before = self._game.minutes
         try:
             lines = self._done(word, rest)
+            if self._game.over and not self._kept:
+                self._kept = True
+                self._ended()
             spent = self._game.minutes - before
             self._tell([*lines, f"({spent:g} min, {self._game.minutes:g} so far)"] if spent else lines)
             if self._game.over and not self._explained:
                 self._explain()
-                self._tell(["replay shows benchtool's own hunt; quit leaves."])
         except KeyboardInterrupt:
             self._tell(["", "Stopped."])
 
     def _explain(self) -> None:
-        if not self._explained:
-            self._explained = True
-            self._tell(self._game.explain())
+        lines = self._game.explain()
+        lines += self._game.missed()
+        self._explained = True
+        self._tell([*lines, "replay shows benchtool's own hunt; quit leaves."])
 
     def _done(self, word: str, rest: str) -> list[str]:
         game = self._game
@@ -108,7 +122,7 @@ class Talk:
         if word not in WORDS:
             return [f"that is nothing to do here{near(word, WORDS)} help tells what there is"]
         if game.over:
-            return ["It is over: replay or quit."]
+            return ["It is over: replay, help, causes or quit."]
         if word == "scope":
             return self._scope(rest)
         without: dict[str, Callable[[], list[str]]] = {
@@ -127,7 +141,7 @@ class Talk:
                 return with_what[word](rest)
             return without[word]() if not rest else [f"{word} takes nothing behind it: {word}"]
         except RefusedError as error:
-            return [str(error)]
+            return str(error).splitlines()
 
     def _scope(self, rest: str) -> list[str]:
         if not isinstance(self._game, Practice):
@@ -137,7 +151,7 @@ class Talk:
         try:
             lines, taken = self._game.scope(rest)
         except RefusedError as error:
-            return [str(error)]
+            return str(error).splitlines()
         if self._scope_file is not None:
             write_text(self._scope_file, taken.csv())
             self._scoped = True

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchtool.diagnose.card_advice import CARD_ADVICE
-from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause
 from benchtool.diagnose.card_kinds import printed_agrees
@@ -14,7 +13,6 @@ from benchtool.frames.card.entry import Entry
 from benchtool.frames.card.formats import CardFormat
 from benchtool.frames.card.pulses import Burst, bursts_of
 from benchtool.reports.card_text import verdict
-from benchtool.reports.practice_text import proof_lines
 from benchtool.reports.reads_text import PLURALS, pulses_words
 
 _MOST_READS = 3
@@ -37,7 +35,7 @@ HELP = (
     "help NAME     what one of them asks for, and how it is done: help d0-idle",
     "explain       give up: told what it was, score 0",
     "replay        benchtool's own hunt on it (when it is over)",
-    "quit          leave; left unnamed it is not counted, and can be gone on with",
+    "quit          leave; left unnamed it is not counted, and can be begun again",
 )
 TITLES = {
     1: "loud faults: reading cards tells most of it",
@@ -55,7 +53,7 @@ POINTS = (
 def heard_lines(heard: CardEvidence) -> list[str]:
     """What each presentation brought, without a diagnosis: that is the learner's."""
     expected = heard.expected[0]
-    lines = [f"The reader was used {len(heard.records)} times; {expected.name} is expected, {expected.length} bits."]
+    lines = [f"The reader was used {len(heard.records)} times; the controller expects {expected.name} frames."]
     for number, record in enumerate(heard.records, 1):
         bursts = bursts_of(record)
         reads = [burst for burst in bursts if burst.read is not None]
@@ -98,7 +96,7 @@ def printed_lines(heard: CardEvidence, printed: Sequence[Entry]) -> list[str]:
 
 def cause_lines(names: Sequence[str]) -> list[str]:
     """All causes, each with what it is."""
-    return [f"{name:18} {CARD_ADVICE[CardCause(name)].summary}" for name in names]
+    return [f"{name:20} {CARD_ADVICE[CardCause(name)].summary}" for name in names]
 
 
 def said_here(truth: CardCause, evidence: CardEvidence) -> str:
@@ -107,23 +105,3 @@ def said_here(truth: CardCause, evidence: CardEvidence) -> str:
     if truth is CardCause.PULSES_SHORT and widths and min(widths) >= _LEAST_WIDTH_NS:
         return _LATE_AND_HIGH
     return ""
-
-
-def explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[str]:
-    """What it was, what of the learner's evidence told it, and how it is mended."""
-    found = diagnose_lines(evidence)
-    lines = [f"It was {truth.value}: {tap}"]
-    mine = next((one for one in found.findings if one.cause is truth), None)
-    if mine is None:
-        lines.append("What you gathered hardly speaks for it; the replay shows what does.")
-    else:
-        said = said_here(truth, evidence) or mine.summary
-        lines.append(f"With what you gathered benchtool gives it {mine.probability:.0%}. {said}")
-        told = proof_lines(mine.evidence, healthy=truth is CardCause.HEALTHY)
-        lines += [line.replace("on a sound bus", "on sound lines") for line in told]
-        lines += [f"> {todo}" for todo in mine.todo]
-    if found.findings[0].cause is not truth:
-        first = found.findings[0]
-        lines.append(f"By that it looks more like {first.cause.value}: {first.probability:.0%}.")
-    lines.append(f"Read on: docs/card-faults.md, {truth.value}")
-    return lines

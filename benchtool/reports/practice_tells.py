@@ -43,3 +43,32 @@ TELLS: dict[Cause, str] = {
     "driven on for many bits after a last character",
     Cause.SEQUENCE_FAULTS: "all check values pass, and sequence numbers jump or repeat at one address",
 }
+
+SIGNS: dict[Cause, tuple[str, ...]] = {
+    Cause.HEALTHY: ("failed-exchanges", "damage"),
+    Cause.REVERSED_AT_TAP: ("damage", "same-spans", "marks-framing"),
+    Cause.REVERSED_AT_DEVICE: ("silent-worst", "dead-count"),
+    Cause.CONDUCTOR_OPEN: ("dead-count", "silent-rest", "silent-worst"),
+    Cause.PAIR_SHORTED: ("dead-count", "load"),
+    Cause.CONDUCTOR_TO_GROUND: ("damage", "failed-exchanges"),
+    Cause.BIAS_MISSING: ("strays", "strays-high", "octets-before"),
+    Cause.BIAS_WEAK: ("strays", "strays-high"),
+    Cause.STUB_TOO_LONG: ("damaged-worst", "bits-turned"),
+    Cause.BUS_OVERLOADED: ("damage", "failed-exchanges"),
+    Cause.LINE_TOO_LONG: ("damaged-worst", "bits-turned", "damage"),
+    Cause.GROUND_OFFSET: ("silent-worst", "damaged-worst"),
+    Cause.NOISE_BROADBAND: ("damage", "bits-per-frame", "strays"),
+    Cause.NOISE_IMPULSIVE: ("strays-high", "damage", "strays"),
+    Cause.NOISE_MAINS: ("mains", "damage", "strays"),
+    Cause.BAUD_WRONG: ("damage", "marks-framing"),
+    Cause.FORMAT_WRONG: ("sound-with-parity", "sound-with-framing", "marks-parity"),
+    Cause.CLOCK_OFF: ("damaged-worst", "bits-late", "marks-framing"),
+    Cause.ADDRESS_DUPLICATE: ("damaged-worst", "second-replies", "unasked"),
+    Cause.TWO_CONTROLLERS: ("cut-in", "odd-steps", "sequence-jumps", "outages"),
+    Cause.DEVICE_SILENT: ("silent-worst", "dead-count"),
+    Cause.DEVICE_SLOW: ("late", "latency-apart", "unasked"),
+    Cause.DEVICE_RESETTING: ("outages", "sequence-restarts", "silent-worst"),
+    Cause.DRIVER_HELD_LATE: ("in-slot", "first-wrong", "damaged-worst"),
+    Cause.SEQUENCE_FAULTS: ("sequence-wrong", "sequence-mismatches", "sequence-repeats"),
+}
+"""Symptoms that listening shows, by which a person knows the fault, the most telling first; none where it is silent."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import stat
 import sys
 from collections.abc import Sequence
@@ -18,7 +19,8 @@ from benchtool.commands.practice_talk import Talk
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.readings import METER
 from benchtool.diagnose.sights_known import SIGHTS
-from benchtool.reports.practice_tells import TELLS
+from benchtool.reports.practice_tells import SIGNS, TELLS
+from benchtool.reports.practice_text import _IN_TABLE, _WORTH, UNTOLD
 from benchtool.simulate import faults, scenario
 from benchtool.simulate.faults import FAULTS
 from benchtool.simulate.practice import LEVELS, hide
@@ -66,10 +68,11 @@ def test_a_device_is_named_with_its_address() -> None:
 @pytest.mark.parametrize(
     ("typed", "told"),
     [
-        ("measure", "measure what? ab-ohms"),
-        ("look", "look what? who-is-dead"),
-        ("try", "try what? swap-clip"),
-        ("name", "name what? healthy"),
+        ("measure", "measure what? a-idle 1 min volts from the wire on our + lead"),
+        ("look", "look what? who-is-dead 0.5 min Who does not work?"),
+        ("try", "try what? swap-clip 1 min the two leads of our own clip swapped"),
+        ("name", "name what? healthy Nothing wrong was found"),
+        ("name", "An @ wants the device behind it, where you know it: name device-silent@17"),
         ("measure ab-omhs", "did you mean ab-ohms?"),
         ("measure a", "no such reading"),
         ("look changed", "Nobody here can tell."),
@@ -129,10 +132,10 @@ def test_progress_is_private_and_can_be_deleted(tmp_path: Path) -> None:
 def test_two_practices_at_once_lose_nothing(tmp_path: Path) -> None:
     file = tmp_path / "mine.json"
     rows = [practice_progress.Played("data", 2, seed, "noise", "noise", 90, 4) for seed in (1, 2)]
-    assert practice_progress.load(file) == []  # both have looked before either has written
+    assert practice_progress.load(file).rows == []  # both have looked before either has written
     for row in rows:
         practice_progress.keep(file, row)
-    assert practice_progress.load(file) == rows
+    assert practice_progress.load(file) == (rows, 0)
 
 
 def test_progress_that_cannot_be_kept_is_told_first_and_spoils_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -204,7 +207,8 @@ def test_every_name_the_program_uses_can_be_measured_and_asked_about() -> None:
     for name in (*game.measurable, *game.visible, *game.tryable):
         assert game.cost(name) > 0
         assert game.helped(name.removesuffix("@"))[0].split()[1].startswith(name.removesuffix("@"))
-    assert "2 min: ab-idle" in "\n".join(game.kinds_lines())
+    kinds = "\n".join(game.kinds_lines())
+    assert "ab-idle          2 min    volts between the data wires while nobody talks" in kinds
     assert [line.split()[0].removesuffix("@") for line in game.causes_lines()] == list(game.causes)
     assert game.helped("quit")[0].startswith("quit")
     assert game.helped("device-silent")[0].startswith("device-silent@ ")
@@ -242,6 +246,152 @@ def test_eyes_agree_with_the_bus_and_tell_where_the_long_branch_is() -> None:
     assert stub.look("branches")[-1].endswith(f"the longest is that of address {stub.place}")
 
 
+def test_a_hint_is_the_line_to_type_and_tells_its_cost() -> None:
+    game = Practice(hide(4, 1))
+    game.listen()
+    told = game.hint()[0]
+    assert told.endswith("(-10 points)")
+    line = told.removeprefix("Next worth its time: ").partition(". ")[0]
+    word, _, name = line.partition(" ")
+    done = {"measure": game.measure, "look": game.look, "try": game.attempt}[word](name)
+    assert done[-1].startswith(name)
+    opening = " ".join(run("--seed", "1", typed="").output.split())
+    assert "A hint costs 10 points, a wrong name 15." in opening
+
+
+def test_the_explanation_leads_with_few_signs_that_were_shown_and_counts_the_others() -> None:
+    for level, seed in ((2, 101), (3, 1), (3, 2), (2, 1)):
+        game = Practice(hide(level, seed))
+        shown = "\n".join(game.listen())
+        lines = game.explain()
+        first = next(place for place, line in enumerate(lines) if line.startswith("What speaks for it most"))
+        last = next(place for place, line in enumerate(lines) if "small signs, which together" in line)
+        told = [line.removeprefix("- ").partition(" (")[0] for line in lines[first + 1 : last]]
+        assert 1 <= len(told) <= 3
+        for sign in told:
+            # In a sentence of the listening, or in the columns of its table.
+            assert sign in shown or any(word in sign for word in ("silence", "damaged", "answer", "requests")), sign
+        assert "all other signs" not in "\n".join(lines)
+
+
+def test_what_benchtool_works_out_by_itself_is_told_apart() -> None:
+    game = Practice(hide(1, 3))
+    assert game.truth == "pair-reversed-at-tap"
+    assert "on paper" not in "\n".join(game.listen())
+    lines = game.explain()
+    worked = lines.index("What benchtool works out of the same octets:")
+    assert "on paper" not in "\n".join(lines[:worked])
+    assert "on paper" in lines[worked + 1]
+
+
+def test_signs_by_which_a_fault_is_known_are_signs_that_listening_shows() -> None:
+    assert set(SIGNS) <= set(TELLS)
+    for names in SIGNS.values():
+        assert set(names) <= {*_WORTH, *_IN_TABLE}
+
+
+def test_given_up_one_is_told_what_would_have_told_it() -> None:
+    game = Practice(hide(2, 2))
+    assert game.truth == "terminator-missing-both"
+    game.listen()
+    assert game.missed()[1:] == ["- measure ab-idle (2 min)"]
+    game.measure("ab-idle")
+    assert game.missed() == []
+
+
+def test_two_talkers_at_once_are_no_evidence_of_a_scope_that_shows_one() -> None:
+    game = Practice(hide(3, 2))
+    assert game.truth == "two-controllers"
+    lines, _ = game.scope("")
+    assert not any(name in game.observed().by_hand.scope for name in UNTOLD)
+    assert any(line.startswith("- mark (1)") or "mark (1)" in line for line in lines)
+
+
+def test_the_replay_is_in_words() -> None:
+    game = Practice(hide(3, 1))
+    lines = game.hunted.lines
+    assert lines[1] == "1. listen"  # who is dead is not asked where nobody is
+    measured = [line for line in lines if re.match(r"\d+\. measure ", line)]
+    assert measured
+    assert all(re.match(r"\d+\. measure \S+ \([a-z ]+.*\): -?[0-9.]+k? (V|ohm)$", line) for line in measured)
+    words = lines.index("IN WORDS")
+    assert any(line.startswith("noise-impulsive ") and "Bursts of noise" in line for line in lines[words:])
+    assert any(line.startswith("bias-weak: 9") for line in lines)
+
+
+def test_the_score_is_kept_as_soon_as_the_answer_stands() -> None:
+    game, kept = Practice(hide(1, 3)), list[int]()
+
+    class KilledError(Exception):
+        pass
+
+    class Asker:
+        def __init__(self) -> None:
+            self._lines = iter(("listen", f"name {game.truth}"))
+
+        def ask(self, prompt: str, choices: Sequence[str] = (), kept: str = "") -> str:
+            line = next(self._lines, None)
+            if line is None:
+                raise KilledError  # the terminal is closed while the explanation is read
+            return line
+
+    with pytest.raises(KilledError):
+        Talk(game, "", None, lambda lines: None, lambda: kept.append(game.score)).play(Asker())
+    assert kept == [100]
+
+
+def test_a_spoilt_line_spoils_no_other(tmp_path: Path) -> None:
+    file = tmp_path / "mine.json"
+    good = practice_progress.Played("bus", 1, 5, "noise-mains", "noise-mains", 70, 9)
+    practice_progress.keep(file, good)
+    with file.open("ab") as end:
+        end.write(b"\xff\x00\n" + b'{"benchtool-practice": 1, "li')  # the power went in the middle
+    practice_progress.keep(file, good._replace(seed=6))
+    assert practice_progress.load(file) == ([good, good._replace(seed=6)], 2)
+    result = run("--progress", "mine.json", "--scores")
+    assert result.exit_code == 0
+    assert "mine.json: lines that cannot be read, and are left out: 2" in result.stderr
+    assert "bus        1       2      2          70" in result.stdout
+    assert run("--progress", "mine.json", typed="explain\n").exit_code == 0
+    assert b"\xff\x00" in file.read_bytes()
+    assert "deleted" in run("--progress", "mine.json", "--forget").output
+
+
+def test_an_installation_played_again_is_not_counted_again() -> None:
+    truth = hide(1, 3).fault
+    run("--seed", "3", typed="explain\n")
+    result = run("--seed", "3", typed=f"listen\nname {truth}\n")
+    assert "You have played this one before" in result.output
+    scores = run("--scores").output
+    assert "bus        1       1      0           0" in scores
+    assert "played again, not counted: 1" in scores
+
+
+def test_what_is_left_open_stays_hidden_in_json() -> None:
+    held = json.loads(run("--seed", "3", "--json", typed="listen\n").stdout)
+    assert [held[key] for key in ("fault", "tap", "place", "probability", "counted")] == [None] * 4 + [False]
+    held = json.loads(run("--seed", "3", "--json", typed="listen\nexplain\n").stdout)
+    assert held["fault"] == hide(1, 3).fault
+
+
+@pytest.mark.parametrize("columns", [40, 60, 80])
+def test_the_scope_is_drawn_within_the_terminal(monkeypatch: pytest.MonkeyPatch, columns: int) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    game = Practice(hide(1, 3))
+    lines, taken = game.scope("17")
+    drawn = lines[1:11]
+    assert max(map(len, drawn)) <= columns
+    assert [line[:6].strip() for line in (drawn[0], drawn[4], drawn[8])] == ["+4 V", "+0 V", "-4 V"]
+    assert "A-B, all" in drawn[9]
+    assert ("8 bits of it" in drawn[9]) == (columns >= 60)
+    # The whole record: the line of 0 V all along, and both talkers above and below it.
+    assert set("".join(line[7:] for line in drawn[:9])) <= set("#- ")
+    least, most = (taken.a_v - taken.b_v).min(), (taken.a_v - taken.b_v).max()
+    rows = [place for place, line in enumerate(drawn[:9]) if "#" in line]
+    assert rows[0] == round((1 - most / 4) * 4)
+    assert rows[-1] == round((1 - least / 4) * 4)
+
+
 def test_the_explanation_is_true_of_the_place() -> None:
     game = Practice(hide(3, 102))
     listening = "\n".join(game.listen())
@@ -260,7 +410,8 @@ def test_the_explanation_says_how_a_fault_mostly_shows() -> None:
     told = "\n".join(game.explain())
     assert game.truth == "noise-impulsive"
     assert "single octets FF, FE, F8" in told
-    assert "What splits it from noise-broadband" in told
+    assert "- 50 of 52 stray octets are a short dip of the line" in told
+    assert "splits it from noise-broadband" in told
     assert "score 4.4" not in told
 
 
@@ -319,7 +470,8 @@ def test_every_level_has_its_faults_and_all_faults_have_a_level() -> None:
 
 def test_a_hint_costs_ten_points_and_none_where_nothing_is_left_to_ask() -> None:
     game = Practice(hide(1, 3))
-    assert "listen" in game.hint()[0]
+    assert game.hint()[0].startswith("Next worth its time: listen. ")
+    assert game.hint()[0].endswith("(Free this time.)")
     game.listen()
     assert "enough" in game.hint()[0]
     game.name(game.truth)

@@ -11,6 +11,7 @@ from click.testing import CliRunner, Result
 
 from benchtool.commands.main import main
 from benchtool.commands.practice_card import CardPractice, fair_reader
+from benchtool.commands.practice_game import RefusedError
 from benchtool.simulate.card_faults import CARD_FAULTS
 from benchtool.simulate.practice_card import CARD_LEVELS, card_reading, hide_reader
 
@@ -62,7 +63,7 @@ def test_benchtools_own_hunt_asks_for_the_printed_number() -> None:
     for fault in ("bits-reversed", "lines-swapped"):
         work = CardPractice(fair_reader(4, seed_of(4, fault))).hunted
         assert work.work.probability > 0.95
-        assert any("printed: 5 of 5 reads" in line for line in work.lines)
+        assert any("look printed (the reads beside" in line and ": 5 of 5 reads" in line for line in work.lines)
 
 
 def test_pulses_that_are_wide_enough_are_not_called_shorter_than_published() -> None:
@@ -80,7 +81,7 @@ def test_what_makes_no_sense_is_told_and_not_counted() -> None:
     result = run("--seed", "1", "--json", typed=typed)
     told = " ".join(result.stderr.split())
     for words in (
-        "measure what? d0-idle",
+        "measure what? d0-idle 1 min volts on D0, no card at the reader",
         "did you mean d0-idle?",
         "supply is of no one device",
         "listen first",
@@ -91,6 +92,36 @@ def test_what_makes_no_sense_is_told_and_not_counted() -> None:
     ):
         assert words in told
     assert json.loads(result.stdout)["minutes"] == 0
+
+
+def test_where_nothing_came_nothing_can_be_compared_and_that_is_free() -> None:
+    game = CardPractice(fair_reader(3, 1))
+    assert game.truth == "reader-silent"
+    game.listen()
+    with pytest.raises(RefusedError, match="nothing to compare"):
+        game.look("printed")
+    assert game.minutes == game.cost("listen")
+
+
+def test_the_replay_tells_units_and_no_minus_before_a_nothing() -> None:
+    lines = CardPractice(fair_reader(3, 1)).hunted.lines
+    assert "2. measure ground-shift (volts between the reader's 0 V and the controller's): 0.00 V" in lines
+
+
+def test_the_explanation_leads_with_few_signs_and_counts_the_others() -> None:
+    game = CardPractice(fair_reader(2, 1))
+    game.listen()
+    lines = game.explain()
+    first = lines.index("What speaks for it most:")
+    assert lines[first + 1].startswith("- 4 of 5 reads have the 26 bits wanted; 1 of 5: twice the length (")
+    assert re.match(r"- and \d+ small signs, which together", lines[first + 4])
+
+
+def test_the_list_of_causes_hangs_behind_its_names(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
+    lines = run(typed="causes\n").output.splitlines()
+    place = next(place for place, line in enumerate(lines) if line.startswith("parity-sense-wrong"))
+    assert lines[place + 1].startswith(" " * 20)
 
 
 def test_the_meter_reads_what_the_circuit_gives_whatever_was_measured_before() -> None:

@@ -1,0 +1,55 @@
+"""Plain words beside each name of practice: what a learner reads who sees `ab-idle` for the first time."""
+
+from __future__ import annotations
+
+from benchtool.diagnose.card_readings import CARD_METER
+from benchtool.diagnose.readings import ACTIONS, METER
+from benchtool.diagnose.sights_known import SIGHTS
+
+_SHORT: dict[str, str] = {
+    "listen": "the probe on both lines, a card held to the reader",
+    "ab-ohms": "ohms between the data wires at the controller",
+    "ab-ohms-far": "ohms between the data wires at the far end",
+    "a-ground-ohms": "ohms from the wire on our + lead to 0 V",
+    "b-ground-ohms": "ohms from the wire on our - lead to 0 V",
+    "ab-idle": "volts between the data wires while nobody talks",
+    "a-idle": "volts from the wire on our + lead to 0 V, idle",
+    "b-idle": "volts from the wire on our - lead to 0 V, idle",
+    "ab-idle@": "volts between the data wires at one device, idle",
+    "supply@": "volts of a device's supply, at its own terminals",
+    "ground-volts@": "volts between a device's 0 V and the controller's",
+    "d0-idle": "volts on D0, no card at the reader",
+    "d1-idle": "volts on D1, no card at the reader",
+    "d0-traffic": "lowest volts on D0 while a card is read, by scope",
+    "d1-traffic": "lowest volts on D1 while a card is read, by scope",
+    "d0-loaded": "volts on D0 with 10 kOhm to 0 V, no card",
+    "ground-shift": "volts between the reader's 0 V and the controller's",
+    "supply": "volts of the supply, at the reader's own terminals",
+    "d0-ground-ohms": "ohms from the D0 core to 0 V, controller off it",
+    "d1-ground-ohms": "ohms from the D1 core to 0 V, controller off it",
+    "d0-loop-ohms": "ohms there and back, D0 and 0 V joined at the reader",
+    "d1-loop-ohms": "ohms there and back, D1 and 0 V joined at the reader",
+    "swap-clip": "the two leads of our own clip swapped",
+    "swap-wires@": "the two data wires swapped at one device",
+    "unplug@": "one device taken off the bus",
+    "lower-baud": "everything set to a quarter of the bit rate",
+    "printed": "the reads beside the numbers printed on the cards",
+    "address": "the address of the dead reader",
+    "length": "the pair's length in metres",
+}
+_HOWS = {one.name: one.how for one in (*METER, *CARD_METER)} | {one.name: one.how for one in ACTIONS}
+_ASKED = {sight.name: sight.ask for sight in SIGHTS}
+_NAME, _MINUTES = 15, 7
+
+
+def short(name: str) -> str:
+    """What a name is about, in a few words; `@` or an address behind it makes no difference."""
+    base, at, _ = name.partition("@")
+    kind = base + at
+    said = _SHORT.get(kind) or _ASKED.get(kind) or _HOWS.get(kind, "")
+    return said.format(place="the device")
+
+
+def row(name: str, minutes: float, words: str | None = None) -> str:
+    """A line of a list: the name as it is typed, about how long it takes, what it is."""
+    return f"{name:{_NAME}}  {f'{minutes:g} min':{_MINUTES}}  {short(name) if words is None else words}"
