@@ -168,7 +168,7 @@ class Asked(Written):
     def _other_bus(self, why: str) -> None:
         """What comes now is to be counted by itself."""
         self.count_anew(why, self.source.now_ns())
-        self.tell(f"Counting began anew: {why}.")
+        self.tell(f"Counting began anew: {why}.", *self._notices())
 
     def begin_anew(self) -> None:
         """As the user asked: counts, devices, findings; readings too, for they were of the bus as it was."""
@@ -210,10 +210,19 @@ class Asked(Written):
         """Have something done between two reads, in the thread that listens."""
         self._requests.put(request)
 
-    def tell(self, text: str) -> None:
-        """Say something in the traffic, and to who sits at the screen."""
-        self.model.say(text)
-        self.tell_screen(text)
+    def tell(self, *texts: str) -> None:
+        """Say things in the traffic, and to who sits at the screen; nothing where there are none."""
+        for text in texts:
+            self.model.say(text)
+        if texts:
+            self.tell_screen("  ".join(texts))
+
+    def _notices(self) -> list[str]:
+        """What the tap had to tell since it was asked last."""
+        tap = self.source.tap
+        lines = [*getattr(tap, "notices", ()), *getattr(tap, "problems", ())]
+        new, self._told = lines[self._told :], max(self._told, len(lines))
+        return new
 
     def _ended(self, short: str, text: str = "") -> None:
         self.model.ended = short

@@ -147,7 +147,7 @@ class Pump(Asked):
             self._heard_ns = now_ns
         self.model.share = self.source.share
         self._recording.flush(now_ns)
-        self._notices()
+        self.tell(*self._notices())
         self._diagnose()
         if self.source.ended or (self._seconds_ns is not None and now_ns >= self._seconds_ns):
             self._end()
@@ -176,14 +176,7 @@ class Pump(Asked):
         elif self.source.is_file:
             now_ns = self.model.now_ns
         self.model.close(now_ns)
-        self._notices()
-
-    def _notices(self) -> None:
-        tap = self.source.tap
-        lines = [*getattr(tap, "notices", ()), *getattr(tap, "problems", ())]
-        for line in lines[self._told :]:
-            self.tell(line)
-        self._told = max(self._told, len(lines))
+        self.tell(*self._notices())
 
     def _diagnose(self, *, last: bool = False) -> None:
         model, worker = self.model, self.worker

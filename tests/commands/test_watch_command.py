@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import re
 import select
 import signal
 import subprocess
@@ -77,6 +78,18 @@ def test_a_dumb_terminal_is_refused_in_one_line(tmp_path: Path) -> None:
     assert "cannot be drawn on" in terminal.text
     assert "prints lines, --still" in " ".join(terminal.text.split())
     assert len(terminal.text.strip().splitlines()) <= 2
+
+
+def test_a_still_picture_of_a_long_capture_tells_how_far_it_has_been_read(tmp_path: Path) -> None:
+    lines = (f"{at / 50} 53 01 08 00 05 60 8B 33\n" for at in range(5000))
+    (tmp_path / "long.log").write_text("".join(lines))
+    terminal = Terminal("long.log", "--still", "80x24", folder=tmp_path)
+    assert terminal.end() == 0
+    progress, _, picture = terminal.text.rpartition("  \r")  # the progress is wiped before the picture
+    shares = [int(share) for share in re.findall(r"reading: (\d+)%", progress)]
+    assert len(shares) > 5
+    assert shares == sorted(shares)
+    assert picture.lstrip().startswith("long.log  9600 8N1")
 
 
 def test_a_recording_that_cannot_be_made_ends_it_before_the_screen(tmp_path: Path) -> None:
