@@ -107,7 +107,11 @@ def _new(kind: str, tap: str) -> Hunt | CardHunt:
     from benchtool.diagnose.hunt import Hunt
     from benchtool.diagnose.hunt_card import CardHunt
 
-    return CardHunt(tap, listens=bool(tap)) if kind == "data" else Hunt(tap, listens=bool(tap), retunes=_retunes(tap))
+    return (
+        CardHunt(tap, listens=bool(tap), looks=True)
+        if kind == "data"
+        else Hunt(tap, listens=bool(tap), retunes=_retunes(tap))
+    )
 
 
 def _retunes(tap: str) -> bool:
@@ -145,7 +149,9 @@ def _resumed(path: str, tap: str | None) -> Hunt | CardHunt:
         if (_wired(tap) == "data") != isinstance(found, hunt_card.CardHunt):
             raise CommandError(f"{tap}: the hunt in {path} is at another kind of line", Exit.USAGE)
         found.tap, found.listens = tap, True
-    if not isinstance(found, hunt_card.CardHunt):
+    if isinstance(found, hunt_card.CardHunt):
+        found.looks = True
+    else:
         found.retunes = _retunes(found.tap)
     return found
 

@@ -24,6 +24,7 @@ from benchtool.diagnose.card_kinds import (
 from benchtool.diagnose.card_model import CAUSES, INDEX, Floats
 from benchtool.diagnose.card_readings import CardMeterReading
 from benchtool.diagnose.card_shape import FIGURES, figures
+from benchtool.diagnose.sights_card import card_sight_of, seen_text
 
 APART = math.log(2.5)
 SUREST = 0.6
@@ -80,7 +81,7 @@ class Belief(NamedTuple):
 def believe(evidence: CardEvidence) -> Belief:
     """Weigh everything given."""
     lines = _through(evidence, [*_of_reads(evidence), *_of_shape(evidence)])
-    pieces = (*lines, *_of_meter(evidence), *_besides(evidence, lines))
+    pieces = (*lines, *_of_meter(evidence), *_of_eyes(evidence), *_besides(evidence, lines))
     logs = np.sum([piece.logs for piece in pieces], axis=0) if pieces else np.zeros(len(CAUSES))
     prior = card_model.log_prior(length_told=bool(evidence.expected) or alike_in_length(evidence)[1] > 0)
     return Belief(pieces, logs, normalised(logs + prior))
@@ -107,6 +108,14 @@ def _through(evidence: CardEvidence, lines: list[Piece]) -> list[Piece]:
         how = "in volts" if evidence.volts_seen else "in the record: the lines do, or an inverting input made it"
         found.append(Piece(f"both lines rest low and pulse high {how}", {"turned": 1}, logs))
     return found
+
+
+def _of_eyes(evidence: CardEvidence) -> list[Piece]:
+    """What was seen and heard at the reader."""
+    return [
+        Piece(seen_text(name, word), {name: word}, card_sight_of(name).log_likelihood(word), by_hand=True)
+        for name, word in dict(evidence.seen).items()
+    ]
 
 
 def _besides(evidence: CardEvidence, lines: list[Piece]) -> list[Piece]:

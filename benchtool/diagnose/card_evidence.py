@@ -36,6 +36,8 @@ class CardEvidence:
     """Whether both lines rest low in the record, so that its levels were turned over to read it."""
     volts_seen: bool = False
     """Whether records are of volts, which no inverting input has turned over."""
+    seen: tuple[tuple[str, str], ...] = ()
+    """What eyes and ears told (`sights_card`): the sight's name, and the word of its answer."""
     presented: int | None = None
     """How often a card was held to the reader, where it is known: reads that never came then count too."""
 

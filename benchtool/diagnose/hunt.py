@@ -14,7 +14,7 @@ from typing import TypeVar
 from benchtool.diagnose import observed as saved
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.finding import Cause, Diagnosis
-from benchtool.diagnose.hunt_answers import FOUND, Conversation, listened, saved_hunt
+from benchtool.diagnose.hunt_answers import FOUND, Conversation, chosen, listened, saved_hunt
 from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, best_look, best_question, look_at
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
 from benchtool.diagnose.hunt_retune import AGAIN, Setting, is_setting, kept, listen_again, read_over, setting_of, wanted
@@ -265,26 +265,12 @@ def understood(question: Question, text: str) -> str:
     if question.ask is Ask.LISTEN:
         raise HuntError(f"{text[:40]!r}: Enter alone listens now; s where it cannot be done")
     if question.ask is Ask.CHOICE:
-        return _chosen(question, text)
+        return chosen(question, text)
     answer = Answer(question.name, text)
     _with(Observed(), answer)
     if question.name == "address" or question.name.startswith(SET_TO):
         return str(int(text))
     return text
-
-
-def _chosen(question: Question, text: str) -> str:
-    """Which answer of a list is meant: by number, word, or the beginning of one word alone."""
-    words = [word for word, _ in question.choices]
-    if text.isascii() and text.isdigit() and 1 <= int(text[:4]) <= len(words):
-        return words[int(text[:4]) - 1]
-    meant = [word for word in words if word == text.lower()] or [
-        word for word in words if word.startswith(text.lower())
-    ]
-    if len(meant) == 1:
-        return meant[0]
-    listed = ", ".join(f"{number} {word}" for number, word in enumerate(words, 1))
-    raise HuntError(f"{text[:40]!r} is none of the answers: {listed}; or Enter if it cannot be told")
 
 
 def _with(observed: Observed, answer: Answer) -> Observed:

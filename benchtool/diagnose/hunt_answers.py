@@ -6,7 +6,7 @@ import json
 from abc import ABC, abstractmethod
 from typing import Any
 
-from benchtool.diagnose.hunt_question import Answer, HuntError
+from benchtool.diagnose.hunt_question import Answer, HuntError, Question
 
 _MOST_ANSWERS = 500
 FOUND = 0.75
@@ -44,6 +44,20 @@ class Conversation(ABC):
 def listened(answers: tuple[Answer, ...]) -> bool:
     """Whether listening is among them, and brought something."""
     return any(one.name == "listen" and one.text for one in answers)
+
+
+def chosen(question: Question, text: str) -> str:
+    """Which answer of a list is meant: by number, word, or the beginning of one word alone."""
+    words = [word for word, _ in question.choices]
+    if text.isascii() and text.isdigit() and 1 <= int(text[:4]) <= len(words):
+        return words[int(text[:4]) - 1]
+    meant = [word for word in words if word == text.lower()] or [
+        word for word in words if word.startswith(text.lower())
+    ]
+    if len(meant) == 1:
+        return meant[0]
+    listed = ", ".join(f"{number} {word}" for number, word in enumerate(words, 1))
+    raise HuntError(f"{text[:40]!r} is none of the answers: {listed}; or Enter if it cannot be told")
 
 
 def saved_hunt(text: str, key: str, version: int) -> tuple[dict[str, Any], str, tuple[Answer, ...]]:

@@ -7,6 +7,7 @@ anew. What is kept of a printed number is in which way the reads agree with it.
 from __future__ import annotations
 
 import json
+from collections.abc import Collection
 from dataclasses import replace
 from itertools import combinations
 
@@ -15,15 +16,18 @@ from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardDiagnosis
 from benchtool.diagnose.card_kinds import expected_formats, printed_agrees
 from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading, card_kind, parse_card_reading
-from benchtool.diagnose.hunt_answers import Conversation, listened, saved_hunt
+from benchtool.diagnose.hunt_answers import Conversation, chosen, listened, saved_hunt
+from benchtool.diagnose.hunt_card_choose import best_card_look
 from benchtool.diagnose.hunt_choose import LEAST_GAIN
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
 from benchtool.diagnose.readings import DOORS, LIVE, ReadingError
 from benchtool.diagnose.sensible import CERTAIN
+from benchtool.diagnose.sights_card import CARD_SIGHTS, card_sight_of
 from benchtool.frames.card.entry import Entry, EntryError, Kind, parse_entry
 
 KEY, VERSION = "benchtool-card-hunt", 1
 _NAMES = frozenset(kind.name for kind in CARD_METER)
+_SEEN = frozenset(sight.name for sight in CARD_SIGHTS)
 _READ = frozenset({"listen", "printed"})
 """Answers that hang on card data, and are not saved."""
 _HOW = {
@@ -54,10 +58,11 @@ _HOW_PRINTED = (
 
 
 class CardHunt(Conversation):
-    """One hunt at data lines."""
+    """One hunt at data lines. `looks`: whether somebody with eyes and ears stands at the reader."""
 
-    def __init__(self, tap: str = "", *, listens: bool = True) -> None:
+    def __init__(self, tap: str = "", *, listens: bool = True, looks: bool = False) -> None:
         super().__init__(tap, listens=listens)
+        self.looks = looks
         self._heard = CardEvidence()
         self._printed: tuple[Entry, ...] = ()
         self._diagnosis: CardDiagnosis | None = None
@@ -71,7 +76,8 @@ class CardHunt(Conversation):
         heard = self._heard if listened(answers) else CardEvidence()
         told = any(one.name == _PRINTED and one.text for one in answers) and heard.reads
         readings = tuple(_reading(one) for one in answers if one.name in _NAMES and one.text)
-        return replace(heard, readings=readings, printed=self._printed if told else ())
+        seen = tuple((one.name, one.text) for one in answers if one.name in _SEEN and one.text)
+        return replace(heard, readings=readings, printed=self._printed if told else (), seen=seen)
 
     def diagnosis(self) -> CardDiagnosis:
         """Where it stands, as `benchtool reads` would tell it."""
@@ -91,6 +97,7 @@ class CardHunt(Conversation):
     def minutes(self) -> float:
         """About how long it took."""
         times = {kind.name: kind.minutes for kind in CARD_METER} | {"listen": LISTEN.minutes, _PRINTED: PRINTED_MINUTES}
+        times |= {sight.name: sight.minutes for sight in CARD_SIGHTS}
         return sum(times[one.name] for one in self.answers if one.text)
 
     def next_question(self) -> Question | None:
@@ -99,8 +106,18 @@ class CardHunt(Conversation):
         if self.listens and "listen" not in done:
             return LISTEN
         found = self.diagnosis()
-        if found.findings[0].probability >= CERTAIN and found.group is None:
+        if found.findings[0].probability >= CERTAIN and found.group is None and self.settled:
             return None
+        measured = self._measured(found, done)
+        return best_card_look(self.evidence, found, done, measured) if self.looks else measured
+
+    @property
+    def settled(self) -> bool:
+        """Whether there was something else to go by than eyes and ears: reads, or a reading."""
+        return listened(self.answers) or any(one.text for one in self.answers if one.name in _NAMES)
+
+    def _measured(self, found: CardDiagnosis, done: Collection[str]) -> Question | None:
+        """The best question for the meter or the printed number."""
         for step in found.next:
             if step.name == _PRINTED and _PRINTED not in done and step.gain_bits >= LEAST_GAIN:
                 return Question(
@@ -126,7 +143,9 @@ class CardHunt(Conversation):
         answer = Answer(question.name, text.strip())
         if answer.text and question.ask is Ask.LISTEN:
             raise HuntError(f"{answer.text[:40]!r}: Enter alone reads now; s where it cannot be done")
-        if answer.text:
+        if answer.text and question.ask is Ask.CHOICE:
+            answer = Answer(question.name, chosen(question, answer.text))
+        elif answer.text:
             _reading(answer)
         self._became((*self.answers, answer))
 
@@ -169,9 +188,11 @@ class CardHunt(Conversation):
         _, tap, answers = saved_hunt(text, KEY, VERSION)
         hunt = cls(tap, listens=bool(tap))
         for one in answers:
-            if one.name not in _NAMES:
+            if one.name not in _NAMES and one.name not in _SEEN:
                 raise HuntError(f"{one.name[:40]!r}: no such question")
-            if one.text:
+            if one.text and one.name in _SEEN and one.text not in card_sight_of(one.name).words():
+                raise HuntError(f"{one.text[:40]!r}: no answer to {one.name}")
+            if one.text and one.name in _NAMES:
                 _reading(one)
         hunt._became(answers)
         return hunt

@@ -11,6 +11,7 @@ from benchtool.diagnose.hunt_choose import LENGTH, place_words, without_tap
 from benchtool.diagnose.hunt_question import Answer
 from benchtool.diagnose.hunt_set_to import SET_TO
 from benchtool.diagnose.readings import ACTIONS, METER
+from benchtool.diagnose.sights_card import CARD_SIGHTS
 from benchtool.diagnose.sights_known import SIGHTS
 from benchtool.reports.hunt_ask import WIDTH, wrap
 from benchtool.reports.hunt_text import Section, answer_words, result
@@ -22,6 +23,7 @@ _ASKED = {
     **{kind.name: f"{kind.how}." for kind in (*METER, *CARD_METER)},
     **{action.name: f"{action.how}." for action in ACTIONS},
     **{sight.name: sight.ask for sight in SIGHTS},
+    **{sight.name: sight.ask for sight in CARD_SIGHTS},
     SET_TO: "To which address is {place} set?",
 }
 _STYLE = (

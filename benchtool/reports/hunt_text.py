@@ -30,6 +30,7 @@ from benchtool.diagnose.hunt_retune import AGAIN, again_words, mended
 from benchtool.diagnose.hunt_set_to import set_to_todo, set_to_words
 from benchtool.diagnose.hunt_silence import nobody_polls, silence_todo, silence_words
 from benchtool.diagnose.readings import DOORS, METER, SUPPLY, action_of, kind_of
+from benchtool.diagnose.sights_card import card_sight_of
 from benchtool.diagnose.sights_known import sight_of
 from benchtool.reports.diagnosis_text import proof_words, sure
 from benchtool.reports.hunt_ask import WIDTH, wrap
@@ -89,7 +90,7 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
         told = [_first(leader, group), *(f"At the same time {_named(one)}." for one in found[1:])]
     lives = beyond(hunt).removeprefix("But ") if isinstance(hunt, Hunt) and (hunt.unexplained or hunt.unasked) else ""
     lines = [line for text in (f"{lives[:1].upper()}{lives[1:]}", *told) for line in wrap(text, width=width)]
-    unmeasured = isinstance(hunt, Hunt) and not hunt.settled and leader.cause is Cause.HEALTHY
+    unmeasured = not hunt.settled and leader.cause in (Cause.HEALTHY, CardCause.HEALTHY)
     summaries = [_ONLY_SEEN] if unmeasured else [one.summary for one in found]
     lines += [line for text in summaries for line in wrap(text, width=width)]
     parts = [Section("RESULT", lines)]
@@ -268,7 +269,9 @@ def answer_words(answer: Answer) -> str:
         unit = getattr(known(name), "unit", "")
         plain = answer.text == "open" or answer.text[-1:].isalpha() or not unit
         return f"{answer.name}: {answer.text}{'' if plain else f' {unit}'}"
-    try:
-        return f"{answer.name}: {sight_of(name).says(answer.text)}"
-    except KeyError:
-        return f"{answer.name}: {answer.text}"
+    for sight in (sight_of, card_sight_of):
+        try:
+            return f"{answer.name}: {sight(name).says(answer.text)}"
+        except KeyError:
+            continue
+    return f"{answer.name}: {answer.text}"

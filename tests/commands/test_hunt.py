@@ -108,7 +108,7 @@ def test_the_page_tells_in_words_what_was_done_and_that_a_hunt_was_left() -> Non
 
 
 def test_without_a_tap_the_first_question_is_how_the_reader_is_wired() -> None:
-    result = run(typed="?\n2\n4.9\n.\n")
+    result = run(typed="?\n2\n" + "\n" * 3 + "2\n4.9\n.\n")
     assert result.exit_code == 0, result.output
     assert "D0" in result.output
     assert "Learned" in result.output or "changes little" in result.output
@@ -162,7 +162,7 @@ def test_a_wrong_name_of_a_simulated_bus_is_said_before_any_question(tap: str) -
 
 @pytest.mark.parametrize(
     ("typed", "wired"),
-    [("pair", "address"), ("A/B", "address"), ("+/-", "address"), ("D0/D1", "D0"), ("two", "D0")],
+    [("pair", "address"), ("A/B", "address"), ("+/-", "address"), ("D0/D1", "a card to"), ("two", "a card to")],
 )
 def test_how_a_reader_is_wired_is_taken_in_usual_words(typed: str, wired: str) -> None:
     result = run(typed=f"{typed}\n.\n")
