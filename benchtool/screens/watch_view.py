@@ -74,10 +74,11 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
     `blind`: there is something that this tap cannot see, and that must be said. `message`: rows wanted for what is
     said to who types; they go off the traffic.
     """
+    # While a line is typed there is a row less than the terminal has: nothing should jump for that.
     roomy, tall = height >= 23, height >= 36
     finding = 3 if tall else 2 if roomy and width < 110 else 1
-    todo = 2 if tall or (height >= 20 and width < _ROOMY) else 1
-    state = 2 if width < _ROOMY and height >= 20 else 1
+    todo = 2 if tall or (height >= 19 and width < _ROOMY) else 1
+    state = 2 if width < _ROOMY and height >= 19 else 1
     caution = 0 if height < 18 else 2 if roomy else 1
     strip, counts = height >= 14, 1 + (blind and width < 130) if height >= 16 else 0
     fixed = 1 + state + finding + todo + caution + 2 * strip + counts + 1 + key_rows
@@ -165,7 +166,7 @@ def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
     Each has room for its shortest form; what is free then makes the finding whole, the measurement, the caution.
     """
     rows, width = plan.state + plan.finding + plan.todo + plan.caution, plan.width
-    whole = glyphs.text(_WHOLE if width >= _ROOMY else _WHOLE_NARROW)
+    whole, cut = map(glyphs.text, (_WHOLE, _WHOLE) if width >= _ROOMY else (_WHOLE_NARROW, f" …{_WHOLE_NARROW}"))
     forms = [_marked(by_sentences(shot.finding), whole), _todo(shot, whole)]
     forms[0].append(shot.finding_short)
     if plan.caution and shot.caution:
@@ -183,7 +184,7 @@ def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
     for place, form in enumerate(forms):
         fitting = [text for text in form if len(rows_of(text, width)) <= given[place]]
         style = STRONG if place == 2 else TEXT
-        lines += _block(fitting[0] if fitting else form[-1], given[place], width, glyphs, style, whole)
+        lines += _block(fitting[0] if fitting else form[-1], given[place], width, glyphs, style, cut)
     return lines + [[(TEXT, "")]] * (rows - len(lines))
 
 
@@ -192,13 +193,12 @@ def _marked(forms: Sequence[str], whole: str) -> list[str]:
     return [text + (whole if place else "") for place, text in enumerate(forms)]
 
 
-def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, whole: str = "") -> list[Styled]:
-    """A sentence in at most so many rows, cut at the last."""
+def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, cut: str = "") -> list[Styled]:
+    """A sentence in at most so many rows, cut at the last; `cut`: what tells so, and the key that shows it whole."""
     parts = list(rows_of(text, width))
     if len(parts) > rows:
-        # What is cut can be read whole: the key that opens it stands at the cut.
         last = " ".join(parts[rows - 1 :])
-        parts = [*parts[: rows - 1], last[: max(0, width - len(whole))].rstrip() + whole if whole else last]
+        parts = [*parts[: rows - 1], last[: max(0, width - len(cut))].rstrip() + cut if cut else last]
     return [[(style, fit(part, width, glyphs))] for part in parts + [""] * (rows - len(parts))]
 
 

@@ -14,7 +14,7 @@ IDLE = next(kind for kind in METER if kind.name == "ab-idle")
     ("limits", "said"),
     [
         ((-0.005, 0.001), "about 0.00 V"),
-        ((-0.26, -0.24), "about -0.25 V"),
+        ((-0.251, -0.249), "about -0.25 V"),
         ((-0.001, 0.4), "0.00 to 0.40 V"),
     ],
 )

@@ -333,3 +333,15 @@ def test_ascii_has_the_short_forms_too() -> None:
     screen.run(8)
     for size in SIZES:
         assert screen.text(*size).isascii()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_nothing_above_the_devices_moves_when_a_line_is_typed(size: tuple[int, int]) -> None:
+    width, height = size
+    screen = watching("sim:demo?fault=noise-broadband")
+    screen.run(8)
+    before = screen.text(width, height).splitlines()
+    screen.press("m")
+    typing = screen.text(width, height - 1).splitlines()  # the line that is typed has a row of its own
+    head = next(number for number, line in enumerate(before) if line.startswith("DEVICE"))
+    assert typing[:head] == before[:head]
