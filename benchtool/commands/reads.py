@@ -235,7 +235,7 @@ def _diagnose(
             _of_scope(run),
             run.turned,
             bool(run.outcome.waveforms),
-            presented,
+            presented=presented,
         )
     )
 

@@ -6,8 +6,11 @@ where its key is known. So where anything is hidden, the check value is too. The
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
+from benchtool.frames.card.decode import CardReading
+from benchtool.frames.card.formats import CardFormat, Writing
 from benchtool.frames.describe_table import CHECK
 from benchtool.frames.frame import Frame, Protocol
 from benchtool.frames.meaning import Field, Meaning
@@ -70,6 +73,27 @@ def without_secrets(frame: Frame, meaning: Meaning) -> Meaning:
     told = check.difference(frame.octets)
     problems = tuple(check.DIFFERS if problem == told else problem for problem in meaning.problems)
     return replace(meaning, fields=fields, problems=problems)
+
+
+def verdicts_told(readings: Sequence[CardReading]) -> tuple[bool, ...]:
+    """Of readings of hidden bits in formats of their length, for each: whether its verdict may be told.
+
+    The verdict of the format in force tells nothing of the number, for its parity bits are hidden too. Another format's
+    groups cut the number otherwise, and each group whose parity is told is a bit of it. So the first reading that
+    holds (else the first) is told, and those that demand the same, whose verdict is the same: all of the built-in
+    formats. Which of several holds is told nevertheless, 1 bit where there are two: a technician must know that.
+    """
+    if not readings:
+        return ()
+    told = next((one for one in readings if one.ok), readings[0]).format
+    return tuple(one.format is told or _demands(one.format) == _demands(told) is not None for one in readings)
+
+
+def _demands(row: CardFormat) -> tuple[object, ...] | None:
+    """What bits must hold in a format; None where digits must, too, which no other format demands of the same bits."""
+    if row.checks or any(field.writing is Writing.BCD for field in row.fields):
+        return None
+    return (frozenset(row.parity), frozenset(row.constants))
 
 
 def _unexplained(frame: Frame, meaning: Meaning) -> frozenset[int]:

@@ -15,6 +15,7 @@ from benchtool.diagnose.card_finding import CardCause, CardFinding, Proof
 from benchtool.reports.diagnosis_html import percent
 from benchtool.reports.diagnosis_text import proof_words, sure
 from benchtool.reports.reads_finding import group_words, shown_findings, weight_words
+from benchtool.reports.reads_hidden import outside_words, shown_stats
 from benchtool.reports.reads_outcome import Outcome, Taken
 from benchtool.reports.reads_plot import plots
 from benchtool.reports.reads_text import PLURALS, VERDICTS, analog_lines, duration, same_lines, taken_lines, what
@@ -49,7 +50,7 @@ def reads_html(outcome: Outcome, *, sources: Sequence[str], show: bool) -> str:
         sound=sum(one.sound for one in outcome.reads),
         listed=[_row(one, show) for one in outcome.taken[:_MOST_READS]],
         left_out=max(0, len(outcome.taken) - _MOST_READS),
-        checks=_checks(outcome),
+        checks=_checks(outcome, show),
         odd=_odd(outcome),
         levels=[analog_lines(where, lines) for where, _, lines in outcome.waveforms],
         same=same_lines(outcome, show=show)[1:],
@@ -103,14 +104,14 @@ def _row(one: Taken, show: bool) -> dict[str, Any]:
     }
 
 
-def _checks(outcome: Outcome) -> list[dict[str, str]]:
+def _checks(outcome: Outcome, show: bool) -> list[dict[str, str]]:
     figures = outcome.figures
     if figures is None:
         return []
     rows = []
     for check in figures.checks:
         seen = check.stats
-        shown = (seen.least, seen.median, seen.greatest, seen.deviation) if seen is not None else ()
+        shown = shown_stats(seen, figures.resolution_ns, show=show) if seen is not None else ()
         cells = [duration(value) for value in shown] or ["-"] * 4
         rows.append(
             {
@@ -120,7 +121,7 @@ def _checks(outcome: Outcome) -> list[dict[str, str]]:
                 "greatest": cells[2],
                 "sd": cells[3],
                 "limit": check.limit,
-                "outside": f"{check.outside} of {seen.number}" if seen is not None else f"{check.outside} times",
+                "outside": outside_words(check, show=show) if seen is not None else f"{check.outside} times",
                 "verdict": VERDICTS[check.verdict],
                 "note": check.note,
             }

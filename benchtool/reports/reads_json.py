@@ -6,12 +6,15 @@ Bits, numbers, and what would give them away (which line each pulse is on, and w
 from __future__ import annotations
 
 from benchtool.frames.card.read import CardRead
+from benchtool.frames.hidden import verdicts_told
+from benchtool.reports.reads_hidden import odd_objects, stats_object
 from benchtool.reports.reads_outcome import Outcome, Taken
 
 
 def read_object(one: Taken, *, show: bool) -> dict[str, object]:
     """A read for `--json`; bits, numbers and the line of each pulse only where they may be shown."""
     read: CardRead | None = one.read
+    told = [show or tell for tell in verdicts_told(one.readings)]
     made: dict[str, object] = {
         "kind": "read" if read is not None else "burst",
         "read": one.number or None,
@@ -27,33 +30,26 @@ def read_object(one: Taken, *, show: bool) -> dict[str, object]:
         "readings": [
             {
                 "format": reading.format.name,
-                "ok": reading.ok,
-                "parity_ok": reading.parity_ok,
+                "ok": reading.ok if tell else None,
+                "parity_ok": reading.parity_ok if tell else None,
                 "site_code": reading.site_code if show else None,
                 "card_number": reading.card_number if show else None,
             }
-            for reading in one.readings
+            for reading, tell in zip(one.readings, told, strict=True)
         ],
         "hints": [hint.what for hint in one.hints],
         "printed_agrees": None if one.agreements is None else [agreement.changed for agreement in one.agreements],
     }
     if one.burst is not None:
         pulses = read.pulses if read is not None and read.pulses else ()
-        ordered = pulses if show else tuple(sorted(pulses, key=lambda pulse: pulse.width_ns))
-        made["widths_ns"] = [pulse.width_ns for pulse in ordered]
-        made["lines"] = [pulse.line for pulse in ordered] if show else None
-        made["starts_ns"] = [pulse.start_ns for pulse in ordered] if show else None
+        widths = [pulse.width_ns for pulse in pulses]
+        # Even in order of size: where the lines' widths differ, so many are of D1.
+        made["widths_ns"] = widths if show else None
+        made["width_least_ns"], made["width_greatest_ns"] = (min(widths), max(widths)) if widths else (None, None)
+        made["lines"] = [pulse.line for pulse in pulses] if show else None
+        made["starts_ns"] = [pulse.start_ns for pulse in pulses] if show else None
         made["spacing_ns"] = one.burst.spacing_ns
-        made["odd"] = [
-            {
-                "kind": odd.kind.value,
-                "line": odd.line,
-                "t_ns": odd.t_ns if show else None,
-                "duration_ns": odd.duration_ns,
-                "times": odd.times,
-            }
-            for odd in one.burst.oddities
-        ]
+        made["odd"] = odd_objects(one.burst.oddities, show=show)
     return made
 
 
@@ -81,14 +77,10 @@ def summary_object(outcome: Outcome, *, show: bool) -> dict[str, object]:
                     "name": check.name,
                     "limit": check.limit,
                     "verdict": check.verdict.value,
-                    "outside": check.outside,
+                    "outside": check.outside if show or check.stats is None or not check.outside else None,
                     "note": check.note,
                     "source": check.source,
-                    **(
-                        {}
-                        if check.stats is None
-                        else {f"{n}_ns" if n != "number" else n: v for n, v in check.stats._asdict().items()}
-                    ),
+                    **stats_object(check, figures.resolution_ns, show=show),
                 }
                 for check in figures.checks
             ],

@@ -1,7 +1,8 @@
 """Pulses as pictures: widths and spacings beside their limits, and where cards may be shown the lines themselves.
 
-In the order sent, with the line of each, pulses are the card. So where numbers are hidden, values are drawn ordered by
-size. Light, printable, legible without colour: D0 is an open circle, D1 a full square.
+In the order sent, with the line of each, pulses are the card, and those of a line, counted, are its ones. So where
+numbers are hidden, few widths of each line are drawn. Light, printable, legible without colour: D0 is an open circle,
+D1 a full square.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ _MOST_READS = 40
 _LANES = 3
 """Reads whose lines are drawn."""
 _OVERLAID = 24
+_OVERLAID_HIDDEN = 4
+"""So few that practically every card has them on both lines."""
 _BAND = "#eeeeee"
 _MARKS = (("o", "none", "D0"), ("s", DARK, "D1"))
 
@@ -80,7 +83,8 @@ def _figures(outcome: Outcome, show: bool) -> list[tuple[str, str, str, Figure]]
     seen = [one for one in outcome.reads if one.read is not None and one.read.pulses]
     found = []
     if seen:
-        order = "in the order sent" if show else "ordered by size, so that the card does not show"
+        hidden = "of widths the least, the quarters and the greatest, so that the card does not show"
+        order = "in the order sent" if show else hidden
         many = f" The first {_MOST_READS} of {len(seen)} reads." if len(seen) > _MOST_READS else ""
         caption = (
             f"Each pulse a mark, {order}. Open circle: D0, full square: D1. Grey: the published limits, 20 to 100 us "
@@ -91,12 +95,13 @@ def _figures(outcome: Outcome, show: bool) -> list[tuple[str, str, str, Figure]]
             title = "The lines, bit by bit"
             caption = f"The first {min(_LANES, len(seen))} reads: low is a pulse; under it its bit."
             found.append(("-lines", title, caption, _lanes(seen[:_LANES])))
+    most = _OVERLAID if show else _OVERLAID_HIDDEN
     for place, (where, waveform, _) in enumerate(outcome.waveforms):
         ending = _levels_ending(place)
-        figure = _levels(waveform, seen, where)
+        figure = _levels(waveform, seen, where, most)
         if figure is not None:
             caption = (
-                f"{where}: the first {_OVERLAID} pulses of each line laid over each other from where they fall. Slow "
+                f"{where}: the first {most} pulses of each line laid over each other from where they fall. Slow "
                 "rises, ringing and a low that is not low enough show here."
             )
             found.append((ending, "Pulses as voltages", caption, figure))
@@ -118,9 +123,9 @@ def _pulses(seen: list[Taken], show: bool) -> Figure:
             mine = [(place, pulse.width_ns / 1e3) for place, pulse in enumerate(pulses, 1) if pulse.line == line]
             xs += [place for place, _ in mine]
             ys += [width for _, width in mine]
-        if not show:
-            ys.sort()
-            xs = list(range(1, len(ys) + 1))
+        if not show and ys:
+            ys = _quarters(ys)
+            xs = [0, 25, 50, 75, 100]
         all_widths += ys
         style: dict[str, Any] = {"marker": mark, "markerfacecolor": fill, "markeredgecolor": DARK, "linestyle": "none"}
         upper.plot(xs, ys, markersize=4 if line == 0 else 3, markeredgewidth=0.7, label=name, **style)
@@ -138,11 +143,16 @@ def _pulses(seen: list[Taken], show: bool) -> Figure:
     _limits(lower, SPACING_NS[0] / 1e6, SPACING_NS[1] / 1e6, all_steps, logarithmic=True)
     upper.set_ylabel("width, us")
     lower.set_ylabel("spacing, ms")
-    what = "place of the bit in its frame" if show else "pulses of each line, ordered by size"
-    upper.set_xlabel(what)
+    what = "place of the bit in its frame"
+    upper.set_xlabel(what if show else "share of the line's pulses that are no wider, %")
     lower.set_xlabel(what if show else "spacings, ordered by size")
     upper.legend(loc="upper right", frameon=False, ncols=2)
     return figure
+
+
+def _quarters(values: list[float]) -> list[float]:
+    """Least, quarters and greatest, each a value that is there: more points would tell how many pulses a line has."""
+    return [float(value) for value in np.quantile(values, (0, 0.25, 0.5, 0.75, 1), method="nearest")]
 
 
 def _limits(axes: Axes, low: float, high: float, values: list[float], *, logarithmic: bool) -> None:
@@ -194,7 +204,7 @@ def _lanes(seen: list[Taken]) -> Figure:
     return figure
 
 
-def _levels(waveform: CardWaveform, seen: list[Taken], where: str) -> Figure | None:
+def _levels(waveform: CardWaveform, seen: list[Taken], where: str, most: int) -> Figure | None:
     """Pulses of both lines laid over each other; None where none of this record was read."""
     from matplotlib.figure import Figure
 
@@ -208,7 +218,7 @@ def _levels(waveform: CardWaveform, seen: list[Taken], where: str) -> Figure | N
     axes = figure.subplots(1, 2, sharey=True)
     for line in (0, 1):
         volts = waveform.line(line)
-        for pulse in [pulse for pulse in mine if pulse.line == line][:_OVERLAID]:
+        for pulse in [pulse for pulse in mine if pulse.line == line][:most]:
             x, y = _cut(time_ns, volts, pulse.start_ns - span / 6, pulse.start_ns + span)
             axes[line].plot((x - pulse.start_ns) / 1e3, y, color=DARK, linewidth=0.6, alpha=0.5)
         axes[line].set_title(f"D{line}")

@@ -12,12 +12,14 @@ from benchtool.frames.card.decode import CardReading
 from benchtool.frames.card.keypad import key_of
 from benchtool.frames.card.pulses import Burst, Odd
 from benchtool.frames.card.read import Pulse
+from benchtool.frames.hidden import verdicts_told
 from benchtool.measure.card_analog import LineFigures
 from benchtool.measure.card_reads import How
 from benchtool.measure.pulse_figures import PulseFigures, Stats
 from benchtool.measure.waveform_limits import Verdict, quantity
 from benchtool.reports.card_text import verdict
 from benchtool.reports.folded import wrap
+from benchtool.reports.reads_hidden import outside_words, shown_stats
 from benchtool.reports.reads_outcome import Outcome, Taken
 from benchtool.taps.card_source import CardSourceInfo
 
@@ -76,7 +78,11 @@ def what(one: Taken, *, show: bool) -> str:
         return f"key {key_of(one.bits)}" if show else "a key on a keypad (hidden)"
     built = ", built from the number: parity not received" if one.read.built else ""
     if one.readings:
-        said = ", ".join(f"{read.format.name} {_verdict(read)}" for read in one.readings)
+        told = verdicts_told(one.readings)
+        said = ", ".join(
+            f"{read.format.name} {_verdict(read) if show or tell else 'hidden'}"
+            for read, tell in zip(one.readings, told, strict=True)
+        )
     else:
         said = f"no format wanted has {one.bits.length} bits"
     hints = [hint.what for hint in one.hints if hint.what not in ("key", "no key")]
@@ -129,20 +135,20 @@ def _odd(burst: Burst | None) -> str:
     return ", ".join(said)
 
 
-def figures_lines(figures: PulseFigures) -> list[str]:
+def figures_lines(figures: PulseFigures, *, show: bool) -> list[str]:
     """Pulses beside their limits."""
     lines = ["PULSES, beside the published limits", f"  {'':24} {'least':>9} {'median':>9} {'greatest':>9} {'sd':>9}"]
     for check in figures.checks:
         head = f"  {check.name:<24} "
         if check.stats is not None:
-            lines.append(head + _stats(check.stats))
+            lines.append(head + _stats(check.stats, figures.resolution_ns, show))
         else:
             lines.append(f"{head}{check.outside} times" if check.outside or check.limit == "never" else f"{head}none")
-        broken = f", {check.outside} of {check.stats.number} outside" if check.stats and check.outside else ""
+        broken = f", {outside_words(check, show=show)} outside" if check.stats and check.outside else ""
         note = f" ({check.note})" if check.note else ""
         lines += wrap(f"limit {check.limit}: {VERDICTS[check.verdict]}{broken}{note}", "      ")
     if figures.gap is not None:
-        lines.append(f"  {'end to next start':<24} {_stats(figures.gap)}")
+        lines.append(f"  {'end to next start':<24} {_gap(figures.gap, show)}")
     if figures.jitter_ns is not None and figures.jitter_peak_ns is not None:
         lines.append(
             f"  jitter of spacing: {duration(figures.jitter_ns)} rms, "
@@ -155,9 +161,14 @@ def figures_lines(figures: PulseFigures) -> list[str]:
     return lines
 
 
-def _stats(seen: Stats) -> str:
-    shown = (seen.least, seen.median, seen.greatest, seen.deviation)
-    return " ".join(f"{duration(value):>9}" for value in shown)
+def _gap(seen: Stats, show: bool) -> str:
+    # Where the lines' widths differ, middle and deviation tell how many pulses are of which.
+    shown = [duration(value) for value in (seen.least, seen.median, seen.greatest, seen.deviation)]
+    return " ".join(f"{text:>9}" for text in (shown if show else [shown[0], "-", shown[2], "-"]))
+
+
+def _stats(seen: Stats, fine_ns: int, show: bool) -> str:
+    return " ".join(f"{duration(value):>9}" for value in shown_stats(seen, fine_ns, show=show))
 
 
 def analog_lines(where: str, lines: tuple[LineFigures, LineFigures]) -> list[str]:
@@ -225,7 +236,7 @@ def summary_lines(outcome: Outcome, *, show: bool) -> list[str]:
     if reads and not show:
         lines.append("bits and numbers are hidden (--show-cards shows them)")
     for block in (
-        figures_lines(outcome.figures) if outcome.figures is not None and outcome.figures.bits else [],
+        figures_lines(outcome.figures, show=show) if outcome.figures is not None and outcome.figures.bits else [],
         *(analog_lines(where, figures) for where, _, figures in outcome.waveforms),
         same_lines(outcome, show=show),
         ["NOTES", *(line for note in outcome.notes for line in wrap(note, "  "))] if outcome.notes else [],
