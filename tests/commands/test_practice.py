@@ -517,6 +517,16 @@ def test_eyes_answer_in_the_words_of_the_questions() -> None:
             assert word == "" or word in sight.words(), (fault, sight.name, word)
 
 
+@pytest.mark.parametrize(("level", "seed", "address"), [(3, 25, 4), (3, 34, 1), (4, 5, 5), (4, 12, 2), (4, 19, 2)])
+def test_a_low_idle_level_makes_no_talker_reversed(level: int, seed: int, address: int) -> None:
+    # With five octets each these shots were read the wrong way round: their idle level tells nothing.
+    hidden = hide(level, seed)
+    game = Practice(hidden)
+    assert "reversed" not in hidden.fault
+    game.scope(str(address) if address in game.devices else "")
+    assert game.observed().by_hand.scope["scope-reversed"] == 0
+
+
 def test_a_scope_shows_the_driver_and_its_idle_level() -> None:
     sound = faults.apply(scenario.load("demo"), "healthy", {})
     taken = shot(sound, 4, 1)
