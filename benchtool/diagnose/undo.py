@@ -71,7 +71,7 @@ class Recovered:
 class _Window:
     """What one received octet says of the line, in the sender's bits counted from the edge it began with."""
 
-    __slots__ = ("bits", "stop_known")
+    __slots__ = ("bits",)
 
     def __init__(self, value: int, framing: bool | None, hypothesis: Hypothesis) -> None:
         heard, ratio = hypothesis.heard, hypothesis.ratio
@@ -88,7 +88,6 @@ class _Window:
             clash |= seen.setdefault(int(place), level) != level
         last = int(stop_at / ratio)
         self.bits: list[int | None] | None = None if clash else [seen.get(index) for index in range(last + 1)]
-        self.stop_known = framing
 
 
 class _Sender:

@@ -207,7 +207,6 @@ def _without_talk(
     return WaveformFigures(
         duration_s=waveform.duration_s,
         samples=len(waveform.time_s),
-        sample_s=float(np.median(np.diff(waveform.time_s))),
         velocity=velocity,
         polarity=Polarity.UNKNOWN,
         idle_v=idle.level_v,

@@ -45,8 +45,6 @@ class WaveformFigures:
 
     duration_s: float
     samples: int
-    sample_s: float
-    """Median distance of two samples."""
     velocity: float
     """Share of the speed of light that metres were reckoned with."""
     polarity: Polarity

@@ -7,7 +7,7 @@ import pytest
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.build import build, build_bits, build_data
 from benchtool.frames.card.decode import decode, decode_as, decode_int, decode_seen
-from benchtool.frames.card.formats import FORMATS, LENGTHS, SEEN, CardFormat, Sense, find_formats
+from benchtool.frames.card.formats import FORMATS, SEEN, CardFormat, Sense, find_formats
 from benchtool.frames.card.keypad import BURSTS, KEYS, key_of
 
 BY_NAME = {row.name: row for row in (*FORMATS, *SEEN)}
@@ -74,7 +74,7 @@ def test_example_is_decoded_and_built(name: str, site: int | None, number: int, 
 
 
 def test_every_length_is_read_in_each_of_its_formats() -> None:
-    assert LENGTHS == (26, 34, 37)
+    assert {row.length for row in FORMATS} == {26, 34, 37}
     assert [read.format.name for read in decode((0, 26))] == ["26-bit"]
     assert [read.format.name for read in decode((0, 34))] == ["34-bit 16+16", "34-bit 32"]
     assert [read.format.name for read in decode((0, 37))] == ["37-bit 16+19", "37-bit 35"]

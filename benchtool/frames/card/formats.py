@@ -200,9 +200,6 @@ SEEN: tuple[CardFormat, ...] = (
 )
 """Layouts seen in one place only: offered as a hint, never as a reading."""
 
-LENGTHS: tuple[int, ...] = tuple(sorted({row.length for row in FORMATS}))
-"""Lengths that a format has, rising."""
-
 
 def _plain(name: str) -> str:
     return "".join(
