@@ -72,6 +72,12 @@ class Receiver:
         """Resistance between its inputs."""
         return UNIT_LOAD_OHM / self.unit_loads
 
+    def defined(self, volts: float) -> bool | None:
+        """True for mark, False for space, None where the standard leaves it open (sheet section 1.1)."""
+        if volts >= self.high_v:
+            return True
+        return False if volts <= self.low_v else None
+
     def bears(self, common_v: float) -> bool:
         """Whether it works at this common mode."""
         return self.common_low_v <= common_v <= self.common_high_v
