@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 from benchtool.diagnose.finding import Cause
@@ -20,6 +21,7 @@ HELD_BY_CONTROLLER = (
     "Here it is the controller's own driver: it holds the pair beyond its question, and spoils the beginning of every "
     "device's answer."
 )
+_SOUND = re.compile(r"0 of (\d+) frames and spans are damaged$")
 _WORTH: dict[str, float] = {
     "marks-framing": 0,
     "marks-parity": 0,
@@ -127,7 +129,9 @@ def heard_lines(observed: Observed, seconds: float) -> list[str]:
         f"the line busy {busy:.0%} of the time"
     ]
     told = observed.told
-    lines += [f"- {told[name][0]}" for name in ("damage",) if name in told]
+    if "damage" in told:
+        sound = _SOUND.match(told["damage"][0])
+        lines.append(f"- {told['damage'][0]}" if sound is None else f"- all {sound[1]} frames are sound")
     if observed.addresses:
         lines.append("address  asked  answered  silent  damaged  unasked  latency")
     for row in observed.addresses:
@@ -173,7 +177,7 @@ def scope_lines(figures: Mapping[str, float]) -> list[str]:
 
     def share(name: str) -> str:
         value = figures.get(f"scope-{name}")
-        return "" if value is None else f"{round(100 * value, 1):g} %"
+        return "" if value is None else f"{round(100 * abs(value), 1):g} %"
 
     def if_more(said: str, name: str, least: float) -> str:
         """Only where it is more than nothing."""
@@ -187,7 +191,7 @@ def scope_lines(figures: Mapping[str, float]) -> list[str]:
         (("idle ", volts("idle")), ("mark (1) ", volts("mark")), ("space (0) ", volts("space"))),
         (("smallest swing of a talker ", volts("swing-least")), ("greatest ", volts("swing-most"))),
         (("talkers whose 1 and 0 are the wrong way round ", share("reversed")),),
-        (("the two wires' swings differ by ", if_more(share("wire-balance"), "wire-balance", 0.02)),),
+        (("one wire swings less than the other by ", if_more(share("wire-balance"), "wire-balance", 0.02)),),
         (("an edge takes, of a bit, ", share("edge-share-of-bit")), ("overshoot ", share("overshoot"))),
         (("second step within an edge ", share("step-share")),),
         (("common mode from ", volts("common-low")), ("to ", volts("common-high"))),

@@ -39,7 +39,7 @@ _SHORT: dict[str, str] = {
 }
 _HOWS = {one.name: one.how for one in (*METER, *CARD_METER)} | {one.name: one.how for one in ACTIONS}
 _ASKED = {sight.name: sight.ask for sight in SIGHTS}
-_NAME, _MINUTES = 15, 7
+_NAME, _MINUTES = 16, 7
 
 
 def short(name: str) -> str:

@@ -118,6 +118,8 @@ def look(line: Scenario, sight: str, address: int | None, seed: int, answering: 
         return _who(line, answering())
     if sight == "controller":
         return "both" if any(share >= HALF for share in answering().values()) else "asks"
+    if sight == "controller-power":
+        return "lit"  # it polls on every simulated bus
     if sight == "rate-set":
         tap, baud = line.tap, line.line.baud
         rate = (tap.baud or baud) != baud
