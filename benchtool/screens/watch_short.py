@@ -9,6 +9,8 @@ import re
 from collections.abc import Sequence
 
 from benchtool.diagnose.readings import DOORS, EARTH, LIVE, STOPPED, SUPPLY, UNPOWERED
+from benchtool.screens.watch_state import Snapshot
+from benchtool.screens.watch_words import rows_of
 
 MOST = 54
 """Columns of a short caution: with the sign before it and the key behind it that makes 60."""
@@ -61,7 +63,63 @@ def short_step(name: str, do: str) -> str:
 _ENDS = re.compile(r"(?<=[.!?]) (?=[A-Z\"“])")
 
 
-def by_sentences(text: str) -> Sequence[str]:
+def by_sentences(text: str) -> list[str]:
     """The text whole, then with one sentence less each, down to the first alone."""
     parts = _ENDS.split(text)
     return [" ".join(parts[:count]) for count in range(len(parts), 0, -1)]
+
+
+def finding_forms(shot: Snapshot, whole: str) -> list[str]:
+    """The finding, longest form first; `whole` stands behind what is not."""
+    longest, *others = by_sentences(shot.finding)
+    return [longest, *(text + whole for text in others), shot.finding_short]
+
+
+def step_forms(shot: Snapshot, whole: str, *, cautioned: bool) -> list[str]:
+    """The next measurement; `cautioned`: whether its caution has a row of its own."""
+    if not shot.do:
+        return ["Next: nothing to measure yet."]
+    name = f" [{shot.do_name}]" if shot.do_name else ""
+    if shot.caution and not cautioned:
+        name += " (caution: w)"
+    longest, short = (
+        # Written for a command line; here the rate is set with a key.
+        f"Next{name}: {do}".replace("--baud ", "b and then ")
+        for do in (shot.do, short_step(shot.do_name, shot.do))
+    )
+    return [longest] if longest == short else [longest, short + whole, short]
+
+
+def caution_forms(shot: Snapshot, whole: str) -> list[str]:
+    """The caution."""
+    short = f"! {short_caution(shot.caution)}"
+    return [f"! {shot.caution}", short + whole, short]
+
+
+def shared_out(texts: Sequence[Sequence[str]], rows: int, width: int) -> list[tuple[str, int]]:
+    """Of each text, given in forms from the longest to the shortest, the form that is shown, and in how many rows.
+
+    Each has a row at least. What is left goes to the shortest forms first, then to the longest, in the order given.
+    """
+    given = [1] * len(texts)
+    free = rows - len(texts)
+    for place_of_form in (-1, 0):
+        for place, forms in enumerate(texts):
+            more = len(rows_of(forms[place_of_form], width)) - given[place]
+            # The first is not left out for what comes after it.
+            more = min(more, free) if place == 0 else more
+            if 0 < more <= free:
+                given[place], free = given[place] + more, free - more
+    return [
+        (next((form for form in forms if len(rows_of(form, width)) <= most), forms[-1]), most)
+        for forms, most in zip(texts, given, strict=True)
+    ]
+
+
+def cut_to(text: str, rows: int, width: int, cut: str) -> list[str]:
+    """A text in so many rows; `cut` tells that there is more, and how to see it."""
+    parts = list(rows_of(text, width))
+    if len(parts) <= rows:
+        return parts + [""] * (rows - len(parts))
+    last = " ".join(parts[rows - 1 :])
+    return [*parts[: rows - 1], last[: max(0, width - len(cut))].rstrip() + cut if cut else last]

@@ -15,7 +15,7 @@ from benchtool.screens.watch_devices import SIGNS, DeviceLine, State, place_of
 from benchtool.screens.watch_glyphs import Glyphs, fit, history
 from benchtool.screens.watch_look import Focus, Look, Page
 from benchtool.screens.watch_rows import Line
-from benchtool.screens.watch_short import by_sentences, short_caution, short_step
+from benchtool.screens.watch_short import caution_forms, cut_to, finding_forms, shared_out, step_forms
 from benchtool.screens.watch_state import Snapshot
 from benchtool.screens.watch_strip import Rates
 from benchtool.screens.watch_words import rows_of, wrapped
@@ -79,13 +79,13 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
     finding = 3 if tall else 2 if roomy and width < 110 else 1
     todo = 2 if tall or (height >= 19 and width < _ROOMY) else 1
     state = 2 if width < _ROOMY and height >= 19 else 1
-    caution = 0 if height < 18 else 2 if roomy else 1
+    caution = 0 if height < 14 else 2 if roomy else 1
     strip, counts = height >= 14, 1 + (blind and width < 130) if height >= 16 else 0
     fixed = 1 + state + finding + todo + caution + 2 * strip + counts + 1 + key_rows
     left = max(2, height - fixed)
     # Headings of both lists go off what is left.
-    known = min(max(1, devices), max(1, (left - 2) * 3 // 5))
-    shown = known if left >= 6 else min(known, 1)
+    known = min(max(1, devices), max(1, ((left - 2) * 3 + 2) // 5))
+    shown = known if left >= 5 else min(known, 1)
     traffic = max(1, left - shown - 2)
     said = max(1, min(message, traffic))
     traffic -= said - 1
@@ -161,56 +161,18 @@ def _head(shot: Snapshot, width: int, glyphs: Glyphs) -> Styled:
 
 
 def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
-    """State, finding, next measurement, caution: what one leaves free the next ones take, and none goes missing.
-
-    Each has room for its shortest form; what is free then makes the finding whole, the measurement, the caution.
-    """
-    rows, width = plan.state + plan.finding + plan.todo + plan.caution, plan.width
-    whole, cut = map(glyphs.text, (_WHOLE, _WHOLE) if width >= _ROOMY else (_WHOLE_NARROW, f" …{_WHOLE_NARROW}"))
-    forms = [_marked(by_sentences(shot.finding), whole), _todo(shot, whole)]
-    forms[0].append(shot.finding_short)
+    """State, finding, next measurement, caution, in the rows that they have together."""
+    width, roomy = plan.width, plan.width >= _ROOMY
+    whole, cut = map(glyphs.text, (_WHOLE, _WHOLE) if roomy else (_WHOLE_NARROW, f" …{_WHOLE_NARROW}"))
+    texts = [[shot.state], finding_forms(shot, whole), step_forms(shot, whole, cautioned=plan.caution > 0)]
     if plan.caution and shot.caution:
-        short = short_caution(shot.caution)
-        forms.append([f"! {shot.caution}", f"! {short}{whole}", f"! {short}"])
-    state = min(len(rows_of(shot.state, width)), max(1, rows - len(forms)))
-    lines = _block(shot.state, state, width, glyphs, STRONG)
-    given = [1] * len(forms)
-    free = rows - state - len(forms)
-    for whole_ones in (False, True):
-        for place, form in enumerate(forms):
-            more = len(rows_of(form[0 if whole_ones else -1], width)) - given[place]
-            if 0 < more <= free:
-                given[place], free = given[place] + more, free - more
-    for place, form in enumerate(forms):
-        fitting = [text for text in form if len(rows_of(text, width)) <= given[place]]
-        style = STRONG if place == 2 else TEXT
-        lines += _block(fitting[0] if fitting else form[-1], given[place], width, glyphs, style, cut)
+        texts.append(caution_forms(shot, whole))
+    rows = plan.state + plan.finding + plan.todo + plan.caution
+    lines: list[Styled] = []
+    for place, (text, given) in enumerate(shared_out(texts, rows, width)):
+        style = STRONG if place in (0, 3) else TEXT
+        lines += [[(style, fit(part, width, glyphs))] for part in cut_to(text, given, width, cut if place else "")]
     return lines + [[(TEXT, "")]] * (rows - len(lines))
-
-
-def _marked(forms: Sequence[str], whole: str) -> list[str]:
-    """All but the first are not whole."""
-    return [text + (whole if place else "") for place, text in enumerate(forms)]
-
-
-def _block(text: str, rows: int, width: int, glyphs: Glyphs, style: str, cut: str = "") -> list[Styled]:
-    """A sentence in at most so many rows, cut at the last; `cut`: what tells so, and the key that shows it whole."""
-    parts = list(rows_of(text, width))
-    if len(parts) > rows:
-        last = " ".join(parts[rows - 1 :])
-        parts = [*parts[: rows - 1], last[: max(0, width - len(cut))].rstrip() + cut if cut else last]
-    return [[(style, fit(part, width, glyphs))] for part in parts + [""] * (rows - len(parts))]
-
-
-def _todo(shot: Snapshot, whole: str) -> list[str]:
-    if not shot.do:
-        return ["Next: nothing to measure yet."]
-    name = f" [{shot.do_name}]" if shot.do_name else ""
-    # Written for a command line; here the rate is set with a key.
-    forms = [
-        f"Next{name}: {do}".replace("--baud ", "b and then ") for do in (shot.do, short_step(shot.do_name, shot.do))
-    ]
-    return [forms[0], forms[1] + whole, forms[1]] if forms[0] != forms[1] else forms[:1]
 
 
 def _strip(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
@@ -242,15 +204,17 @@ def _a_second(rate: float, rates: Rates) -> str:
 def _counts(shot: Snapshot, width: int) -> str:
     """What was counted, with its rate; rates that do not fit are left out, never a part of a number."""
     counts, rates = shot.counts, shot.rates
-    errors = "cannot be seen" if counts.line_errors is None else str(counts.line_errors)
     damaged, sound, octets = f"damaged {counts.damaged}", f"sound {counts.sound}", f"octets {counts.octets}"
-    both = [damaged, f"line errors {errors}"]
+    blind = counts.line_errors is None
+    both = [damaged, "line errors cannot be seen" if blind else f"line errors {counts.line_errors}"]
+    short = [damaged, "line errors unseen"] if blind else both
     forms = (
         [*both, sound + _a_second(rates.sound, rates), octets + _a_second(rates.octets, rates)],
         [*both, sound + _a_second(rates.sound, rates), octets],
         [*both, sound, octets],
-        [*both, sound],
-        both,
+        [*short, sound, octets],
+        [*short, sound],
+        short,
     )
     texts = ["  ".join(parts) for parts in forms]
     return next((text for text in texts if len(text) <= width), texts[-1])

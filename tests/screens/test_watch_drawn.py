@@ -345,3 +345,12 @@ def test_nothing_above_the_devices_moves_when_a_line_is_typed(size: tuple[int, i
     typing = screen.text(width, height - 1).splitlines()  # the line that is typed has a row of its own
     head = next(number for number, line in enumerate(before) if line.startswith("DEVICE"))
     assert typing[:head] == before[:head]
+
+
+def test_a_measurement_never_stands_without_a_word_of_its_caution() -> None:
+    shot = snapshot()
+    assert shot.caution
+    for width in (40, 60, 80, 120):
+        for height in range(10, 45):
+            lines = drawn(shot, width, height)
+            assert any(line.startswith("! ") for line in lines[:9]) or "(caution: w)" in joined(lines[:6])
