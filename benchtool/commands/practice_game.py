@@ -16,7 +16,7 @@ from benchtool.simulate.specs import ScenarioError
 
 _Found = TypeVar("_Found")
 _NAMES = 3
-_MOST_SHOWN = 40
+_MOST_SHOWN, _MOST_ALIKE = 40, 4
 _FURTHER = 0.25
 """What benchtool's own hunt would have measured is told where it came so much further (a judgement)."""
 _FIRST = re.compile(r"[:;.]|, and")
@@ -247,8 +247,11 @@ class Game(ABC):
         if not text:
             raise RefusedError("\n".join(["name what?", *self.causes_lines(), *self._place_words()]))
         cause, at, where = text.partition("@")
+        cause = re.sub(r"[ _-]+", "-", cause.strip())
         if cause not in self.causes:
-            raise RefusedError(f"no such cause{near(cause, self.causes)} causes lists them")
+            alike = [one for one in self.causes if cause and cause[:_MOST_SHOWN] in one][:_MOST_ALIKE]
+            told = f": did you mean {' or '.join(alike)}?" if alike else near(cause, self.causes)
+            raise RefusedError(f"no such cause{told} causes lists them, and nothing was counted")
         if not at:
             return cause, None
         if cause not in self.placed:

@@ -11,9 +11,9 @@ from benchtool.diagnose.card_advice import CARD_ADVICE
 from benchtool.diagnose.card_belief import believe
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
-from benchtool.diagnose.card_finding import CardCause
+from benchtool.diagnose.card_finding import CardCause, CardFinding
 from benchtool.diagnose.conclude import conclude
-from benchtool.diagnose.finding import REST, Cause, Proof
+from benchtool.diagnose.finding import REST, Cause, Finding, Proof
 from benchtool.diagnose.observed import Observed
 from benchtool.reports import practice_card_text
 from benchtool.reports.diagnosis_text import weight_words
@@ -38,11 +38,11 @@ def explained(truth: Cause, tap: str, observed: Observed, said: str = "") -> lis
     summary = cause_words(truth) if mine is None else mine.summary
     lines = [f"It was {truth.value}: {said or summary}", f"How it mostly shows: {TELLS[truth]}."]
     first = found.findings[0]
-    ahead = "" if first.cause is truth else f"; it looks more like {first.cause.value}, {first.probability:.0%}"
+    ahead = _ahead(first, first.cause is truth)
     if mine is None:
-        lines.append(f"What you gathered hardly speaks for it{ahead}.")
+        lines.append(f"What you gathered hardly speaks for it{ahead}")
     else:
-        lines.append(f"What you gathered makes it {mine.probability:.0%} probable{ahead}.")
+        lines.append(f"What you gathered makes it {mine.probability:.0%} probable{ahead}")
         # Score against the mains is a figure for a machine, unless it is the mains.
         proofs = [one for one in mine.evidence if truth is Cause.NOISE_MAINS or _MAINS not in one.text]
         seen = {text for name in shown_signs(observed) for text in observed.told.get(name, ("",))[:1]}
@@ -68,17 +68,24 @@ def card_explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[s
     said = practice_card_text.said_here(truth, evidence)
     lines = [f"It was {truth.value}: {said or CARD_ADVICE[truth].summary}"]
     first = found.findings[0]
-    ahead = "" if first.cause is truth else f"; it looks more like {first.cause.value}, {first.probability:.0%}"
+    ahead = _ahead(first, first.cause is truth)
     if mine is None:
-        lines.append(f"What you gathered hardly speaks for it{ahead}.")
+        lines.append(f"What you gathered hardly speaks for it{ahead}")
     else:
-        lines.append(f"What you gathered makes it {mine.probability:.0%} probable{ahead}.")
+        lines.append(f"What you gathered makes it {mine.probability:.0%} probable{ahead}")
         told = proof_lines(mine.evidence, len(believe(evidence).pieces), healthy=truth is CardCause.HEALTHY)
         lines += [line.replace("on a sound bus", "on sound lines") for line in told]
     lines += [f"> {todo}" for todo in CARD_ADVICE[truth].todo]
     lines.append(f"The same to every other command: {tap}")
     lines.append(f"Read on: docs/card-faults.md, {truth.value}")
     return lines
+
+
+def _ahead(first: Finding | CardFinding, mine: bool) -> str:
+    """What the evidence speaks for instead, in words; a full stop where it speaks for the truth."""
+    if mine:
+        return "."
+    return f"; it looks more like {first.cause.value}, {first.probability:.0%}: {first.summary}"
 
 
 def proof_lines(
@@ -201,4 +208,5 @@ def _splitting(truth: Cause, observed: Observed) -> list[str]:
         else f"- {observed.told[name][0]} (far likelier with it)"
         for name in best
     ]
-    return [f"What you heard that splits it from {rival.value}:", *lines] if lines else []
+    words = cause_words(rival).rstrip(".")
+    return [f"What you heard that splits it from {rival.value} ({words}):", *lines] if lines else []

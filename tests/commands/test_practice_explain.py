@@ -1,0 +1,102 @@
+"""What a learner is told afterwards: the signs that were shown, in plain words, and the replay."""
+
+from __future__ import annotations
+
+import re
+
+from benchtool.commands.practice_run import Practice
+from benchtool.diagnose.finding import Cause
+from benchtool.reports.practice_tells import SIGNS, TELLS
+from benchtool.reports.practice_text import _IN_TABLE, _WORTH
+from benchtool.simulate.practice import hide
+
+
+def test_the_explanation_leads_with_few_signs_that_were_shown_and_counts_the_others() -> None:
+    for level, seed in ((2, 101), (3, 1), (3, 2), (2, 1)):
+        game = Practice(hide(level, seed))
+        shown = "\n".join(game.listen())
+        lines = game.explain()
+        first = next(place for place, line in enumerate(lines) if line.startswith("What speaks for it most"))
+        last = next(place for place, line in enumerate(lines) if "small signs, which together" in line)
+        told = [line.removeprefix("- ").partition(" (")[0] for line in lines[first + 1 : last]]
+        assert 1 <= len(told) <= 3
+        for sign in told:
+            # In a sentence of the listening, or in the columns of its table.
+            assert sign in shown or any(word in sign for word in ("silence", "damaged", "answer", "requests")), sign
+        assert "all other signs" not in "\n".join(lines)
+
+
+def test_what_benchtool_works_out_by_itself_is_told_apart() -> None:
+    game = Practice(hide(1, 3))
+    assert game.truth == "pair-reversed-at-tap"
+    assert "on paper" not in "\n".join(game.listen())
+    lines = game.explain()
+    worked = lines.index("What benchtool works out of the same octets:")
+    assert "on paper" not in "\n".join(lines[:worked])
+    assert "on paper" in lines[worked + 1]
+
+
+def test_signs_by_which_a_fault_is_known_are_signs_that_listening_shows() -> None:
+    assert set(SIGNS) <= set(TELLS)
+    for names in SIGNS.values():
+        assert set(names) <= {*_WORTH, *_IN_TABLE}
+
+
+def test_given_up_one_is_told_what_would_have_told_it() -> None:
+    game = Practice(hide(2, 2))
+    assert game.truth == "terminator-missing-both"
+    game.listen()
+    told, *rows = game.missed()
+    assert told.startswith("What would have told it (benchtool's own hunt came to ")
+    assert rows
+    for row in rows:
+        line, minutes = re.fullmatch(r"- ((?:measure|look|try) \S+) \((\S+) min\)", row).groups()  # type: ignore[union-attr]
+        word, _, name = line.partition(" ")
+        {"measure": game.measure, "look": game.look, "try": game.attempt}[word](name)
+        assert float(minutes) > 0
+    assert not game.missed()
+
+
+def test_the_replay_is_in_words() -> None:
+    game = Practice(hide(3, 1))
+    lines = game.hunted.lines
+    assert lines[1] == "1. listen"  # who is dead is not asked where nobody is
+    measured = [line for line in lines if re.match(r"\d+\. measure ", line)]
+    assert measured
+    assert all(re.match(r"\d+\. measure \S+ \([a-z ]+.*\): -?[0-9.]+k? (V|ohm)$", line) for line in measured)
+    words = lines.index("IN WORDS")
+    assert any(line.startswith("noise-impulsive ") and "Bursts of noise" in line for line in lines[words:])
+    assert any(line.startswith("bias-weak: ") for line in lines)
+
+
+def test_the_explanation_is_true_of_the_place() -> None:
+    game = Practice(hide(3, 102))
+    listening = "\n".join(game.listen())
+    told = "\n".join(game.explain())
+    assert game.truth == "driver-held-late"
+    assert "against the mains" not in listening
+    assert "controller's own driver" in told
+    assert "all 5 addresses" in told
+    assert "address 1: 19 of 19" not in told
+
+
+def test_the_explanation_says_how_a_fault_mostly_shows() -> None:
+    assert set(TELLS) == set(Cause) - {Cause.NONE_OF_THESE}
+    game = Practice(hide(2, 101))
+    game.listen()
+    told = "\n".join(game.explain())
+    assert game.truth == "noise-impulsive"
+    assert "single octets FF, FE, F8" in told
+    assert "- 50 of 52 stray octets are a short dip of the line" in told
+    assert "splits it from noise-broadband" in told
+    assert "score 4.4" not in told
+
+
+def test_words_that_nobody_knows_at_first_sight_are_told_where_they_stand() -> None:
+    sound = Practice(hide(1, 1)).listen()
+    assert any(line.startswith("- all ") and line.endswith(" frames are sound") for line in sound)
+    assert not any("spans" in line for line in sound)
+    noisy = Practice(hide(2, 101)).listen()
+    [meaning] = [line for line in noisy if line.startswith("  (")]
+    assert "spans: octets that make no whole frame" in meaning
+    assert "stray octets: octets between frames" in meaning

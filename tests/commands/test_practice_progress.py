@@ -1,0 +1,154 @@
+"""What is kept of practice: at once, privately, one bad line spoiling no other."""
+
+from __future__ import annotations
+
+import json
+import stat
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from benchtool.commands import practice_progress
+from benchtool.commands.main import main
+from benchtool.commands.practice_run import Practice
+from benchtool.commands.practice_talk import Talk
+from benchtool.simulate.practice import hide
+
+
+@pytest.fixture(autouse=True)
+def _own_home(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("BENCHTOOL_HOME", str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+
+
+def run(*words: str, typed: str = "") -> Result:
+    return CliRunner().invoke(main, ["practice", *words], input=typed)
+
+
+def test_input_that_ends_leaves_it_open_and_given_up_the_next_is_another() -> None:
+    first, second = run(typed="listen\n"), run(typed="")
+    assert first.exit_code == second.exit_code == 0
+    assert "Left open, not counted" in first.output
+    assert "benchtool practice --level 1 --seed 1" in " ".join(first.output.split())
+    assert "installation 1" in first.output
+    assert "installation 1" in second.output  # left open, so it is there still
+    assert "Given up: score 0." in run(typed="explain\nquit\n").output
+    assert "installation 2" in run(typed="").output
+
+
+def test_progress_is_private_and_can_be_deleted(tmp_path: Path) -> None:
+    run(typed="quit\nquit\n")
+    file = tmp_path / "home" / "practice.json"
+    assert file.read_text() == ""  # left, not given up
+    run(typed="explain\n")
+    if sys.platform != "win32":
+        assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    [row] = json.loads(run("--scores", "--json").output)
+    assert (row["level"], row["seed"], row["score"], row["right"]) == (1, 1, 0, False)
+    assert "deleted" in run("--forget").output
+    assert not file.exists()
+    assert "no progress" in run("--forget").output
+
+
+def test_two_practices_at_once_lose_nothing(tmp_path: Path) -> None:
+    file = tmp_path / "mine.json"
+    rows = [practice_progress.Played("data", 2, seed, "noise", "noise", 90, 4) for seed in (1, 2)]
+    assert practice_progress.load(file).rows == []  # both have looked before either has written
+    for row in rows:
+        practice_progress.keep(file, row)
+    assert practice_progress.load(file) == (rows, 0)
+
+
+def test_progress_that_cannot_be_kept_is_told_first_and_spoils_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(path: Path) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(practice_progress, "_opened", refused)
+    result = run("--progress", "mine.json", "--seed", "3", typed="listen\nexplain\n")
+    assert result.exit_code == 0
+    assert "progress will not be kept: mine.json: Permission denied" in result.stderr
+    assert "It was" in result.stdout
+    assert not Path("mine.json").exists()
+
+
+def test_a_folder_that_is_a_file_is_told(tmp_path: Path) -> None:
+    (tmp_path / "plain").write_text("")
+    result = run("--progress", "plain/mine.json", "--seed", "3", typed="listen\nquit\n")
+    assert result.exit_code == 4
+    assert "plain/mine.json" in result.output
+
+
+def test_a_home_that_is_out_of_reach_does_not_keep_from_practising(monkeypatch: pytest.MonkeyPatch) -> None:
+    Path("plain").write_text("")
+    monkeypatch.setenv("BENCHTOOL_HOME", "plain/home")
+    result = run("--seed", "3", typed="listen\nexplain\n")
+    assert result.exit_code == 0
+    assert "--progress FILE keeps it elsewhere" in result.stderr
+    assert "It was" in result.stdout
+
+
+@pytest.mark.parametrize("text", ["{}", "[1]\n", "soup", '{"benchtool-practice": 1}\n', '{"benchtool-practice": 9}\n'])
+def test_a_file_that_is_no_progress_is_left_alone(tmp_path: Path, text: str) -> None:
+    other = tmp_path / "other.json"
+    other.write_text(text)
+    for words in (("--forget",), ("--scores",), ("--seed", "3")):
+        assert run("--progress", str(other), *words).exit_code == 4
+    assert other.read_text() == text
+
+
+def test_the_score_is_kept_as_soon_as_the_answer_stands() -> None:
+    game, kept = Practice(hide(1, 3)), list[int]()
+
+    class KilledError(Exception):
+        pass
+
+    class Asker:
+        def __init__(self) -> None:
+            self._lines = iter(("listen", f"name {game.truth}"))
+
+        def ask(self, prompt: str, choices: Sequence[str] = (), kept: str = "") -> str:
+            line = next(self._lines, None)
+            if line is None:
+                raise KilledError  # the terminal is closed while the explanation is read
+            return line
+
+    with pytest.raises(KilledError):
+        Talk(game, "", None, lambda lines: None, lambda: kept.append(game.score)).play(Asker())
+    assert kept == [100]
+
+
+def test_a_spoilt_line_spoils_no_other(tmp_path: Path) -> None:
+    file = tmp_path / "mine.json"
+    good = practice_progress.Played("bus", 1, 5, "noise-mains", "noise-mains", 70, 9)
+    practice_progress.keep(file, good)
+    with file.open("ab") as end:
+        end.write(b"\xff\x00\n" + b'{"benchtool-practice": 1, "li')  # the power went in the middle
+    practice_progress.keep(file, good._replace(seed=6))
+    assert practice_progress.load(file) == ([good, good._replace(seed=6)], 2)
+    result = run("--progress", "mine.json", "--scores")
+    assert result.exit_code == 0
+    assert "mine.json: lines that cannot be read, and are left out: 2" in result.stderr
+    assert "bus        1       2      2          70" in result.stdout
+    assert run("--progress", "mine.json", typed="explain\n").exit_code == 0
+    assert b"\xff\x00" in file.read_bytes()
+    assert "deleted" in run("--progress", "mine.json", "--forget").output
+
+
+def test_an_installation_played_again_is_not_counted_again() -> None:
+    truth = hide(1, 3).fault
+    run("--seed", "3", typed="explain\n")
+    result = run("--seed", "3", typed=f"listen\nname {truth}\n")
+    assert "You have played this one before" in result.output
+    scores = run("--scores").output
+    assert "bus        1       1      0           0" in scores
+    assert "played again, not counted: 1" in scores
+
+
+def test_what_is_left_open_stays_hidden_in_json() -> None:
+    held = json.loads(run("--seed", "3", "--json", typed="listen\n").stdout)
+    assert [held[key] for key in ("fault", "tap", "place", "probability", "counted")] == [None] * 4 + [False]
+    held = json.loads(run("--seed", "3", "--json", typed="listen\nexplain\n").stdout)
+    assert held["fault"] == hide(1, 3).fault
