@@ -14,8 +14,8 @@ from types import TracebackType
 from typing import Self
 
 from benchtool.capture.card_lines import Edge, LineRecord
-from benchtool.capture.private import create_private
-from benchtool.capture.problems import CaptureError
+from benchtool.capture.private import create_private, discard_empty
+from benchtool.capture.problems import CaptureError, why_not_written
 
 HEADER = "# benchtool edges 1: D0 and D1 of a reader, cards as sent, keep it as you keep keys\ntime_ns,line,level\n"
 _PIECE = re.compile(r"#\s*piece begin=(-?\d{1,19}) resolution=(\d{1,12}) D0=([01]) D1=([01])\s*\Z")
@@ -106,6 +106,10 @@ class EdgeRecorder:
                 f"'{self.path}' exists already and is kept; give another name or ask to overwrite", reason="exists"
             ) from error
         except OSError as error:
+            if self._file is not None:
+                self._file.close()
+                self._file = None
+                discard_empty(self.path)
             raise self._cannot(error) from error
         return self
 
@@ -136,4 +140,4 @@ class EdgeRecorder:
             octets = octets[self._file.write(octets) or 0 :]
 
     def _cannot(self, error: OSError) -> CaptureError:
-        return CaptureError(f"'{self.path}' cannot be written: {error.strerror or error}", reason="unwritable")
+        return CaptureError(f"'{self.path}' cannot be written: {why_not_written(error)}", reason="unwritable")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from contextlib import suppress
 from io import FileIO
 from pathlib import Path
 
@@ -23,3 +24,11 @@ def create_private(path: str | Path, *, overwrite: bool) -> FileIO:
     except OSError:
         pass  # a file of somebody else that we may write: its mode is theirs
     return file
+
+
+def discard_empty(path: str | Path) -> None:
+    """Take a file away in which nothing could be written: its name is free again once there is room."""
+    with suppress(OSError):
+        found = os.stat(path)
+        if stat.S_ISREG(found.st_mode) and found.st_size == 0:
+            os.unlink(path)

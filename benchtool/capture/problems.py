@@ -5,6 +5,8 @@ A file that cannot be used at all raises `CaptureError`; anything less is noted 
 
 from __future__ import annotations
 
+import errno
+
 KEPT = 20
 """How many problems of one sort are kept word for word; the rest are counted."""
 
@@ -54,6 +56,23 @@ class Problems:
         lines += [f"and {number} further {sort}" for sort, number in self._further.items()]
         lines += [f"{number} {what}" for what, number in self._counts.items()]
         return lines
+
+
+_MENDS = {
+    errno.ENOSPC: "the disk is full; make room, or give a name elsewhere",
+    errno.EDQUOT: "your share of the disk is used up; make room, or give a name elsewhere",
+    errno.EROFS: "the disk is read-only; give a name elsewhere",
+    errno.ENOENT: "its folder does not exist; make it first",
+    errno.EACCES: "you may not write there; give a name elsewhere",
+    errno.EPERM: "you may not write there; give a name elsewhere",
+    errno.EISDIR: "it is a folder; give a file name in it",
+}
+
+
+def why_not_written(error: OSError | ValueError) -> str:
+    """Why a file cannot be written, with the mend where it is known."""
+    number = error.errno if isinstance(error, OSError) else None
+    return _MENDS.get(number or 0) or why(error)
 
 
 def why(error: OSError | ValueError) -> str:

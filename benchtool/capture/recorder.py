@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Iterator
 from contextlib import suppress
 from io import FileIO
@@ -13,8 +12,8 @@ from typing import Self
 from benchtool.capture.chunk import Chunk, Item, TapInfo
 from benchtool.capture.log import LogEncoder
 from benchtool.capture.pcapng_writer import PcapngEncoder
-from benchtool.capture.private import create_private
-from benchtool.capture.problems import CaptureError, why
+from benchtool.capture.private import create_private, discard_empty
+from benchtool.capture.problems import CaptureError, why_not_written
 
 LOG_SUFFIXES = (".log", ".txt")
 """Suffixes that make a recording an octet log; all others make it pcapng."""
@@ -22,16 +21,6 @@ FLUSH_NS = 1_000_000_000
 """A recorder hands its blocks to the system when items span this time."""
 FLUSH_OCTETS = 256 << 10
 """… or when it holds this much."""
-
-_MENDS = {
-    errno.ENOSPC: "the disk is full; make room or record elsewhere",
-    errno.EDQUOT: "your share of the disk is used up; make room or record elsewhere",
-    errno.EROFS: "the disk is read-only; record elsewhere",
-    errno.ENOENT: "its folder does not exist; make it first",
-    errno.EACCES: "you may not write there; record elsewhere",
-    errno.EPERM: "you may not write there; record elsewhere",
-    errno.EISDIR: "it is a folder; give a file name in it",
-}
 
 
 class Recorder:
@@ -73,6 +62,7 @@ class Recorder:
             self.flush()
         except CaptureError:
             self.close()
+            discard_empty(self.path)
             raise
 
     def write(self, item: Item) -> None:
@@ -133,9 +123,7 @@ class Recorder:
             file.truncate()
 
     def _cannot(self, error: OSError | ValueError) -> CaptureError:
-        number = error.errno if isinstance(error, OSError) else None
-        mend = _MENDS.get(number or 0) or why(error)
-        return CaptureError(f"'{self.path}' cannot be written: {mend}", reason="cannot-write")
+        return CaptureError(f"'{self.path}' cannot be written: {why_not_written(error)}", reason="cannot-write")
 
     def close(self) -> None:
         """Flush and close; may be called twice. Says nothing of a failure that was raised before."""

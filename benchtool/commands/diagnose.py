@@ -25,7 +25,7 @@ from benchtool.commands.options import (
     time_option,
 )
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
-from benchtool.commands.outputs import check_page, write_text
+from benchtool.commands.outputs import check_page, write_results
 
 if TYPE_CHECKING:
     from benchtool.commands.diagnose_site import OnSite
@@ -204,8 +204,9 @@ def command(
     told = () if noticed is None else tuple(figures_text(noticed))
     if place is not None:
         told = (*told, *place.lines(compared))
+    results: list[tuple[str, str, str]] = []
     if save is not None:
-        write_text(save, to_json(observed))
+        results.append((save, to_json(observed), "saved, go on with it as TAP"))
     if report is not None:
         from benchtool.reports.diagnosis_html import diagnosis_html
         from benchtool.reports.waveform_plot import waveform_part
@@ -225,7 +226,7 @@ def command(
             noticed=told,
             names=None if place is None else place.names,
         )
-        write_text(report, page)
+        results.append((report, page, "report"))
     if as_json:
         made_of = diagnosis_object(found)
         made_of["osdp"] = None if noticed is None else figures_object(noticed)
@@ -241,9 +242,7 @@ def command(
         if scope is not None:
             click.echo("\n".join(measured.scope_text(scope[1], rate)))
         click.echo("\n".join(diagnosis_text(found, noticed=told)))
-    for path, what in ((save, "saved, go on with it as TAP"), (report, "report")):
-        if path is not None:
-            click.echo(f"{what}: {path}", err=True)
+    write_results(results)
     if session is not None and session.failure is not None:
         raise session.failure
     if strict and is_fault(found):

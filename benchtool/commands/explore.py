@@ -116,22 +116,27 @@ def command(
     lost = sum(isinstance(item, Gap) for item in items)
     if lost:
         notes.append(f"could not hear {lost} time(s) in between")
+    failed: CommandError | None = None
     if save is not None and found.table is not None:
         from benchtool.frames.protocol_file import to_toml
 
-        write_text(save, to_toml(found.table))
+        try:
+            write_text(save, to_toml(found.table))
+        except CommandError as error:
+            failed = error  # told once the result was shown
+    saved = save if found.table is not None and failed is None else None
     if as_json:
-        made: dict[str, Any] = {**explored_object(found), "tap": tap_object(info), "notes": notes, "saved": None}
-        if save is not None and found.table is not None:
-            made["saved"] = save
+        made: dict[str, Any] = {**explored_object(found), "tap": tap_object(info), "notes": notes, "saved": saved}
         click.echo(json.dumps(made, indent=2))
     else:
         click.echo(tap_line(info))
         for note in notes:
             click.echo(note)
         click.echo("\n".join(explored_text(found)))
-        if save is not None and found.table is not None:
-            click.echo(f"saved: {save}; use it with listen or diagnose --protocol {save}", err=True)
+        if saved is not None:
+            click.echo(f"saved: {saved}; use it with listen or diagnose --protocol {saved}", err=True)
+    if failed is not None:
+        raise failed
     if save is not None and found.table is None:
         raise CommandError(f"--save {save}: nothing was learned that tells where a frame begins or ends", Exit.INPUT)
     if session.failure is not None:

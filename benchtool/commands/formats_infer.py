@@ -83,18 +83,25 @@ def command(
             " or more, are needed, ten or more say something",
             Exit.INPUT,
         )
+    failed: CommandError | None = None
     if save is not None:
-        _save(save, found)
+        try:
+            _save(save, found)
+        except CommandError as error:
+            failed = error  # told once the result was shown
+    saved = save if failed is None else None
     if as_json:
         click.echo(
-            json.dumps({"kind": "inferred formats", "saved": save, "lengths": [inferred_object(f) for f in found]})
+            json.dumps({"kind": "inferred formats", "saved": saved, "lengths": [inferred_object(f) for f in found]})
         )
     else:
         click.echo("\n\n".join("\n".join(inferred_text(one)) for one in found))
-        if save is not None:
-            click.echo(f"saved: {save} (structure only, no card in it)", err=True)
+        if saved is not None:
+            click.echo(f"saved: {saved} (structure only, no card in it)", err=True)
             if any(one.turned for one in found):
                 click.echo("the table reads the bits as they came: of no use once what turns them is mended", err=True)
+    if failed is not None:
+        raise failed
     if strict and any(one.verdict is not Verdict.SETTLED for one in found):
         sys.exit(Exit.FAULT)
 

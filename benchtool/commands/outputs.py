@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 import click
 
 from benchtool.capture.private import create_private
-from benchtool.capture.problems import CaptureError
+from benchtool.capture.problems import CaptureError, why_not_written
 from benchtool.commands.errors import CommandError, Exit
 
 _F = TypeVar("_F", bound=Callable[..., Any])
@@ -96,7 +96,29 @@ def write_text(path: str, text: str) -> None:
     except OSError as error:
         with suppress(OSError):
             part.unlink()
-        raise CommandError(f"{path}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
+        raise not_written(path, error) from None
+
+
+def not_written(path: str | Path, error: OSError) -> CommandError:
+    """The command's error for a file that cannot be written."""
+    return CommandError(f"{path} cannot be written: {why_not_written(error)}", Exit.OUTPUT)
+
+
+def write_results(files: Iterable[tuple[str, str, str]]) -> None:
+    """Write results, each a path, a text and what it is, and say so on standard error; all that can be written.
+
+    CommandError of the first that cannot. Called when the result was shown: a full disk takes nothing of it.
+    """
+    failed: CommandError | None = None
+    for path, text, what in files:
+        try:
+            write_text(path, text)
+        except CommandError as error:
+            failed = failed or error
+        else:
+            click.echo(f"{what}: {path}", err=True)
+    if failed is not None:
+        raise failed
 
 
 def recording_failed(error: CaptureError, record: str) -> CommandError:

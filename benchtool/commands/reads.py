@@ -14,7 +14,7 @@ from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import Duration, line_options, tap_failed, time_option
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
-from benchtool.commands.outputs import check_output, check_page, overwrite_option, write_text
+from benchtool.commands.outputs import check_output, check_page, not_written, overwrite_option, write_text
 
 if TYPE_CHECKING:
     from benchtool.commands.reads_run import ReadsRun, Wanted
@@ -264,7 +264,7 @@ def _write(
         try:
             said += [f"drawn in {path}" for path in write_plot(plot, outcome, show=show)]
         except OSError as error:
-            raise CommandError(f"{plot}: cannot be written ({error.strerror or error})", Exit.OUTPUT) from None
+            raise not_written(plot, error) from None
         if not said:
             said.append("nothing to draw: no pulses were seen")
     if report is not None:

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
+from benchtool.capture.private import discard_empty
 from benchtool.commands.errors import CommandError, Exit
-from benchtool.commands.outputs import is_there, overwrite_option
+from benchtool.commands.outputs import is_there, not_written, overwrite_option
 from benchtool.commands.site_file import read_site
 from benchtool.install.csv_export import count, export_table
 from benchtool.install.csv_map import KINDS
@@ -53,5 +54,6 @@ def command(file: Path, target: Path, kind: str | None, separator: str, overwrit
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_bytes(export_table(record, one, SEPARATORS[separator]))
         except OSError as error:
-            raise CommandError(f"{path} cannot be written: {error.strerror}", Exit.OUTPUT) from None
+            discard_empty(path)
+            raise not_written(path, error) from None
         click.echo(f"{path}: {count(record, one)} of kind {one}")

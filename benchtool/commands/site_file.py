@@ -9,6 +9,7 @@ import tempfile
 from pathlib import Path
 
 from benchtool.commands.errors import CommandError, Exit
+from benchtool.commands.outputs import not_written
 from benchtool.install.load import Loaded, RecordError, load
 
 _MOST_TOLD = 10
@@ -19,6 +20,9 @@ def read_text(path: Path) -> str:
     read."""
     try:
         octets = path.read_bytes()
+    except FileNotFoundError:
+        mend = f"benchtool site new {path} begins a record"
+        raise CommandError(f"{path} cannot be read: there is no such file; {mend}", Exit.INPUT) from None
     except OSError as error:
         raise CommandError(f"{path} cannot be read: {error.strerror}", Exit.INPUT) from None
     octets = octets.removeprefix(codecs.BOM_UTF8)
@@ -84,7 +88,7 @@ def write_text(path: Path, text: str) -> None:
                 os.unlink(name)
             raise
     except OSError as error:
-        raise CommandError(f"{path} cannot be written: {error.strerror}", Exit.OUTPUT) from None
+        raise not_written(path, error) from None
 
 
 def _umask() -> int:

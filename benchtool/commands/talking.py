@@ -7,6 +7,7 @@ import sys
 import threading
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchtool.capture.chunk import Chunk, Item
@@ -41,7 +42,10 @@ _SAME_REPLY = frozenset({0x05, 0x06, 0x08, 0x15, 0x16})
 
 
 def need_transmit(transmit: bool, port: str, harm: str) -> None:
-    """CommandError that says what transmitting does, unless the user asked for it."""
+    """CommandError that says what transmitting does, unless the user asked for it; or that a file is no line."""
+    if (place := Path(port)).is_file() or place.is_dir():
+        what = "a folder" if place.is_dir() else "a file"
+        raise CommandError(f"{port} is {what}: nobody answers there; give a serial port or its URL", Exit.TAP)
     if not transmit:
         raise CommandError(
             f"this transmits on {port}: {harm}; add --transmit when only the bench is on that pair", Exit.USAGE

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from benchtool.capture.private import create_private
+from benchtool.capture.private import create_private, discard_empty
 from benchtool.frames.card.read import Pulse
 from benchtool.measure.card_analog import CardWaveform
 from benchtool.measure.pulse_figures import SPACING_NS, WIDTH_NS
@@ -62,8 +62,12 @@ def write_plot(path: str | Path, outcome: Outcome, *, show: bool) -> tuple[Path,
             place = target.with_name(f"{target.stem}{ending}{target.suffix}")
             plain: dict[str, Any] = {"metadata": {"Date": None}} if kind == "svg" else {"dpi": 160}
             # With cards shown the order of the pulses is the card.
-            with create_private(place, overwrite=True) if show else place.open("wb") as file:
-                figure.savefig(file, format=kind, **plain)
+            try:
+                with create_private(place, overwrite=True) if show else place.open("wb") as file:
+                    figure.savefig(file, format=kind, **plain)
+            except OSError:
+                discard_empty(place)
+                raise
             written.append(place)
     return tuple(written)
 

@@ -221,7 +221,7 @@ def test_a_full_disk_leaves_the_saved_diagnosis_as_it_was(tmp_path: Path, monkey
     monkeypatch.setattr(private, "FileIO", Full)
     result = run(str(state), "--meter", "ab-idle=0.2", "--save", str(state))
     assert result.exit_code == 5
-    assert "No space left" in result.stderr
+    assert "the disk is full" in result.stderr
     assert state.read_text() == before
     assert list(tmp_path.iterdir()) == [state]
 

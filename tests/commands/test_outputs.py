@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import errno
+import json
+from io import FileIO
 from pathlib import Path
 
 import pytest
@@ -9,7 +12,7 @@ from click.testing import CliRunner, Result
 
 from benchtool.commands.errors import CommandError
 from benchtool.commands.main import main
-from benchtool.commands.outputs import check_output, check_page
+from benchtool.commands.outputs import check_output, check_page, write_results
 
 ROOT = Path(__file__).parents[2]
 EDGES = str(ROOT / "fixtures/card-lines/edges.csv")
@@ -86,3 +89,73 @@ def test_a_folder_and_a_missing_folder_are_told_before_anything_is_done(tmp_path
         check_page(str(tmp_path / "a.html"), "--report", overwrite=True)
     with pytest.raises(CommandError, match=r"there is no folder .*none; make it first"):
         check_output(str(tmp_path / "none" / "a.toml"), "--save", (".toml",), overwrite=False)
+
+
+@pytest.fixture
+def full(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disk without room: files can be made, nothing can be written into them."""
+
+    def refuse(self: FileIO, octets: object) -> int:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("benchtool.capture.private.FileIO", type("Full", (FileIO,), {"write": refuse}))
+
+
+@pytest.mark.usefixtures("full")
+@pytest.mark.parametrize(
+    ("words", "option", "name"),
+    [
+        (("diagnose", "sim:bench", "--for", "1s", "--json"), "--save", "state.json"),
+        (("diagnose", "sim:bench", "--for", "1s", "--json"), "--report", "page.html"),
+        (("explore", "sim:demo?for=8", "--json"), "--save", "bus.toml"),
+        (("formats", "infer", str(ROOT / "fixtures/card/unknown-35.txt"), "--json"), "--save", "door.toml"),
+    ],
+    ids=lambda value: value if isinstance(value, str) and value.startswith("--") else "",
+)
+def test_a_full_disk_takes_nothing_of_the_result(
+    words: tuple[str, ...], option: str, name: str, tmp_path: Path
+) -> None:
+    result = run(*words, option, str(tmp_path / name))
+    assert result.exit_code == 5
+    assert json.loads(result.stdout)
+    mend = "cannot be written: the disk is full; make room, or give a name elsewhere\n"
+    assert result.stderr.endswith(f"benchtool: {tmp_path / name} {mend}")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.usefixtures("full")
+@pytest.mark.parametrize(
+    ("words", "name"),
+    [(("listen", "sim:bench", "--for", "1s"), "a.pcapng"), (("reads", "sim:card"), "a.csv")],
+    ids=["listen", "reads"],
+)
+def test_a_recording_of_nothing_leaves_its_name_free(words: tuple[str, ...], name: str, tmp_path: Path) -> None:
+    result = run(*words, "--record", str(tmp_path / name))
+    assert result.exit_code == 5
+    assert "the disk is full; make room" in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_can_be_written_is_written_and_the_first_failure_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "there").mkdir()
+    good, bad = str(tmp_path / "good"), str(tmp_path / "there")
+    with pytest.raises(CommandError, match="there cannot be written: "):
+        write_results([(bad, "x", "bad"), (good, "text", "page")])
+    assert Path(good).read_text() == "text"
+    assert capsys.readouterr().err == f"page: {good}\n"
+
+
+def test_a_record_that_is_not_there_is_told_with_how_to_begin_one(tmp_path: Path) -> None:
+    missing = tmp_path / "depot.toml"
+    result = run("site", "check", str(missing))
+    assert result.exit_code == 4
+    assert f"there is no such file; benchtool site new {missing} begins a record" in result.stderr
+
+
+def test_nobody_is_asked_in_a_file(tmp_path: Path) -> None:
+    (tmp_path / "a.pcapng").write_text("x")
+    for place, what in ((tmp_path / "a.pcapng", "a file"), (tmp_path, "a folder")):
+        result = run("survey", str(place))
+        assert (result.exit_code, f"is {what}: nobody answers there" in result.stderr) == (3, True)
