@@ -8,14 +8,15 @@ import pytest
 
 from benchtool.frames.crc import modbus_ok
 from benchtool.frames.modbus.functions import EXCEPTIONS, FUNCTIONS
-from benchtool.frames.modbus.tables_text import fill, sections
+from benchtool.frames.modbus.tables_text import sections
+from benchtool.frames.page_tables import fill
 
 PAGE = Path(__file__).parents[2] / "docs" / "modbus.md"
 
 
 def test_the_page_is_what_the_tables_make() -> None:
     page = PAGE.read_text(encoding="utf-8")
-    assert fill(page) == page
+    assert fill(page, sections()) == page
 
 
 def test_the_page_has_a_row_for_every_function_and_exception() -> None:
@@ -28,14 +29,14 @@ def test_a_changed_table_shows() -> None:
     page = PAGE.read_text(encoding="utf-8")
     changed = page.replace("1 to 125", "1 to 126")
     assert changed != page
-    assert fill(changed) == page
+    assert fill(changed, sections()) == page
 
 
 @pytest.mark.parametrize("name", sections())
 def test_a_table_without_a_place_is_refused(name: str) -> None:
     page = PAGE.read_text(encoding="utf-8").replace(f"<!-- table {name} -->", "")
     with pytest.raises(ValueError, match=f"no place for the table '{name}'"):
-        fill(page)
+        fill(page, sections())
 
 
 def test_the_examples_of_the_page_run() -> None:

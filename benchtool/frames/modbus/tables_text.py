@@ -11,6 +11,7 @@ from pathlib import Path
 
 from benchtool.frames.modbus import functions
 from benchtool.frames.modbus.layout import Count, Item, Kind, Layout, Number, Run
+from benchtool.frames.page_tables import fill
 
 _SHORT = 4
 """A table of words this short stands in the row."""
@@ -91,17 +92,6 @@ def sections() -> dict[str, str]:
     }
 
 
-def fill(page: str) -> str:
-    """The page with each generated table written anew; ValueError when a table has no place in it."""
-    for name, text in sections().items():
-        head, begin, rest = page.partition(f"<!-- table {name} -->\n")
-        _, end, tail = rest.partition("<!-- end -->")
-        if not begin or not end:
-            raise ValueError(f"the page has no place for the table '{name}'")
-        page = f"{head}{begin}{text}\n{end}{tail}"
-    return page
-
-
 if __name__ == "__main__":
     path = Path(sys.argv[1])
-    path.write_text(fill(path.read_text(encoding="utf-8")), encoding="utf-8")
+    path.write_text(fill(path.read_text(encoding="utf-8"), sections()), encoding="utf-8")

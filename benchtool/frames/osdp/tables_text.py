@@ -15,6 +15,7 @@ from benchtool.frames.osdp.events import KINDS
 from benchtool.frames.osdp.layout import Group, Kind, Layout, Number, Plain, Repeat
 from benchtool.frames.osdp.security import BLOCK_TYPES
 from benchtool.frames.osdp.tables import layout_of
+from benchtool.frames.page_tables import fill
 
 
 def _number(item: Number) -> str:
@@ -141,17 +142,6 @@ def sections() -> dict[str, str]:
     }
 
 
-def fill(page: str) -> str:
-    """The page with each generated table written anew; ValueError when a table has no place in it."""
-    for name, text in sections().items():
-        head, begin, rest = page.partition(f"<!-- table {name} -->\n")
-        _, end, tail = rest.partition("<!-- end -->")
-        if not begin or not end:
-            raise ValueError(f"the page has no place for the table '{name}'")
-        page = f"{head}{begin}{text}\n{end}{tail}"
-    return page
-
-
 if __name__ == "__main__":
     path = Path(sys.argv[1])
-    path.write_text(fill(path.read_text(encoding="utf-8")), encoding="utf-8")
+    path.write_text(fill(path.read_text(encoding="utf-8"), sections()), encoding="utf-8")
