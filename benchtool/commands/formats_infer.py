@@ -142,8 +142,12 @@ def _is_source(reads: str) -> bool:
         return False
     if is_capture(reads):
         return True
-    with Path(reads).open(encoding="utf-8", errors="replace") as file:
-        taste = [line for line in file.read(_TASTE).splitlines() if line.strip() and not line.lstrip().startswith("#")]
+    try:
+        with Path(reads).open(encoding="utf-8", errors="replace") as file:
+            text = file.read(_TASTE)
+    except OSError:
+        return False  # told where it is read
+    taste = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
     return bool(taste) and ("," in taste[0] or ";" in taste[0]) and looks_like_table(taste[1:])
 
 

@@ -14,6 +14,7 @@ from benchtool.commands.plain import fold_long_lines, make_plain
 
 _STOPPED = 130  # as shells say of a program that Ctrl-C ended
 _CANNOT_WRITE = 5  # Exit.OUTPUT, without importing what --help does not need
+_FILE = 4  # Exit.INPUT, likewise
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "calculate": ("benchtool.commands.calculate", "Voltage drop, bias, termination reading, other sums of the trade."),
@@ -136,6 +137,9 @@ def run() -> None:
         _drop_output()
     except OSError as error:
         _drop_output()
+        if error.filename is not None:  # a file of the command's, which it should have told itself
+            click.echo(f"benchtool: {error.filename}: {error.strerror}", err=True)
+            sys.exit(_FILE)
         click.echo(f"benchtool: the output cannot be written: {error.strerror}", err=True)
         sys.exit(_CANNOT_WRITE)
 

@@ -103,3 +103,15 @@ def test_swapped_lines_are_told_before_a_table_is_saved(tmp_path: Path) -> None:
     assert "these are 26-bit with D0 and D1 swapped" in result.output
     assert "of no use once" in result.output
     assert run("-", "--strict", given="\n".join(lines)).exit_code == 1
+
+
+def test_a_file_that_may_not_be_read_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "reads.txt"
+    path.write_text("0CA1FFF/26\n")
+
+    def refuse(self: Path, *_: object, **__: object) -> object:
+        raise PermissionError(13, "Permission denied", str(self))
+
+    monkeypatch.setattr(Path, "open", refuse)
+    result = CliRunner().invoke(main, ["formats", "infer", str(path)])
+    assert (result.exit_code, result.stderr) == (4, f"benchtool: {path}: Permission denied\n")

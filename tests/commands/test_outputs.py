@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import importlib
 import json
 from io import FileIO
 from pathlib import Path
@@ -159,3 +160,22 @@ def test_nobody_is_asked_in_a_file(tmp_path: Path) -> None:
     for place, what in ((tmp_path / "a.pcapng", "a file"), (tmp_path, "a folder")):
         result = run("survey", str(place))
         assert (result.exit_code, f"is {what}: nobody answers there" in result.stderr) == (3, True)
+
+
+def test_a_file_that_failed_is_not_taken_for_the_output(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for filename, code, told in (
+        ("reads.txt", 4, "benchtool: reads.txt: Permission denied\n"),
+        (None, 5, "benchtool: the output cannot be written: Permission denied\n"),
+    ):
+
+        def fail(filename: str | None = filename, **_: object) -> None:
+            raise PermissionError(errno.EACCES, "Permission denied", filename)
+
+        entry = importlib.import_module("benchtool.commands.main")
+        monkeypatch.setattr(entry, "main", fail)
+        monkeypatch.setattr(entry, "_drop_output", lambda: None)
+        with pytest.raises(SystemExit) as ended:
+            entry.run()
+        assert (ended.value.code, capsys.readouterr().err) == (code, told)
