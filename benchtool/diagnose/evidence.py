@@ -26,6 +26,8 @@ MOST_SPANS = 300
 """Distinct damaged spans that are kept, whole bus and per address alike."""
 MOST_OCTETS = 4000
 """Octets of damaged spans that are kept with their marks for the value sets."""
+MOST_REPEATS = 500
+"""Damaged spans held against earlier ones: of any damage, more and more equals an earlier one the longer it goes on."""
 REPEAT_OCTETS = 5
 """Spans at least this long hardly ever come out the same twice by chance."""
 STRAY_OCTETS = 2
@@ -118,7 +120,7 @@ class Evidence:
     strays: int
     """Damaged spans of one or two octets."""
     long_spans: int
-    """Damaged spans of `REPEAT_OCTETS` or more."""
+    """Damaged spans of `REPEAT_OCTETS` or more, the first `MOST_REPEATS`."""
     long_repeats: int
     """Of those, the ones that equal an earlier one octet for octet."""
     now_ns: int
@@ -260,7 +262,7 @@ class Gatherer:
         self._conduct.damaged()
         span = (frame.lead + frame.octets, bytes(len(frame.lead)) + frame.marks if frame.marks else b"")
         size = len(frame.octets)
-        if size >= REPEAT_OCTETS:
+        if size >= REPEAT_OCTETS and self._long_spans < MOST_REPEATS:
             self._long_spans += 1
             self._long_repeats += span in self._spans
         _count(self._spans, span)

@@ -11,12 +11,18 @@ from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.proofs import Proofs
 from benchtool.frames.frame import Protocol
+from benchtool.measure.bit_errors import BitErrors
 from benchtool.measure.conduct import AddressConduct
 from benchtool.measure.tally import AddressFigures
 
 FEW = 4
 """A share of fewer than this says too little."""
 TINY = 1e-6
+USUAL_FRAMES = 640
+"""What grows with listening alone is taken as of so many frames at most. The tables were fitted to captures of mostly
+fewer; a longer one of the same bus shows nothing new in that, and must not lead out of what they know."""
+_COMPARED = 0.02
+"""Share of damaged spans whose bits must be known."""
 SHARES = (TINY, 0.01, 0.05, 0.15, 0.4, 0.7, 0.95)
 """Edges for a share that is mostly small but may be anything."""
 RARE = (TINY, 0.003, 0.01, 0.03, 0.1, 0.3, 0.7)
@@ -52,6 +58,9 @@ class View:
         self.strays = evidence.strays
         self.spans = max(0, figures.damaged - evidence.strays)
         """Damaged spans without strays."""
+        self.bits = evidence.bits if evidence.bits.copies >= _COMPARED * self.spans else BitErrors()
+        """Which bits are wrong; nothing where next to no damage could be compared with what was sent: a few spans of
+        very many are no sample, and would begin to speak in a long capture."""
         self.frames = figures.sound + self.spans
         self.asked = [a for a in figures.addresses if a.requests >= FEW and a.address != BROADCASTS[a.protocol]]
         self.requests = sum(a.requests for a in self.asked)

@@ -5,8 +5,23 @@ from __future__ import annotations
 from collections.abc import Callable
 from math import log10
 
-from benchtool.diagnose.symptom import FEW, PARTS, RARE, SHARES, TINY, Measured, Symptom, View, part_of, plain
+from benchtool.diagnose.symptom import (
+    FEW,
+    PARTS,
+    RARE,
+    SHARES,
+    TINY,
+    USUAL_FRAMES,
+    Measured,
+    Symptom,
+    View,
+    part_of,
+    plain,
+)
 from benchtool.measure.tally import AddressFigures
+
+_SEVERAL = 3.5
+"""More things than are wrong where listening begins and ends in the middle of a frame."""
 
 
 def _heard(view: View) -> Measured:
@@ -61,7 +76,10 @@ def _follows_one(view: View) -> Measured | None:
 
 
 def _wrong_things(view: View) -> Measured:
-    """A sound bus has none, but for a frame cut in two where listening began or ended."""
+    """A sound bus has none, but for a frame cut in two where listening began or ended.
+
+    Of a long capture as many as `USUAL_FRAMES` of it would have; several stay several.
+    """
     conduct = view.evidence.conduct
     count = view.spans + view.strays + view.requests - view.answered + conduct.unasked
     count += sum(
@@ -70,7 +88,8 @@ def _wrong_things(view: View) -> Measured:
     )
     if view.finer_than(8):
         count += conduct.cut_in
-    return Measured(count)
+    usual = count * min(1.0, USUAL_FRAMES / max(1, view.frames))
+    return Measured(max(min(count, _SEVERAL), usual), count, view.frames)
 
 
 def _where(count: Callable[[View], int]) -> Callable[[View], Measured | None]:
@@ -92,8 +111,8 @@ AMOUNT: tuple[Symptom, ...] = (
     ),
     Symptom(
         "frames-heard",
-        "log10 of sound frames and damaged spans",
-        (0.1, 1.0, 1.8, 2.5, 3.2),
+        "log10 of sound frames and damaged spans: none, a few, enough; more say nothing of what is wrong",
+        (0.1, 1.0),
         _heard,
         "{whole} frames and spans were heard, {part} of them sound",
     ),
@@ -106,10 +125,11 @@ AMOUNT: tuple[Symptom, ...] = (
     ),
     Symptom(
         "anything-wrong",
-        "how many things are wrong: damage, strays, requests without a reply, replies too many, numbers out of order",
+        "how many things are wrong, in 640 frames at most: damage, strays, requests without a reply, replies too many, "
+        "numbers out of order",
         (0.5, 1.5, 3.5, 12, 60),
         _wrong_things,
-        "{value} things are wrong in what was heard",
+        "{part} things are wrong beside {whole} frames and spans",
     ),
     Symptom(
         "damage",

@@ -12,16 +12,16 @@ _FEW_BITS = 6
 
 
 def _bits(part: Callable[[BitErrors], int]) -> Callable[[View], Measured | None]:
-    return lambda view: part_of(part(view.evidence.bits), view.evidence.bits.bits, _FEW_BITS)
+    return lambda view: part_of(part(view.bits), view.bits.bits, _FEW_BITS)
 
 
 def _octets(part: Callable[[BitErrors], int]) -> Callable[[View], Measured | None]:
-    return lambda view: part_of(part(view.evidence.bits), view.evidence.bits.octets)
+    return lambda view: part_of(part(view.bits), view.bits.octets)
 
 
 def _direction(view: View) -> Measured | None:
     """Of the rates at which 0s and 1s are misread, the share of the 0s."""
-    bits = view.evidence.bits
+    bits = view.bits
     if bits.bits < FEW or not bits.zeros or not bits.ones:
         return None
     rose, fell = bits.rose / bits.zeros, bits.fell / bits.ones
@@ -32,7 +32,7 @@ def _lift(part: Callable[[BitErrors], int], base: Callable[[BitErrors], int]) ->
     """How many times commoner something is among wrong bits than among all."""
 
     def lift(view: View) -> Measured | None:
-        bits = view.evidence.bits
+        bits = view.bits
         every = bits.zeros + bits.ones
         if bits.bits < _FEW_BITS or not base(bits):
             return None
@@ -90,14 +90,14 @@ BITS: tuple[Symptom, ...] = (
         "octets-before",
         "share of damaged copies with octets before them that belong to no frame",
         PARTS,
-        lambda v: part_of(v.evidence.where.extra_before, v.evidence.bits.copies),
+        lambda v: part_of(v.evidence.where.extra_before, v.bits.copies),
         "{part} of {whole} damaged copies of known frames have stray octets before them",
     ),
     Symptom(
         "octets-after",
         "share of damaged copies with such octets after them",
         PARTS,
-        lambda v: part_of(v.evidence.where.extra_after, v.evidence.bits.copies),
+        lambda v: part_of(v.evidence.where.extra_after, v.bits.copies),
         "{part} of {whole} damaged copies of known frames have stray octets after them",
     ),
     Symptom(
@@ -125,7 +125,7 @@ BITS: tuple[Symptom, ...] = (
         "bits-per-frame",
         "wrong bits in a damaged copy",
         (1.02, 1.3, 1.8, 2.8, 4.5),
-        lambda v: part_of(v.evidence.bits.bits, v.evidence.bits.copies, 3),
+        lambda v: part_of(v.bits.bits, v.bits.copies, 3),
         "{part} bits are wrong in {whole} damaged copies of known frames",
     ),
     Symptom(
@@ -160,7 +160,7 @@ BITS: tuple[Symptom, ...] = (
         "same-damage",
         "share of damaged copies damaged in the same way before",
         PARTS,
-        lambda v: part_of(v.evidence.bits.same_again, v.evidence.bits.same_possible),
+        lambda v: part_of(v.bits.same_again, v.bits.same_possible),
         "{part} of {whole} frames that came damaged again are damaged in exactly the same way",
     ),
     Symptom(

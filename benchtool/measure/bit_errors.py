@@ -15,6 +15,7 @@ PLACES = 16
 LONG_RUN = 4
 """Equal bits before a bit that count as a long run."""
 _MOST_PAIRS = 256
+_MOST_AGAIN = 500
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +50,7 @@ class BitErrors:
     same_again: int = 0
     """Copies damaged in exactly the way that another copy of the same frame was before."""
     same_possible: int = 0
-    """Copies of frames that had come damaged before."""
+    """Copies of frames that had come damaged before, the first 500: the longer, the more are like an earlier one."""
 
     @property
     def bits(self) -> int:
@@ -123,6 +124,8 @@ class BitErrorCounter:
         if seen is None:
             if bounded(self._seen, _MOST_PAIRS):
                 self._seen[true] = {read: None}
+            return
+        if self._possible >= _MOST_AGAIN:
             return
         self._possible += 1
         if read in seen:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from benchtool.capture.chunk import Chunk, Gap, LineCounts, LineErrors, TapInfo
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.diagnose.evidence import Evidence, Gatherer
+from benchtool.diagnose.model import bins_of
 from benchtool.diagnose.proofs import Inversion, Proofs, gather
 from benchtool.diagnose.symptoms import BY_NAME, SYMPTOMS, symptoms, tell
 from benchtool.frames.crc import with_crc_modbus
@@ -310,3 +311,27 @@ def test_any_traffic_gives_finite_values(
         tell(name, evidence, proofs, line, 1)
     assert sum(evidence.timeline.sound) == evidence.figures.sound
     assert evidence.clusters.damaged == evidence.figures.damaged - evidence.strays
+
+
+def with_a_dead_device(turns: int) -> list[Chunk]:
+    """Talk in which the device at address 3 never answers."""
+    return [item for item in talk(turns) if item.octets[1] & 0x7F != 3 or not item.octets[1] & 0x80]
+
+
+@pytest.mark.parametrize("times", [2, 5, 20])
+def test_more_of_the_same_changes_no_bin_but_of_what_was_not_seen_yet(times: int) -> None:
+    """A symptom is a share or a rate: what grows with listening alone would lead out of what the tables know."""
+    short = bins_of(values_of(with_a_dead_device(300)))
+    long = bins_of(values_of(with_a_dead_device(300 * times)))
+    moved = {symptom.name for symptom, a, b in zip(SYMPTOMS, short, long, strict=True) if a and a != b}
+    assert moved == set()
+
+
+def test_a_few_things_wrong_in_very_much_stay_a_few() -> None:
+    """30 of 9000 frames: as many as 640 frames have would be two, but what begins and ends in a frame brings three."""
+    items = talk(4500)
+    spoilt = [
+        item._replace(octets=item.octets[:-1] + b"\x00") if n % 300 == 7 else item for n, item in enumerate(items)
+    ]
+    assert 3.5 <= number(values_of(spoilt), "anything-wrong") < 12
+    assert number(values_of(talk(4500)), "anything-wrong") == 0
