@@ -87,11 +87,11 @@ def _figures(outcome: Outcome, show: bool) -> list[tuple[str, str, str, Figure]]
     seen = [one for one in outcome.reads if one.read is not None and one.read.pulses]
     found = []
     if seen:
-        hidden = "of widths the least, the quarters and the greatest, so that the card does not show"
-        order = "in the order sent" if show else hidden
+        hidden = "Of widths the least, the quarters and the greatest, so that the card does not show"
+        order = "Each pulse a mark, in the order sent" if show else hidden
         many = f" The first {_MOST_READS} of {len(seen)} reads." if len(seen) > _MOST_READS else ""
         caption = (
-            f"Each pulse a mark, {order}. Open circle: D0, full square: D1. Grey: the published limits, 20 to 100 us "
+            f"{order}. Open circle: D0, full square: D1. Grey: the published limits, 20 to 100 us "
             f"wide, 200 us to 20 ms from start to start.{many}"
         )
         found.append(("", "Pulses by width and spacing", caption, _pulses(seen[:_MOST_READS], show)))
