@@ -15,6 +15,7 @@ from benchtool.diagnose.card_finding import CardCause, CardFinding
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.finding import REST, Cause, Finding, Proof
 from benchtool.diagnose.observed import Observed
+from benchtool.diagnose.readings import ByHand
 from benchtool.reports import practice_card_text
 from benchtool.reports.diagnosis_text import weight_words
 from benchtool.reports.practice_tells import SIGNS, TELLS
@@ -25,6 +26,7 @@ _TELLING, _AGAINST, _SMALL = 0.3, 0.7, 0.02
 """Weights (log10): less than a factor of two tells nothing, less than five against it is not worth a line."""
 _SPLITS, _SURELY, _MOST_SPLITS = 0.25, 3.0, 2
 """Weights (log10) from which a sign tells two faults apart, and from which it settles it."""
+_NOTHING = "You had gathered nothing that could speak for it."
 _MAINS = "tested against the mains"
 
 
@@ -39,7 +41,9 @@ def explained(truth: Cause, tap: str, observed: Observed, said: str = "") -> lis
     lines = [f"It was {truth.value}: {said or summary}", f"How it mostly shows: {TELLS[truth]}."]
     first = found.findings[0]
     ahead = _ahead(first, first.cause is truth)
-    if mine is None:
+    if observed.symptoms is None and observed.by_hand == ByHand():
+        lines.append(_NOTHING)
+    elif mine is None:
         lines.append(f"What you gathered hardly speaks for it{ahead}")
     else:
         lines.append(f"What you gathered makes it {mine.probability:.0%} probable{ahead}")
@@ -69,7 +73,9 @@ def card_explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[s
     lines = [f"It was {truth.value}: {said or CARD_ADVICE[truth].summary}"]
     first = found.findings[0]
     ahead = _ahead(first, first.cause is truth)
-    if mine is None:
+    if not (evidence.presented or evidence.readings):
+        lines.append(_NOTHING)
+    elif mine is None:
         lines.append(f"What you gathered hardly speaks for it{ahead}")
     else:
         lines.append(f"What you gathered makes it {mine.probability:.0%} probable{ahead}")

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import re
 
+import pytest
+
+from benchtool.commands.practice_card import CardPractice, fair_reader
 from benchtool.commands.practice_run import Practice
 from benchtool.diagnose.finding import Cause
 from benchtool.reports.practice_tells import SIGNS, TELLS
@@ -100,3 +103,29 @@ def test_words_that_nobody_knows_at_first_sight_are_told_where_they_stand() -> N
     [meaning] = [line for line in noisy if line.startswith("  (")]
     assert "spans: octets that make no whole frame" in meaning
     assert "stray octets: octets between frames" in meaning
+
+
+def test_who_gathered_nothing_is_told_so() -> None:
+    games = (Practice(hide(1, 3)), CardPractice(fair_reader(4, 9)))
+    for game in games:
+        told = "\n".join(game.explain())
+        assert "You had gathered nothing that could speak for it." in told
+        assert "more like" not in told
+
+
+@pytest.mark.parametrize(("level", "seed"), [(1, 1), (2, 2), (3, 1), (4, 1), (4, 3)])
+def test_the_replay_ends_at_the_same_truth(level: int, seed: int) -> None:
+    game = Practice(hide(level, seed))
+    lines = game.hunted.lines
+    assert lines[lines.index("RESULT") + 1].startswith(game.truth)
+
+
+def test_what_else_it_looks_like_is_in_words() -> None:
+    game = Practice(hide(3, 1))
+    assert game.truth == "bias-weak"
+    game.listen()
+    [line] = [line for line in game.explain() if line.startswith("What you gathered makes it")]
+    other = line.partition("more like ")[2].partition(",")[0]
+    assert other != game.truth
+    assert line.rstrip().endswith(".")
+    assert len(line.partition("%: ")[2].split()) > 4  # a sentence, not the name alone
