@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import stat
+import subprocess
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -152,3 +153,27 @@ def test_what_is_left_open_stays_hidden_in_json() -> None:
     assert [held[key] for key in ("fault", "tap", "place", "probability", "counted")] == [None] * 4 + [False]
     held = json.loads(run("--seed", "3", "--json", typed="listen\nexplain\n").stdout)
     assert held["fault"] == hide(1, 3).fault
+
+
+def test_two_practices_killed_after_their_answers_keep_both_scores(tmp_path: Path) -> None:
+    file = tmp_path / "mine.json"
+    words = [sys.executable, "-m", "benchtool", "practice", "--progress", str(file), "--seed"]
+    seeds = ("1", "3")
+    running = [
+        subprocess.Popen([*words, seed], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.STDOUT)
+        for seed in seeds
+    ]
+    try:
+        for process, seed in zip(running, seeds, strict=True):
+            assert process.stdin is not None
+            assert process.stdout is not None
+            process.stdin.write(f"listen\nname {hide(1, int(seed)).fault}\n".encode())
+            process.stdin.flush()
+            assert any(b"Score" in line for line in process.stdout)
+    finally:
+        for process in running:
+            process.kill()
+            process.communicate()
+    kept = practice_progress.load(file)
+    assert sorted((row.seed, row.right) for row in kept.rows) == [(1, True), (3, True)]
+    assert kept.spoilt == 0
