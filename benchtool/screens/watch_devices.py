@@ -268,7 +268,8 @@ _TOLD = {
 
 def told_words(frame: Frame, seen: Seen, *, show_secrets: bool = False) -> str:
     """What a device told of, in short, with its time; a card number or a digit only if asked for."""
-    time = f"{frame.t_ns / 1e9:.1f} s"
+    seconds = frame.t_ns / 1e9
+    time = f"{seconds:.{1 if seconds < 100 else 0}f} s"
     word = _TOLD.get(_code(frame))
     meaning = osdp_text.meaning_of(frame, seen)
     if word in ("card", "keys"):

@@ -258,13 +258,21 @@ def _devices(devices: Sequence[DeviceLine], resolution_ns: int, look: Look, plan
             history(device.history, 8 if width >= _ROOMY else 6, glyphs),
             width,
         )
-        said = "; ".join(text for text in (device.last, device.identity) if text)
+        last = _last_words(device.last, width - len(columns) - 3)  # and a sign that more follows
+        said = "; ".join(text for text in (last, device.identity) if text)
         mark = ">" if chosen and number == place else " "
         lines.append([(style, fit(f"{columns} {mark}{said}", width, glyphs))])
     if not devices:
         lines.append([(FAINT, fit("  none yet: a device is one that is asked or answers", width, glyphs))])
     lines += [[(TEXT, "")]] * (plan.devices + 1 - len(lines))
     return lines
+
+
+def _last_words(last: str, room: int) -> str:
+    """What a device told last, without its time where what it told, say a number, is whole only then."""
+    told, _, _ = last.partition(" (")
+    untimed = last.partition(": ")[2]
+    return untimed if len(told) > room >= len(untimed.partition(" (")[0]) else last
 
 
 def _device_columns(

@@ -354,3 +354,14 @@ def test_a_measurement_never_stands_without_a_word_of_its_caution() -> None:
         for height in range(10, 45):
             lines = drawn(shot, width, height)
             assert any(line.startswith("! ") for line in lines[:9]) or "(caution: w)" in joined(lines[:6])
+
+
+@pytest.mark.parametrize(("width", "height"), SIZES)
+@pytest.mark.parametrize("time", ["3.2 s", "1234 s", "86399 s"])
+def test_the_number_of_a_card_is_never_cut(time: str, width: int, height: int) -> None:
+    card = "4102 31007"
+    shot = snapshot()
+    devices = tuple(replace(one, last=f"{time}: card {card} (34-bit 16+16)") for one in shot.devices)
+    rows = [line for line in drawn(replace(shot, devices=devices), width, height) if line.startswith("- silent")]
+    assert rows
+    assert all(f"card {card}" in row for row in rows)
