@@ -82,10 +82,15 @@ def command(
     def tell(texts: Sequence[str]) -> None:
         say(texts, err=as_json)
 
+    failed: list[CommandError] = []
+
     def ended() -> None:
         if trouble is None:
             minutes = round(game.minutes)
-            kept.keep(path, kept.Played(lines, level, seed, game.truth, game.named, game.score, minutes))
+            try:
+                kept.keep(path, kept.Played(lines, level, seed, game.truth, game.named, game.score, minutes))
+            except CommandError as error:  # told at the end: what is explained now comes first
+                failed.append(error)
 
     tell([f"Level {level} ({title}), installation {seed}: {game.title}."])
     if game.devices:
@@ -108,6 +113,8 @@ def command(
         tell([f"Left open, not counted. The same installation again, from its beginning: {again}"])
     if as_json:
         click.echo(json.dumps(_result(game, lines, level, seed), indent=1))
+    if failed:
+        raise failed[0]
 
 
 def _check_scope_file(path: str | None) -> None:

@@ -265,7 +265,7 @@ class Game(ABC):
     def kind_of(self, text: str, known: Sequence[str], verb: str, noun: str) -> tuple[str, int | None]:
         """Which of `known` was typed, with its address; RefusedError says what there is."""
         if not text:
-            raise RefusedError("\n".join([f"{verb} what?", *self._rows("", known)]))
+            raise RefusedError("\n".join([f"{verb} what?", *self._rows(known)]))
         base, at, where = text.lower().partition("@")
         base = _whole(base, _plain(known))
         if base in known and not at:
@@ -302,17 +302,17 @@ class Game(ABC):
             lines.append(practice_words.row("scope", self.cost("scope"), "one question and its answer, drawn"))
         for word, known in (("measure", self.measurable), ("look", self.visible), ("try", self.tryable)):
             if known:
-                lines += ["", f"{word}:", *self._rows("  ", known)]
+                lines += ["", f"{word}:", *self._rows(known)]
         return [*lines, f"help NAME tells more of one; {self.minutes:g} min of work so far."]
 
-    def _rows(self, indent: str, known: Sequence[str]) -> list[str]:
+    def _rows(self, known: Sequence[str]) -> list[str]:
         """Names, one a line, the quickest first, with an address where they want one."""
         rows = []
         for one in sorted(known, key=self.cost):
             name = f"{one}{self.devices[0]}" if one.endswith("@") else one
-            rows.append(indent + practice_words.row(name, self.cost(one), practice_words.short(one)))
+            rows.append(practice_words.row(name, self.cost(one), practice_words.short(one)))
         if any(one.endswith("@") for one in known):
-            rows.append(f"{indent}An @ wants a device behind it: {self._list()}.")
+            rows.append(f"An @ wants a device behind it: {self._list()}.")
         return rows
 
     def replay(self) -> list[str]:

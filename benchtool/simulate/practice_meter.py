@@ -112,8 +112,6 @@ def look(line: Scenario, sight: str, address: int | None, seed: int, answering: 
         if address is None:
             raise ScenarioError(f"{sight}: say at which address")
         return _at_device(line, sight, address, seed)
-    if sight == "controller-power":
-        return "lit"
     if sight == "who-is-dead":
         return _who(line, answering())
     if sight == "controller":

@@ -147,7 +147,7 @@ def test_every_name_the_program_uses_can_be_measured_and_asked_about() -> None:
         assert game.cost(name) > 0
         assert game.helped(name.removesuffix("@"))[0].split()[1].startswith(name.removesuffix("@"))
     kinds = "\n".join(game.kinds_lines())
-    assert re.search("  ab-idle +2 min +volts between the data wires while nobody talks", kinds)
+    assert re.search("\nab-idle +2 min +volts between the data wires while nobody talks", kinds)
     assert [line.split()[0].removesuffix("@") for line in game.causes_lines()] == list(game.causes)
     assert game.helped("quit")[0].startswith("quit")
     assert game.helped("device-silent")[0].startswith("device-silent@ ")

@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from benchtool.commands import practice_progress
+from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.main import main
 from benchtool.commands.practice_run import Practice
 from benchtool.commands.practice_talk import Talk
@@ -73,6 +74,18 @@ def test_progress_that_cannot_be_kept_is_told_first_and_spoils_nothing(monkeypat
     assert "progress will not be kept: mine.json: Permission denied" in result.stderr
     assert "It was" in result.stdout
     assert not Path("mine.json").exists()
+
+
+def test_a_score_that_cannot_be_written_spoils_no_explanation(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(path: Path, played: practice_progress.Played) -> None:
+        raise CommandError(f"{path}: cannot be written (No space left on device)", Exit.OUTPUT)
+
+    monkeypatch.setattr(practice_progress, "keep", full)
+    result = run("--progress", "mine.json", "--seed", "3", typed=f"listen\nname {hide(1, 3).fault}\nreplay\nquit\n")
+    assert result.exit_code == 5
+    assert "Score 100 of 100" in result.stdout
+    assert "benchtool's own hunt:" in result.stdout
+    assert result.stderr.endswith("mine.json: cannot be written (No space left on device)\n")
 
 
 def test_a_folder_that_is_a_file_is_told(tmp_path: Path) -> None:

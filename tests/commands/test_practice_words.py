@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from benchtool.commands.practice_card import CardPractice
 from benchtool.commands.practice_run import Practice
+from benchtool.reports.folded import fold
 from benchtool.reports.practice_words import _HOWS, _SHORT, row, short
+from benchtool.simulate.practice import hide
 
 
 @pytest.mark.parametrize("game", [Practice, CardPractice])
@@ -27,3 +31,10 @@ def test_no_words_are_left_of_a_name_that_is_gone() -> None:
 def test_an_address_behind_the_name_makes_no_difference() -> None:
     assert short("supply@4") == short("supply@")
     assert "{" not in short("reader@4")
+
+
+@pytest.mark.parametrize("columns", [60, 80])
+def test_what_does_not_fit_hangs_behind_its_name(columns: int) -> None:
+    for line in fold(Practice(hide(1, 3)).kinds_lines(), columns):
+        assert len(line) <= columns
+        assert re.match(r"[a-z0-9@-]+ +[0-9.]+ min  |(measure|look|try):$|An @|help| {18}\S|$", line), line
