@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import io
 import os
+import re
 import sys
 import traceback
 from collections.abc import Iterator
@@ -43,6 +44,8 @@ _CODES = {
     STOPPED: "stopped before there was a result",
 }
 _LONGEST_TAP = 40
+_NOTES = re.compile(rf"^\s*(?:{PROGRAM}\s+)?notes?\b")
+"""What stands before a note, in a line that begins one."""
 _OF_PRACTICE = frozenset({"name", "replay", "hint", "measure", "scope", "look", "try", "kinds", "causes", "explain"})
 """What people go on typing when practice is over (commands of these names come first)."""
 
@@ -59,6 +62,8 @@ class Shell:
         self._interactive = interactive
         self._last: str | None = None
         self._warned = False
+        self._scrub = Scrubber(())
+        """Takes what was typed as secret out of what the shell itself says, for the log."""
         self._own = OwnWords(self.visit, log, self._say, self._wrong)
 
     def prompt(self) -> str:
@@ -154,7 +159,8 @@ class Shell:
         if whole != words:
             judged = judge(whole, meaning_of(self._root, whole, self._also))
             self._say(f"({judged.line})")
-        return self._end(self._execute(whole, judged))
+        # A group alone shows its usage: nothing is wrong with that, though the code of a script's line says so.
+        return self._end(self._execute(whole, judged), tells=not (meaning.is_group and not meaning.given))
 
     def _execute(self, words: list[str], judged: Judged) -> int:
         with self._streams(judged):
@@ -204,8 +210,8 @@ class Shell:
         )
         return _OUR_FAULT
 
-    def _end(self, code: int) -> int:
-        if code:
+    def _end(self, code: int, *, tells: bool = True) -> int:
+        if code and tells:
             words = f"exit code {code}" + (f": {_CODES[code]}" if code in _CODES else "")
             click.echo(f"({words})", err=True)
             self.log.ended(words)
@@ -233,8 +239,11 @@ class Shell:
     def _run_own(self, words: list[str], line: str) -> int:
         name, *rest = words
         if name == "notes":
-            return self._own.note(line.split("notes", 1)[1].strip())
+            return self._own.note(_NOTES.sub("", line, count=1).strip())
         self.log.typed(line.strip() if self.log.show_cards else self.shown(line))
+        # Kept until another is set: the tap in use is said again later.
+        if secret := [word for word in rest if looks_secret(word)]:
+            self._scrub = Scrubber(() if self.log.show_cards else secret)
         match name:
             case "use":
                 return self._own.use(rest)
@@ -272,11 +281,11 @@ class Shell:
 
     def _say(self, line: str) -> None:
         click.echo(_fitted(line, sys.stdout))
-        self.log.printed(line)
+        self.log.printed(self._scrub(line))
 
     def _wrong(self, message: str, *, code: int = USAGE, log: bool = True) -> int:
         click.echo(_fitted(f"benchtool: {message}", sys.stderr), err=True)
-        self.log.printed(f"benchtool: {message}")
+        self.log.printed(self._scrub(f"benchtool: {message}"))
         return code
 
 
@@ -286,5 +295,6 @@ def _fitted(text: str, stream: TextIO) -> str:
 
 
 def _without_program(words: list[str]) -> list[str]:
-    """A line copied from a page begins with the program's name."""
-    return words[1:] if words[:1] == [PROGRAM] else words
+    """A line copied from a page begins with the program's name; `note` is taken for `notes`."""
+    words = words[1:] if words[:1] == [PROGRAM] else words
+    return ["notes", *words[1:]] if words[:1] == ["note"] else words

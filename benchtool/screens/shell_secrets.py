@@ -1,8 +1,8 @@
 """Which words of a line may hold a card, a key or a PIN: they go into no history file, and into the log as `***`.
 
 A word is shown only where its parameter is known to hold no such thing: by its type, or by its name in the lists below.
-What is not in them, what was mistyped and what looks like a card is hidden. Output that may show cards is left out of
-the log.
+What is not in them and what looks like a card is hidden; of a line that is no command at all, what a note would lose,
+and numbers in a row. Output that may show cards is left out of the log.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import click
 
-from benchtool.reports.secret_words import MASK
+from benchtool.reports.secret_words import MASK, masked_note
 from benchtool.screens.shell_tree import FILES, TAPS, Meaning
 from benchtool.screens.shell_words import quoted
 
@@ -34,7 +34,11 @@ _PLAIN_TYPES = frozenset(
 )
 """Types of parameters whose values are settings and measurements."""
 _PATHS = frozenset({"path", "filename", "file", "directory"})
-_NAMES_OF_THINGS = TAPS | FILES | {"captures", "csv_file", "file", "list_file", "plot", "resume", "script", "exercise"}
+_NAMES_OF_THINGS = (
+    TAPS
+    | FILES
+    | {"captures", "csv_file", "file", "list_file", "plot", "resume", "script", "exercise", "still", "by", "maps"}
+)
 """Parameters that hold an address, a file or a word: shown, unless that looks like a card or a key."""
 _NAMES = frozenset(
     {
@@ -65,6 +69,11 @@ _NAMES = frozenset(
     }
 )
 """Parameters of free text that hold settings, readings or names."""
+_NOTED: dict[tuple[str, ...], frozenset[str]] = {
+    ("site", "set"): frozenset({"value"}),
+    ("site", "import"): frozenset({"fills"}),
+}
+"""Parameters that hold any field of a record: shown where a note would be."""
 _SECRET: dict[tuple[str, ...], frozenset[str]] = {
     ("card",): frozenset({"value", "printed", "keys", "site", "number", "fields"}),
     ("simulate", "card"): frozenset({"value", "site", "number"}),
@@ -82,9 +91,13 @@ _ALL_SHOWN = frozenset({("card",)})
 """Commands whose answer is the card they were given."""
 
 _DIGITS = re.compile(r"[0-9A-Fa-f][0-9A-Fa-f ,:;/_.#*-]*")
+_SHORT_ROW = re.compile(r"(?<![0-9])[0-9]+(?:[ ,;]+[0-9]+)+")
+"""Numbers in a row, as a site code and a card's number are typed."""
 _PIN = re.compile(r"[?&](keys|pin|number|card)=", re.IGNORECASE)
 _NO_OPTION = re.compile(r"--[a-z]+(?:-[a-z]+)*")
 """A mistyped option: letters alone."""
+_RATE_DIGITS = 7
+"""A bit rate of more digits is possible, and so is a card in its place."""
 _LEAST = 4
 """So many digits make a PIN: fewer are an address or a count."""
 
@@ -99,11 +112,12 @@ class Judged:
     """The words that may be."""
     output_hidden: bool
     """Whether what the command prints may show a card."""
+    is_command: bool = True
 
     @property
     def harmless(self) -> bool:
         """Whether the line may go into the history file as it is."""
-        return not self.hidden
+        return self.is_command and not self.hidden
 
 
 def looks_secret(word: str) -> bool:
@@ -115,6 +129,8 @@ def looks_secret(word: str) -> bool:
 
 def judge(words: Sequence[str], meaning: Meaning) -> Judged:
     """What may be shown of the words, which mean this to the commands."""
+    if meaning.command is None:
+        return _mistyped(words)
     shown = list(words)
     hidden: list[str] = []
     for one in meaning.given:
@@ -130,12 +146,22 @@ def judge(words: Sequence[str], meaning: Meaning) -> Judged:
     return Judged(line, tuple(hidden), shows or (meaning.names in _ALL_SHOWN and bool(hidden)))
 
 
+def _mistyped(words: Sequence[str]) -> Judged:
+    """A line that is no command may be a note, or a command with a card in it: numbers that may be one are hidden."""
+    shown = [MASK if looks_secret(word) else quoted(word) for word in words]
+    line = _SHORT_ROW.sub(MASK, masked_note(" ".join(shown))[0])
+    kept = line.split()
+    return Judged(line, tuple(word for word in words if quoted(word) not in kept), False, is_command=False)
+
+
 def _harmless(names: tuple[str, ...], parameter: click.Parameter | None, text: str) -> bool:
     if parameter is None or parameter.name in _SECRET.get(names, frozenset()):
         return False
+    if parameter.name in _NOTED.get(names, frozenset()):
+        return not looks_secret(text) and not masked_note(text)[1]
     kind = parameter.type.name
     if kind in _PLAIN_TYPES:
-        return _converts(parameter, text)
+        return _converts(parameter, text) and not (kind == "rate" and len(text) > _RATE_DIGITS)
     if kind in _PATHS or parameter.name in _NAMES_OF_THINGS:
         return not looks_secret(text)
     return parameter.name in _NAMES and not _long_digits(text)

@@ -32,6 +32,9 @@ FILES = frozenset(
         "capture",
         "csv",
         "reads",
+        "page",
+        "scope_file",
+        "progress",
     }
 )
 """Parameters that take the name of a file, without saying so by their type."""

@@ -102,6 +102,35 @@ def test_exit_codes_crashes_and_interrupts_are_told_and_the_shell_goes_on(capsys
     assert not own.leaving
 
 
+@pytest.mark.parametrize("group", ["site", "calculate", "formats"])
+def test_a_group_alone_shows_its_usage_and_no_exit_code(
+    group: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    own = shell()
+    own.run(f"log start {tmp_path / 'v.log'}")
+    own.run(group)
+    own.close()
+    told = capsys.readouterr()
+    assert f"Usage: benchtool {group} [OPTIONS] COMMAND" in told.out + told.err
+    for text in (told.out + told.err, (tmp_path / "v.log").read_text(encoding="utf-8")):
+        assert "exit code" not in text
+    assert own.run(f"{group} nonsense") == 2
+    assert "(exit code 2: the line or a value in it is wrong)" in capsys.readouterr().err
+
+
+def test_a_note_is_taken_by_either_word(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    own = shell()
+    own.run(f"log start {tmp_path / 'v.log'}")
+    for line in ("note the lid notes nothing", "benchtool notes  two", "notes three"):
+        assert own.run(line) == 0
+        assert own.shown(line) == line
+    assert own.run("note") == 2
+    own.close()
+    kept = [line[9:] for line in (tmp_path / "v.log").read_text(encoding="utf-8").splitlines() if line[9:10] == "#"]
+    assert kept == ["# the lid notes nothing", "# two", "# three"]
+    capsys.readouterr()
+
+
 @pytest.mark.parametrize(
     ("line", "says"),
     [

@@ -32,6 +32,11 @@ SECRET_LINES = (
     "card {bits} --no-such-option",
     "card --nothing {number}",
     "crad {number}",
+    "crad {number} explain this",
+    "lisen sim:demo badge {number}",
+    "site chek {number}",
+    "watch sim:demo --still {number}",
+    "note card {number} opens",
     "{number}",
     "{key}",
     "benchtool card {number}",
@@ -45,7 +50,7 @@ SECRET_LINES = (
     "listen sim:demo --for 1s --osdp-key {key}",
     "listen {number}",
     "listen sim:demo --for {number}x",
-    "listen sim:demo --baud {number}{number}",
+    "listen sim:demo --for 1s --baud {number}{number}",
     "listen sim:demo --for 1s {number}",
     "use {number}",
     "set osdp-key {key}",
@@ -118,12 +123,33 @@ def test_no_secret_that_was_typed_gets_into_history_or_log(
         "use socket://10.0.0.5:4001",
         "log start visit.log",
         "again",
+        "watch sim:demo --still 60x20",
+        "hunt sim:demo --page visit.html",
+        "practice --progress mine.toml",
+        "site set depot.toml reader-3 location 'lobby, left of the door'",
+        "site close depot.toml --by Kim",
     ],
 )
 def test_lines_without_secrets_are_kept_and_shown_whole(line: str) -> None:
     shell = Shell(main, VisitLog(datetime.now), also=_also(), interactive=False)
     assert shell.harmless(line)
     assert texts(split(shell.shown(line))) == texts(split(line))
+
+
+@pytest.mark.parametrize(
+    ("line", "shown"),
+    [
+        ("reader 3 has a loose lid, reads 9.1 V", "reader 3 has a loose lid, reads 9.1 V"),
+        ("lisen sim:demo --for 30s", "lisen sim:demo --for 30s"),
+        ("site chek depot.toml", "site chek depot.toml"),
+        ("PIN 47 works, card 213 201 too", "PIN *** works, card *** too"),
+        ("crad 57 201", "crad ***"),
+    ],
+)
+def test_of_a_mistyped_line_the_log_keeps_what_is_no_secret_and_the_history_nothing(line: str, shown: str) -> None:
+    shell = Shell(main, VisitLog(datetime.now), also=_also(), interactive=False)
+    assert shell.shown(line) == shown
+    assert not shell.harmless(line)
 
 
 def test_output_that_may_show_cards_is_left_out_unless_asked_for(
