@@ -302,6 +302,6 @@ def _listen(
 
         observed = without_addresses(observed)
     if spoken.name:
-        observed = replace(observed, limits=(*observed.limits, _ASCII))
+        observed = replace(observed, limits=(*observed.limits, _ASCII), looks_like="")
     end_progress(progress)
     return session, evidence, observed, noticing.figures(session.ended_ns)

@@ -190,6 +190,13 @@ def _steps(
     steps: list[Step] = []
     if observed.symptoms is not None and observed.octets == 0:
         steps += NOTHING_HEARD
+    if observed.looks_like:
+        steps.append(
+            Step(
+                f"Listen again: the traffic {observed.looks_like}.",
+                ("sound frames come: that is what the bus speaks", "none come: it is something else, or damaged"),
+            )
+        )
     if findings[0].cause is Cause.BAUD_WRONG and observed.sender_baud is not None:
         baud = observed.sender_baud
         steps.append(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchtool.capture.settings import LineSettings
+from benchtool.diagnose.ascii_seen import HINT, looks_like_ascii
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause, Diagnosis
@@ -65,6 +66,7 @@ def observe(
         octets=evidence.figures.octets,
         sender_baud=_rate_found(proofs),
         limits=limits(evidence, settings, length_m),
+        looks_like=HINT if looks_like_ascii(evidence) else "",
         leans=_late_by_number(evidence),
     )
 

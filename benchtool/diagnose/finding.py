@@ -78,6 +78,26 @@ class Finding:
     """How to mend it, step by step."""
 
 
+_PARTS = (
+    (0.0, "very little"),
+    (0.1, "about a tenth"),
+    (0.2, "about a fifth"),
+    (0.25, "about a quarter"),
+    (0.33, "about a third"),
+    (0.5, "about half"),
+    (0.67, "about two thirds"),
+    (0.75, "about three quarters"),
+    (0.92, "nearly all"),
+)
+
+
+def helps(gain_bits: float) -> str:
+    """How much a measurement is expected to help, in plain words: one bit halves what is still possible."""
+    out = 1 - 2**-gain_bits
+    words = min(_PARTS, key=lambda part: abs(part[0] - out))[1]
+    return f"expected to rule out {words} of what is still possible"
+
+
 @dataclass(frozen=True, slots=True)
 class Step:
     """The next thing to measure or try."""

@@ -50,6 +50,8 @@ class Observed:
     """The bus's rate, where it was found to be another one."""
     limits: tuple[str, ...] = ()
     by_hand: ByHand = field(default_factory=ByHand)
+    looks_like: str = ""
+    """What traffic that fits no protocol looked for seems to be, with what to try; empty where nothing was noticed."""
     leans: tuple[Lean, ...] = ()
     """What a record of the installation says for or against causes, and what follows from what was heard."""
 
@@ -104,6 +106,7 @@ def _from_object(held: dict[str, Any]) -> Observed:
                 str(name): None if value is None or value != value else _number(value)
                 for name, value in symptoms.items()
             },
+            "looks_like": _plain(held.get("looks_like", "")),
             "order": tuple(map(_whole, held["order"])),
             "limits": tuple(map(_plain, held["limits"])),
             "told": {name: (_plain(text), _numbers(numbers)) for name, (text, numbers) in held["told"].items()},

@@ -59,6 +59,8 @@ def summary(cause: Cause, place: str, observed: Observed) -> str:
     """The sentence with its place filled in."""
     if cause is Cause.NONE_OF_THESE and observed.symptoms is not None and observed.octets == 0:
         return "Nothing at all was heard: no octet came."
+    if cause is Cause.NONE_OF_THESE and observed.looks_like:
+        return f"No frame of the protocols looked for, but the traffic {observed.looks_like}."
     if observed.symptoms is None and cause in _UNHEARD:
         return _UNHEARD[cause]
     quiet = [str(one.address) for one in observed.addresses if one.silent and not one.answered]

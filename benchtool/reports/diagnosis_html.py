@@ -15,7 +15,7 @@ from typing import Any, NamedTuple
 
 from benchtool.capture.chunk import LineErrors
 from benchtool.diagnose.evidence import Evidence
-from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step
+from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Proof, Step, helps
 from benchtool.measure.spread import SpreadFigures
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_limits import Check, quantity
@@ -87,6 +87,7 @@ def diagnosis_html(
         tap=tap,
         made=made,
         diagnosis=diagnosis,
+        helps=helps,
         findings=told,
         brief=[finding for finding in diagnosis.findings if finding not in told],
         group=group_text(diagnosis, "all are named below"),

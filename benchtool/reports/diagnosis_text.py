@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Proof, Step
+from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Proof, Step, helps
 from benchtool.reports.folded import columns, wrap
 from benchtool.reports.frame_text import figures_object, figures_text
 
@@ -97,7 +97,7 @@ def _named(names: Sequence[str]) -> str:
 
 def worth(step: Step) -> str:
     """What a measurement is expected to bring for its time."""
-    return f"  ({step.gain_bits:.2f} bits expected, about {max(1, round(step.minutes))} min)"
+    return f"  ({helps(step.gain_bits)}, about {max(1, round(step.minutes))} min)"
 
 
 def undecided(diagnosis: Diagnosis) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
+from benchtool.diagnose.finding import helps
 from benchtool.diagnose.hunt_question import Ask, Question
 
 WIDTH = 79
@@ -65,6 +66,6 @@ def explained(question: Question, width: int = WIDTH) -> list[str]:
         lines += wrap("What results would mean:", "   ", width=width)
         lines += [line for one in question.expect for line in wrap(one, "   - ", width=width)]
     if question.gain_bits:
-        told = f"Asked now because it is expected to settle {question.gain_bits:.2f} bits in about "
-        lines += wrap(f"{told}{max(1, round(question.minutes))} min.", "   ", width=width)
+        told = f"Asked now because it is {helps(question.gain_bits)}, in about {max(1, round(question.minutes))} min."
+        lines += wrap(told, "   ", width=width)
     return lines or ["   There is no more to tell about this one."]

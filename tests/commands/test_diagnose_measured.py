@@ -80,7 +80,8 @@ def test_next_measurements_say_what_they_are_worth() -> None:
             assert len(step["expect"]) > 1
             assert step["caution"]
     output = run("sim:demo?fault=device-silent&at=2", "--for", "8s").output
-    assert "bits expected" in output
+    assert "of what is still possible" in " ".join(output.split())
+    assert " bits" not in output.split("NEXT")[1].split("COULD")[0]
     assert "--meter" in output
 
 

@@ -237,3 +237,50 @@ def test_a_reader_that_is_late_now_and_then_is_no_second_device(tmp_path: Path) 
     two = diagnosed(write_log(tmp_path / "two.log", late_now_and_then(200, doubled=True), line, line))
     assert leading(two)[0] is Cause.ADDRESS_DUPLICATE
     assert not any("late replies" in one.text for finding in two.findings for one in finding.evidence)
+
+
+@pytest.mark.parametrize(
+    "fault",
+    [
+        "device-silent",
+        "sequence-faults",
+        "two-controllers",
+        "noise-impulsive",
+        "device-resetting",
+        "pair-reversed-at-tap",
+    ],
+)
+def test_more_of_the_same_never_makes_a_right_answer_less_certain(fault: str) -> None:
+    """Bayes' rule: what only goes on does not speak against what it spoke for. 10 s and 115 s of the same bus."""
+    cause = Cause(fault)
+    short, long = (diagnosed(f"sim:demo?fault={fault}&for={seconds}") for seconds in (10, 115))
+    assert leading(short)[0] is leading(long)[0] is cause
+    assert long.findings[0].probability >= short.findings[0].probability - 0.05  # a share near a bin's edge moves
+
+
+def ascii_lines(lrc_off: int = 0) -> list[bytes]:
+    """Requests as MODBUS over serial line V1.02, 2.5.2, has them: colon, pairs of digits, LRC, CR LF (sheet 3.3)."""
+    request = bytes.fromhex("1103006B0003")
+    return [b":" + (request + bytes([(-sum(request) + lrc_off) & 255])).hex().upper().encode() + b"\r\n"] * 12
+
+
+def heard_lines(lines: list[bytes], tmp_path: Path) -> Diagnosis:
+    text = "".join(f"{second}.000 {line.hex(' ')}\n" for second, line in enumerate(lines))
+    log = tmp_path / "pasted.log"
+    log.write_text(text, encoding="utf-8")
+    return diagnosed(str(log), baud=9600)
+
+
+def test_modbus_in_ascii_mode_is_recognised_and_what_to_try_is_said(tmp_path: Path) -> None:
+    found = heard_lines(ascii_lines(), tmp_path)
+    assert found.next[0].do == "Listen again: the traffic looks like Modbus ASCII: try --protocol modbus-ascii."
+    none_of_these = next(one for one in found.findings if one.cause is Cause.NONE_OF_THESE)
+    assert "looks like Modbus ASCII: try --protocol modbus-ascii" in none_of_these.summary
+    # A wrong LRC (damage, or a maker's own) leaves the look of it.
+    assert "modbus-ascii" in heard_lines(ascii_lines(lrc_off=1), tmp_path).next[0].do
+
+
+def test_what_only_looks_a_little_like_ascii_mode_is_not_called_so(tmp_path: Path) -> None:
+    for other in (b":11 03 00\r\n", b":110300\r\r", b"110300B0\r\n", b":1103\r\n"):
+        assert "modbus-ascii" not in " ".join(step.do for step in heard_lines([other] * 12, tmp_path).next)
+    assert "modbus-ascii" not in " ".join(step.do for step in diagnosed("sim:modbus?for=4").next)
