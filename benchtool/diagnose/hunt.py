@@ -42,6 +42,10 @@ KEY, VERSION = "benchtool-hunt", 1
 _MOST_METRES = 10_000.0
 _ENOUGH = 20
 """Fewer requests in all do not show who is asked (judgement)."""
+_POWER_MINUTES = 6.0
+"""What it takes to warn the users and switch the bus off and on again, which is done once for readings in a row."""
+_UNPLUG_MINUTES = 5.0
+"""What it takes to unplug a device and plug it in again, which is done once for the two questions that want it."""
 _Known = TypeVar("_Known")
 ADDRESS = Question(
     "address",
@@ -216,7 +220,16 @@ class Hunt(Conversation):
     @property
     def minutes(self) -> float:
         """About how long it took, by the time that each question takes somebody who is there already."""
-        return sum(_minutes(one.name) for one in self.answers if one.text)
+        total, off = 0.0, False
+        for one in self.answers:
+            kind = _known(kind_of, one.name)
+            if one.text:
+                total += _minutes(one.name) - (_POWER_MINUTES if off and kind is not None and kind.power_off else 0.0)
+            if kind is not None and one.text:
+                off = kind.power_off
+        told = [one.name.partition("@") for one in self.answers if one.text]
+        unplugged = ({place for name, _, place in told if name == what} for what in ("unplug", "still-answers"))
+        return total - _UNPLUG_MINUTES * len(set.intersection(*unplugged))
 
     def diagnosis(self) -> Diagnosis:
         """Where it stands, as `benchtool diagnose` would tell it."""

@@ -22,7 +22,7 @@ from benchtool.diagnose.sights import Sight
 from benchtool.diagnose.sights_known import SIGHTS, sight_of
 from benchtool.diagnose.sights_weigh import chances
 from benchtool.diagnose.state import State
-from benchtool.diagnose.weigh import Floats, Places, entropy
+from benchtool.diagnose.weigh import Belief, Floats, Places, entropy
 
 LISTENS_AWAY = 0.5
 """Share of the uncertainty that listening is expected to take away (judgement; docs/diagnosis.md: octets alone name one
@@ -34,6 +34,9 @@ LEAST_GAIN = 0.04
 """A question expected to bring less than so many bits is not asked."""
 _LEAST_WORTH = 0.008
 """Nor one that brings less than so many bits a minute (judgement: a bit in two hours)."""
+_ENOUGH, _LONG_MINUTES, _LEAST_TURNS = 0.8, 6.5, 0.005
+"""Where a cause is so probable, what takes long is asked only where another leads after it with so great a chance
+(judgements): what is told in the end would stay the same."""
 _CHEAP_MINUTES, _LEAST_CHEAP = 9.0, 0.02
 """What is looked at although all sounds well: at most so many minutes, at least so many bits a minute (judgement)."""
 _MOST_PLACES = 2
@@ -52,6 +55,8 @@ class _Candidate:
     minutes: float
     apart: float
     """Bits on which of the group it is; 0 where there is no group."""
+    turns: float = 1.0
+    """How probable it is that another cause leads after the answer."""
 
     def worth(self, *, apart: bool) -> float:
         return (self.apart if apart else self.gain) / self.minutes
@@ -64,11 +69,14 @@ def best_question(
     `apart`: nothing else is wanted than which of the state's group it is.
     """
     found = list(_candidates(observed, state, done, address, listens=listens, apart=apart))
+    settled = not state.group and state.shown[state.leader] >= _ENOUGH
     by_group = apart or any(one.apart >= LEAST_GAIN for one in found)
     for one in sorted(found, key=lambda one: -one.worth(apart=by_group)):
         gain = one.apart if apart else max(one.gain, one.apart)
         if gain < LEAST_GAIN or gain / one.minutes < _LEAST_WORTH:
             continue
+        if settled and one.minutes >= _LONG_MINUTES and one.turns < _LEAST_TURNS:
+            continue  # no answer to it is likely to change what is told in the end
         question = _question(one, observed, state)
         if question is not None:
             return question
@@ -119,11 +127,12 @@ def _candidates(
     if not suspects and address is None:
         listed = _ranked([*_where_one_stands(observed, state, done), *listed])
     for number, choice in enumerate(listed[:_MOST_MEASURED]):
-        parted = 0.0
-        if state.group and (apart or number == 0):
-            measured = _table(choice, observed, at, probability)
-            parted = 0.0 if measured is None else _gain_apart(measured, state)
-        yield _Candidate(choice, choice.address, choice.gain_bits, choice.minutes + _SETUP_MINUTES, parted)
+        parted, turns = 0.0, 1.0
+        measured = _table(choice, observed, at, probability)
+        if measured is not None:
+            parted = _gain_apart(measured, state) if state.group and (apart or number == 0) else 0.0
+            turns = _turns(belief, measured)
+        yield _Candidate(choice, choice.address, choice.gain_bits, choice.minutes + _SETUP_MINUTES, parted, turns)
 
 
 _MOST_MEASURED = 8
@@ -205,7 +214,16 @@ def _choice_name(choice: measurements.Choice) -> str:
 
 def _weighed(what: Sight | str, address: int | None, minutes: float, table: Floats, state: State) -> _Candidate:
     gain = state.belief.bits() - _expected(state.belief.probability, table)
-    return _Candidate(what, address, gain, minutes, _gain_apart(table, state) if state.group else 0.0)
+    apart = _gain_apart(table, state) if state.group else 0.0
+    return _Candidate(what, address, gain, minutes, apart, _turns(state.belief, table))
+
+
+def _turns(belief: Belief, table: Floats) -> float:
+    """How probable it is that another cause leads after an answer; `table`: shape (sets, answers)."""
+    joint = belief.probability[:, None] * table
+    shares = np.vstack((joint[:1], all_sets().holds.T @ joint))  # of a sound bus, then of each cause
+    before = int(shares.sum(axis=1).argmax())
+    return float(joint.sum(axis=0)[shares.argmax(axis=0) != before].sum())
 
 
 def _table(choice: measurements.Choice, observed: Observed, at: Places, probability: Floats) -> Floats | None:

@@ -31,9 +31,19 @@ _STYLE = (
     "h1{font-size:1.5em}h2{font-size:1.1em;margin:1.2em 0 .3em}"
     "@page{margin:12mm}"
     "@media print{body{font-size:9pt;line-height:1.25;max-width:none;margin:0;padding:0;color-scheme:light}"
-    "h1{margin:0 0 .3em}h2{margin:.6em 0 .1em;break-after:avoid}div{break-inside:avoid}}"
+    "body.long{font-size:7.8pt;line-height:1.18}"
+    "h1{margin:0 0 .3em}h2{margin:.6em 0 .1em;break-after:avoid}div{break-inside:avoid}"
+    "section{break-inside:avoid}section.done{break-inside:auto}section.list{column-count:2}"
+    "section.list h2{column-span:all}}"
 )
-"""On paper: small and without margins of its own, so that most hunts fit on one page of A4 or Letter."""
+"""On paper: small and without margins of its own, so that a hunt fits on one page of A4 or Letter. One that does not
+breaks between its parts; a long list of what was done breaks between two things done.
+"""
+_LONG, _IN_A_LINE, _OF_A_TITLE = 52.0, 118, 1.8
+"""Lines of a page from which on it is set smaller, about so many characters in each; a title takes so many lines."""
+_DONE = "WHAT WAS DONE"
+_MOST_SHORT = 56
+"""A list of lines no longer than that stands in two columns on paper."""
 _WHOLE = 100_000
 """Columns of lines that a browser breaks."""
 
@@ -54,7 +64,7 @@ def page(hunt: Hunt | CardHunt, made: str, width: int = WIDTH) -> str:
     head += [*wrap(f"{made}; {where}; about {round(hunt.minutes)} min of work", width=width), ""]
     if hunt.next_question() is not None:
         head += [*wrap(_UNFINISHED, width=width), ""]
-    parts = [Section("WHAT WAS DONE", done or ["nothing yet"]), *result(hunt, width)]
+    parts = [Section(_DONE, done or ["nothing yet"]), *result(hunt, width)]
     return "\n".join([*head, *(line for part in parts for line in (f"## {part.title}", "", *part.lines, ""))])
 
 
@@ -71,10 +81,17 @@ def done_words(answer: Answer, *, clipped: bool) -> str:
 
 def page_html(hunt: Hunt | CardHunt, made: str) -> str:
     """The same page for a browser, self-contained."""
-    body = []
-    for line in filter(None, page(hunt, made, _WHOLE).splitlines()):
-        safe = html.escape(line.lstrip("#").strip())
-        depth = len(line) - len(line.lstrip("#"))
-        body.append(f"<h{depth}>{safe}</h{depth}>" if depth else f"<div>{html.escape(line)}</div>")
+    whole = page(hunt, made, _WHOLE)
+    first, *parts = whole.split("\n## ")
+    title, *top = filter(None, first.splitlines())
+    body = [f"<h1>{html.escape(title.lstrip('# '))}</h1>", *(f"<div>{html.escape(line)}</div>" for line in top)]
+    for part in parts:
+        name, *lines = filter(None, part.splitlines())
+        short = len(lines) > 1 and all(line.startswith("- ") and len(line) <= _MOST_SHORT for line in lines)
+        kind = "done" if name == _DONE else "list" if short else "part"
+        told = "".join(f"<div>{html.escape(line)}</div>" for line in lines)
+        body.append(f'<section class="{kind}"><h2>{html.escape(name)}</h2>{told}</section>')
+    height = sum(-(-len(line) // _IN_A_LINE) for line in whole.splitlines()) + _OF_A_TITLE * len(parts)
+    long = ' class="long"' if height > _LONG else ""
     head = f'<!doctype html><html lang="en"><meta charset="utf-8"><title>Hunt</title><style>{_STYLE}</style>'
-    return f"{head}<body>{''.join(body)}</body></html>\n"
+    return f"{head}<body{long}>{''.join(body)}</body></html>\n"

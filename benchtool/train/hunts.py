@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
+from statistics import mean, median
 
 import click
 
@@ -182,12 +183,12 @@ def run(seeds: Sequence[int], *, eyes: bool, workers: int = 1, errs: bool = Fals
 def main(seeds: int, blind: bool, table: bool, workers: int, errs: bool, verbose: bool) -> None:
     """Hunt on every fault, and count how many hunts end at it."""
     right = group = total = alarms = 0
-    minutes = 0.0
+    minutes: list[float] = []
     for one in run(range(1, seeds + 1), eyes=not blind, workers=workers, errs=errs):
         total += 1
         right += one.right
         group += one.in_group
-        minutes += one.minutes
+        minutes.append(one.minutes)
         alarms += not one.right and one.probability >= FOUND
         verdict = "right" if one.right else "in its group" if one.in_group else "WRONG"
         known = {cause.value for cause in Cause}
@@ -199,7 +200,8 @@ def main(seeds: int, blind: bool, table: bool, workers: int, errs: bool, verbose
             click.echo(f"    {' '.join(one.asked)}  group {','.join(one.group)}")
     if errs:
         click.echo(f"{alarms} of {total} called faulty")
-    click.echo(f"{right} of {total} right, {group} right or in the group named; {minutes / total:.0f} minutes each")
+    times = f"{mean(minutes):.0f} minutes each, median {median(minutes):.0f}, worst {max(minutes):.0f}"
+    click.echo(f"{right} of {total} right, {group} right or in the group named; {times}")
 
 
 if __name__ == "__main__":

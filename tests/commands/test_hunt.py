@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import re
+import signal
+import subprocess
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -271,3 +275,21 @@ def test_a_hunt_goes_on_at_the_right_setting_to_the_dead_reader(fault: str) -> N
     assert "0 answered" in heard[0]
     assert " 5 addresses" in heard[1]
     assert "device-silent" in result.output.split("Left.")[1]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals as on POSIX")
+@pytest.mark.parametrize("kill", ["SIGKILL", "SIGTERM"])
+def test_a_hunt_that_is_killed_goes_on_from_the_last_answer(kill: str) -> None:
+    words = [sys.executable, "-m", "benchtool", "hunt", "--lines", "bus", "--save", "killed.json"]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as hunting:
+        assert hunting.stdin is not None
+        assert hunting.stdout is not None
+        hunting.stdin.write("4\n1\n")
+        hunting.stdin.flush()
+        assert any(line.startswith("3. ") for line in hunting.stdout)
+        hunting.send_signal(getattr(signal, kill))
+    assert hunting.returncode == -getattr(signal, kill)
+    assert json.loads(Path("killed.json").read_text())["answers"] == [["address", "4"], ["who-is-dead", "one"]]
+    result = run("--resume", "killed.json", typed=".\n")
+    assert "Taken up again: 2 questions are done" in result.output
+    assert "3. " in result.output
