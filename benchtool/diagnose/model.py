@@ -35,6 +35,11 @@ _MOST_PROOFS = 3
 _UNPROVED = 3.0
 """Log-likelihood against a wrong rate for which neither frames, nor values, nor framing errors speak (a judgement):
 worked lines hold too few of the protocols that nobody here knows."""
+_ALIKE_IN_SILENCE = 1.05
+"""Log-likelihood added to a shorted pair where most devices are silent and nothing is damaged: on the line model the
+octets are then those of a broken conductor at the same place, and worked lines hold few of either (a judgement)."""
+_SEVERAL_SILENT, _MOST_SILENT = 2, 0.7
+"""Silent devices, and their share of those asked, at least."""
 
 
 def may_meet(one: Cause, other: Cause) -> bool:
@@ -133,7 +138,7 @@ class Model:
         return {**found, "bias": float(self.bias_alone[row])}
 
 
-JUDGED = (Cause.REVERSED_AT_DEVICE, Cause.BAUD_WRONG, Cause.FORMAT_WRONG)
+JUDGED = (Cause.REVERSED_AT_DEVICE, Cause.PAIR_SHORTED, Cause.BAUD_WRONG, Cause.FORMAT_WRONG)
 """Causes whose proofs the tables know too little of."""
 
 
@@ -145,6 +150,9 @@ def judged(values: Mapping[str, float | None], cause: Cause) -> dict[str, float]
     """
     if cause is Cause.REVERSED_AT_DEVICE:
         return {"inverted-at-device": _BY_CHANCE * min(values.get("inverted-at-device") or 0.0, _MOST_PROOFS)}
+    if cause is Cause.PAIR_SHORTED:
+        silent = (values.get("dead-count") or 0) >= _SEVERAL_SILENT and (values.get("dead-share") or 0) >= _MOST_SILENT
+        return {"dead-share": _ALIKE_IN_SILENCE if silent and not (values.get("damage") or 0) else 0.0}
     if cause is Cause.BAUD_WRONG:
         spoken_for = (
             (values.get("rate-kinds") or 0) > 0

@@ -284,3 +284,27 @@ def test_what_only_looks_a_little_like_ascii_mode_is_not_called_so(tmp_path: Pat
     for other in (b":11 03 00\r\n", b":110300\r\r", b"110300B0\r\n", b":1103\r\n"):
         assert "modbus-ascii" not in " ".join(step.do for step in heard_lines([other] * 12, tmp_path).next)
     assert "modbus-ascii" not in " ".join(step.do for step in diagnosed("sim:modbus?for=4").next)
+
+
+@pytest.mark.parametrize(("shorted", "open_wire"), [("metres=60", "metres=60"), ("at=2", "at=2")])
+def test_a_short_and_a_break_that_only_silence_devices_are_told_as_alike(shorted: str, open_wire: str) -> None:
+    """From the line model: at 60 m of `sim:demo` both leave the same octets, so that octets cannot tell them apart."""
+    for address in (
+        f"sim:demo?fault=pair-shorted&{shorted}&for=20",
+        f"sim:demo?fault=conductor-open&{open_wire}&for=20",
+    ):
+        found = diagnosed(address)
+        assert found.group is not None
+        assert {Cause.CONDUCTOR_OPEN, Cause.PAIR_SHORTED} <= set(found.group.causes)
+        assert all(finding.probability <= 0.6 for finding in found.findings)
+        assert any(step.name.startswith(("ab-", "a-", "b-")) for step in found.next)
+
+
+def test_the_octets_of_a_short_and_of_a_break_at_one_place_are_the_same() -> None:
+    """Why no symptom could tell them: the devices beyond either are silent, those before it are heard as ever."""
+    heard_of = {}
+    for fault in ("pair-shorted", "conductor-open"):
+        session = Session(open_tap(f"sim:demo?fault={fault}&metres=60&for=20", None))
+        session.run()
+        heard_of[fault] = observe(session.gatherer.evidence(), session.tap.info.settings).symptoms
+    assert heard_of["pair-shorted"] == heard_of["conductor-open"]
