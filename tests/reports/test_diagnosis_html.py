@@ -162,7 +162,7 @@ def test_findings_come_first_then_steps_then_limits_and_raw_figures_last() -> No
         "Caution A released lock opens a door.",
         "10.8 to 13.8 V power is not it",
         "--meter supply@4=VOLTS",
-        "0.83 bits, in about 5 min",
+        "about half of what is still possible, in about 5 min",  # 1 - 2 ** -0.83 = 0.44
         "What could not be seen",
         "A missing terminator cannot be seen this way.",
         "Answers by address.",
