@@ -34,6 +34,12 @@ _RATES = {
     "osdp": OSDP_RATES,
     "modbus-rtu": (4800, 9600, 19200, 38400, 57600, 115200),
 }
+_LOADS = (1.0, 0.5, 0.25, 0.125)
+"""Unit loads of a receiver: the standard's 12 kilohm, and parts of 1/2, 1/4 and 1/8, 96 kilohm (sheet 1.2)."""
+_LOAD_SHARES = (0.4, 0.15, 0.2, 0.25)
+"""How often each is met (judgement): old parts load a whole one, most of today's an eighth or a quarter."""
+_MIXED = 0.3
+"""Share of buses whose devices have receivers of several sorts."""
 _RATE_SHARES = {"osdp": (0.42, 0.1, 0.15, 0.1, 0.18, 0.05), "modbus-rtu": (0.05, 0.35, 0.3, 0.1, 0.1, 0.1)}
 
 
@@ -90,6 +96,7 @@ def sound_line(
         )
         for index, (address, place) in enumerate(zip(addresses, places, strict=True))
     )
+    devices = _loading(rng.spawn(1)[0], devices)
     terminator = float(rng.uniform(114, 126))
     supply = 5.0 if rng.random() < 0.7 else 3.3
     pull = float(rng.uniform(360, 620) if supply == 5 else rng.uniform(230, 390))
@@ -119,6 +126,14 @@ def sound_line(
         biases=(BiasSpec(0.0, pull, supply),),
         tap=TapSpec(round(float(rng.choice([0.0, length, rng.uniform(0, length)], p=[0.5, 0.2, 0.3])), 2)),
     )
+
+
+def _loading(rng: Generator, devices: tuple[DeviceSpec, ...]) -> tuple[DeviceSpec, ...]:
+    """How much each receiver loads the pair; `rng` a generator of its own, so that nothing else of the line changes."""
+    sorts = rng.choice(_LOADS, len(devices), p=_LOAD_SHARES)
+    if rng.random() >= _MIXED:
+        sorts[:] = sorts[0]
+    return tuple(replace(device, unit_loads=float(load)) for device, load in zip(devices, sorts, strict=True))
 
 
 def _busy(rng: Generator, devices: tuple[DeviceSpec, ...], protocol: str) -> tuple[DeviceSpec, ...]:

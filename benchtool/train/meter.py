@@ -24,8 +24,11 @@ _SAME_COMMON = 0.75
 """Share of buses whose bias, inputs and supplies are joined to the common that the meter's lead is held to."""
 _LOW_SUPPLY, _OPEN_SUPPLY = 0.4, 0.3
 """Shares of dead supplies that leave little, or nothing, between their rails; the rest lie between."""
-_DEAD_INPUTS = 0.4
-"""Share of buses whose inputs load it when off as they do when on."""
+_DEAD_INPUTS, _LESS_INPUTS = 0.25, 0.35
+"""Shares of buses whose inputs load it when off as they do when on, or less; those of the rest do not: off,
+inputs usually read far above their load (sheet 1.8)."""
+_LEAST_DEAD = 0.02
+"""What is left of an input's load where it loads less when off, at least."""
 _HIGH_SUPPLY = 0.15
 """Share of buses with 24 V devices."""
 
@@ -69,7 +72,10 @@ def _dead(pair: Pair, line: Scenario, rng: Generator) -> dict[str, float]:
         supply = log_uniform(rng, 1, 300)
     elif share < 1 - _OPEN_SUPPLY:
         supply = log_uniform(rng, 300, 30_000)
-    inputs = bool(rng.random() < _DEAD_INPUTS)
+    share = rng.random()
+    inputs = bool(share < _DEAD_INPUTS + _LESS_INPUTS)
+    if inputs and share >= _DEAD_INPUTS:
+        pair = _loading_less(pair, log_uniform(rng.spawn(1)[0], _LEAST_DEAD, 1))
     # What leaks to ground leaks to shield and earth as well: it is read whatever common the bias is joined to.
     grounded = pair if rng.random() < _SAME_COMMON else replace(pair, biases=())
     joined = grounded is pair
@@ -85,6 +91,15 @@ def _dead(pair: Pair, line: Scenario, rng: Generator) -> dict[str, float]:
         name: min(MOST_OHM, value * (1 + float(rng.normal(0, 0.01))) + abs(float(rng.normal(0, 0.2))))
         for name, value in found.items()
     }
+
+
+def _loading_less(pair: Pair, part: float) -> Pair:
+    """The pair with every input's load taken times `part`."""
+    nodes = tuple(
+        replace(node, receiver=replace(node.receiver, unit_loads=part * node.receiver.unit_loads))
+        for node in pair.nodes
+    )
+    return replace(pair, nodes=nodes)
 
 
 def _supply(causes: Sequence[Cause], that: bool, rng: Generator) -> float:

@@ -260,3 +260,22 @@ def test_one_slip_does_not_hide_what_all_other_readings_say() -> None:
     one_left = (Cause.TERMINATOR_MISSING_ONE, Cause.CONDUCTOR_OPEN)
     assert sum(right[cause] for cause in one_left) > 0.8
     assert sum(slipped[cause] for cause in one_left) > slipped[Cause.HEALTHY]
+
+
+@pytest.mark.parametrize("each_ohm", [37_000.0, 75_000.0, 150_000.0])
+def test_receivers_of_small_load_are_no_bias(each_ohm: float) -> None:
+    """An eighth of a unit load is 96 kilohm (sheet 1.2); off, an input reads above its load (sheet 1.8).
+
+    A pull resistor is far below that: 4.7 kilohm is the greatest of the published examples with terminators (sheet 1.7).
+    """
+    hand = ByHand(
+        (
+            Reading("ab-idle", 0.02),
+            Reading("ab-ohms", 61.0),
+            Reading("a-ground-ohms", each_ohm),
+            Reading("b-ground-ohms", each_ohm),
+        )
+    )
+    present = believe(None, hand, None, {}).present()
+    assert present[Cause.BIAS_MISSING] > 0.8
+    assert present[Cause.BIAS_WEAK] < 0.1
