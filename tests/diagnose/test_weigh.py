@@ -266,7 +266,7 @@ def test_one_slip_does_not_hide_what_all_other_readings_say() -> None:
 def test_receivers_of_small_load_are_no_bias(each_ohm: float) -> None:
     """An eighth of a unit load is 96 kilohm (sheet 1.2); off, an input reads above its load (sheet 1.8).
 
-    A pull resistor is far below that: 4.7 kilohm is the greatest of the published examples with terminators (sheet 1.7).
+    A pull resistor is far below: 4.7 kilohm is the greatest of the published examples with terminators (sheet 1.7).
     """
     hand = ByHand(
         (
