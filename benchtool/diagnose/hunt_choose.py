@@ -167,15 +167,13 @@ def _looks(observed: Observed, state: State, done: Collection[str], address: int
     where = address if address is not None else suspects[0] if suspects else None
     for sight in SIGHTS:
         place = where if sight.at_device else None
-        if address is None and sight.name in _WHERE_ONE_STANDS:
-            place = None  # who does not know an address finds no other device by it
-            if _nobody_dead(observed):
+        if address is None and sight.at_device and (place is None or sight.name == _THE_READER):
+            place = None  # the dead one that was come for, whatever its address
+            if sight.name == _STILL_ANSWERS or _nobody_dead(observed):
                 continue
-        elif sight.at_device and place is None:
-            continue
         if (sight.heard_too and heard) or _name(sight.name, place) in done:
             continue
-        if sight.name == "still-answers@" and not heard:
+        if sight.name == _STILL_ANSWERS and not heard:
             continue  # nobody could hear it
         table = chances(sight, place, state.heard_at)
         yield _weighed(sight, place, sight.minutes + _LOOK_MINUTES, table, state)
@@ -195,7 +193,7 @@ def _told(choice: measurements.Choice, done: Collection[str]) -> bool:
     return kind.endswith("@") and sum(name.startswith(kind) for name in done) >= _MOST_PLACES
 
 
-_WHERE_ONE_STANDS = ("reader@", "settings@")
+_THE_READER, _STILL_ANSWERS = "reader@", "still-answers@"
 
 
 def _name(name: str, address: int | None) -> str:
