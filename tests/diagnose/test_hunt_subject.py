@@ -89,6 +89,16 @@ def test_without_an_address_it_is_asked_about_the_reader_one_stands_before() -> 
     assert hunt.state.leader is Cause.DEVICE_SILENT
 
 
+def test_where_a_device_is_heard_to_be_dead_only_the_readers_light_is_asked_of_the_one_stood_before() -> None:
+    hunt, asked = _hunt("device-silent", "4", ""), []
+    while (question := hunt.next_question()) is not None:
+        asked.append(question.name)
+        hunt.take("")
+    assert "reader@here" in asked
+    assert {name for name in asked if name.endswith("@here")} == {"reader@here"}
+    assert "ab-idle@4" in asked
+
+
 def test_what_was_seen_and_measured_there_is_saved_and_taken_up_again() -> None:
     hunt = Hunt(listens=False)
     hunt.also([Answer("reader@here", "dark"), Answer("supply@here", "0.2")])
