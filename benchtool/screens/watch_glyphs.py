@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -93,11 +94,15 @@ BLOCKS = Glyphs("▁▂▃▄▅▆▇█", "·", "x", "!", "─", "●")
 ASCII = Glyphs("123456789", ".", "x", "!", "-", "*", plain=True)
 
 
+_UNMEASURED = re.compile(f"[^ -~{''.join(_STAND_INS)}{BLOCKS.levels}{BLOCKS.recording}]")
+"""A letter that may take no column, or two; those that the screen is drawn with take one."""
+
+
 def fit(text: str, width: int, glyphs: Glyphs) -> str:
     """A text of exactly `width` columns: filled up with spaces, or cut with a sign that it was."""
     text = glyphs.text(text)
     # Letter by letter: of whole texts the library remembers the width for ever.
-    columns = len(text) if text.isascii() else sum(map(get_cwidth, text))
+    columns = len(text) if _UNMEASURED.search(text) is None else sum(map(get_cwidth, text))
     if columns <= width:
         return text + " " * (width - columns)
     more = "~" if glyphs.plain else "…"

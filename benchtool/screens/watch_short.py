@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from typing import NamedTuple
 
 from benchtool.diagnose.readings import DOORS, EARTH, LIVE, STOPPED, SUPPLY, UNPOWERED
-from benchtool.screens.watch_state import Snapshot
 from benchtool.screens.watch_words import rows_of
 
 MOST = 54
@@ -69,13 +69,24 @@ def by_sentences(text: str) -> list[str]:
     return [" ".join(parts[:count]) for count in range(len(parts), 0, -1)]
 
 
-def finding_forms(shot: Snapshot, whole: str) -> list[str]:
+class Sentences(NamedTuple):
+    """What a snapshot says in whole sentences, from the top; named as there."""
+
+    state: str
+    finding: str
+    finding_short: str
+    do: str
+    do_name: str
+    caution: str
+
+
+def finding_forms(shot: Sentences, whole: str) -> list[str]:
     """The finding, longest form first; `whole` stands behind what is not."""
     longest, *others = by_sentences(shot.finding)
     return [longest, *(text + whole for text in others), shot.finding_short]
 
 
-def step_forms(shot: Snapshot, whole: str, *, cautioned: bool) -> list[str]:
+def step_forms(shot: Sentences, whole: str, *, cautioned: bool) -> list[str]:
     """The next measurement; `cautioned`: whether its caution has a row of its own."""
     if not shot.do:
         return ["Next: nothing to measure yet."]
@@ -90,7 +101,7 @@ def step_forms(shot: Snapshot, whole: str, *, cautioned: bool) -> list[str]:
     return [longest] if longest == short else [longest, short + whole, short]
 
 
-def caution_forms(shot: Snapshot, whole: str) -> list[str]:
+def caution_forms(shot: Sentences, whole: str) -> list[str]:
     """The caution."""
     short = f"! {short_caution(shot.caution)}"
     return [f"! {shot.caution}", short + whole, short]

@@ -125,6 +125,8 @@ class Model(Scroll):
         """Why nothing can be heard just now; empty where that is not so."""
         self.deaf_since_ns: int | None = None
         """Bus time since which that is so."""
+        self._hears_since_ns = 0
+        """Bus time at which it could hear again."""
         self.recording = ""
         self.pace = ""
         self.share: float | None = None
@@ -134,6 +136,8 @@ class Model(Scroll):
         self._spoken, self._keys = spoken, keys
         self._now_ns = 0
         self._stretch: _Stretch
+        self._worded: tuple[Found | None, str, str] | None = None
+        """The finding last drawn, in words and in few."""
         self._slow: tuple[tuple[int, ...], tuple[DeviceLine, ...], tuple[Cell, ...], Rates] | None = None
 
     def begin(self, info: TapInfo, now_ns: int, *, by_file: bool = False) -> None:
@@ -213,8 +217,8 @@ class Model(Scroll):
         """Whether the tap can hear: `lost` says why not, since that bus time; the caller holds the lock."""
         if lost and self.deaf_since_ns is None:
             self.deaf_since_ns = max(since_ns, self.began_ns)
-        elif not lost:
-            self.deaf_since_ns = None
+        elif not lost and self.deaf_since_ns is not None:
+            self.deaf_since_ns, self._hears_since_ns = None, max(since_ns, self._now_ns)
         self.lost = lost
 
     def _take(self, frames: list[Frame]) -> None:
@@ -317,6 +321,13 @@ class Model(Scroll):
         """The devices as they were last drawn."""
         return () if self._slow is None else self._slow[1]
 
+    def _heard(self) -> tuple[int, int | None]:
+        """Since when it listens without a break, and when the last octet came; that before a break is long ago."""
+        heard_ns, again_ns = self._stretch.heard_ns, self._hears_since_ns
+        if self.ended or again_ns <= self.began_ns or (heard_ns or 0) > again_ns:
+            return self.began_ns, heard_ns
+        return again_ns, None
+
     def snapshot(self, look: Look, traffic: int, seconds: int) -> Snapshot:
         """A picture of everything, with `traffic` lines of traffic and so many `seconds` of the line's past."""
         stretch = self._stretch
@@ -338,6 +349,10 @@ class Model(Scroll):
             except IndexError:
                 continue
         found = self.found
+        if self._worded is None or self._worded[0] is not found:
+            leading = None if found is None else found.diagnosis
+            self._worded = (found, watch_words.finding_sentence(leading), watch_words.finding_in_short(leading))
+        _, finding, finding_short = self._worded
         step = found.diagnosis.next[0] if found is not None and found.diagnosis.next else None
         return Snapshot(
             tap=stretch.info.name,
@@ -347,9 +362,9 @@ class Model(Scroll):
             recording=self.recording,
             state=f"Cannot hear now: {self.lost}. It goes on as soon as it is back."
             if self.lost and not self.ended
-            else watch_words.state_sentence(now_ns, self.began_ns, stretch.heard_ns, rates, devices, self.ended),
-            finding=watch_words.finding_sentence(None if found is None else found.diagnosis),
-            finding_short=watch_words.finding_in_short(None if found is None else found.diagnosis),
+            else watch_words.state_sentence(now_ns, *self._heard(), rates, devices, self.ended),
+            finding=finding,
+            finding_short=finding_short,
             found_ago_ns=None if found is None else max(0, now_ns - found.at_ns),
             do="" if step is None else step.do,
             do_name="" if step is None else step.name,

@@ -41,6 +41,9 @@ class Cell:
     """Nothing to say of it: before listening began, or it has hardly begun itself."""
 
 
+_SILENT, _BEFORE = Cell(0.0, 0), Cell(0.0, 0, future=True)
+
+
 @dataclass(frozen=True, slots=True)
 class Rates:
     """A second's counts, over the last seconds in which the line could be heard."""
@@ -59,6 +62,8 @@ class Strip:
     def __init__(self, char_ns: int) -> None:
         self.char_ns = char_ns
         self._seconds: dict[int, _Second] = {}
+        self._cells: dict[int, Cell] = {}
+        """Of seconds that are over; one that something is added to afterwards is taken out again."""
         self._newest = -1
         self._began_ns: int | None = None
         self._deaf_until_ns = 0
@@ -117,24 +122,31 @@ class Strip:
             if len(self._seconds) > KEPT:
                 for old in [one for one in self._seconds if one <= self._newest - KEPT]:
                     del self._seconds[old]
+                    self._cells.pop(old, None)
+        if number in self._cells:
+            del self._cells[number]
         return found
 
     def cells(self, now_ns: int, count: int) -> tuple[Cell, ...]:
         """The last `count` seconds, the present one last."""
         newest = max(0, now_ns - 1) // SECOND_NS
         began = (self._began_ns or 0) // SECOND_NS
-        made = []
-        for number in range(newest - min(count, KEPT) + 1, newest + 1):
-            second = self._seconds.get(number)
-            if number < began:
-                made.append(Cell(0.0, 0, future=True))
-            elif second is None:
-                made.append(Cell(0.0, 0, future=now_ns - number * SECOND_NS < _TOO_SHORT_NS))
-            else:
-                heard_ns = self._heard_ns(number, now_ns)
-                busy = second.busy_ns / max(SECOND_NS // 10, heard_ns)
-                made.append(Cell(min(1.0, busy), second.damaged, second.deaf_ns > 0))
-        return tuple(made)
+        known = self._cells
+        return tuple(
+            _BEFORE if number < began else known.get(number) or self._cell(number, now_ns)
+            for number in range(newest - min(count, KEPT) + 1, newest + 1)
+        )
+
+    def _cell(self, number: int, now_ns: int) -> Cell:
+        second = self._seconds.get(number)
+        if second is None:
+            return _BEFORE if now_ns - number * SECOND_NS < _TOO_SHORT_NS else _SILENT
+        heard_ns = self._heard_ns(number, now_ns)
+        busy = second.busy_ns / max(SECOND_NS // 10, heard_ns)
+        cell = Cell(min(1.0, busy), second.damaged, second.deaf_ns > 0)
+        if (number + 1) * SECOND_NS <= now_ns:
+            self._cells[number] = cell
+        return cell
 
     def _heard_ns(self, number: int, now_ns: int) -> int:
         """How much of a second there was to hear, from when listening began until now."""

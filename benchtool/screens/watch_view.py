@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from benchtool.frames.frame import Protocol
 from benchtool.reports.frame_text import milliseconds
@@ -15,7 +16,7 @@ from benchtool.screens.watch_devices import SIGNS, DeviceLine, State, place_of
 from benchtool.screens.watch_glyphs import Glyphs, fit, history
 from benchtool.screens.watch_look import Focus, Look, Page
 from benchtool.screens.watch_rows import Line
-from benchtool.screens.watch_short import caution_forms, cut_to, finding_forms, shared_out, step_forms
+from benchtool.screens.watch_short import Sentences, caution_forms, cut_to, finding_forms, shared_out, step_forms
 from benchtool.screens.watch_state import Snapshot
 from benchtool.screens.watch_strip import Rates
 from benchtool.screens.watch_words import rows_of, wrapped
@@ -100,7 +101,8 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
         return [[(TEXT, fit(text, width, glyphs))] for text in _too_small(shot)[: plan.height]]
     if look.page is not Page.BUS:
         return _page(look, plan, glyphs, keys)
-    lines = [_head(shot, width, glyphs), *_sentences(shot, plan, glyphs)]
+    said = Sentences(shot.state, shot.finding, shot.finding_short, shot.do, shot.do_name, shot.caution)
+    lines = [_head(shot, width, glyphs), *_sentences(said, plan, glyphs)]
     if plan.strip:
         lines += _strip(shot, plan, glyphs)
     if plan.counts > 1:
@@ -160,8 +162,9 @@ def _head(shot: Snapshot, width: int, glyphs: Glyphs) -> Styled:
     return [(HEAD, fit(left, room, glyphs)), (HEAD, right)]
 
 
-def _sentences(shot: Snapshot, plan: Plan, glyphs: Glyphs) -> list[Styled]:
-    """State, finding, next measurement, caution, in the rows that they have together."""
+@lru_cache(maxsize=8)
+def _sentences(shot: Sentences, plan: Plan, glyphs: Glyphs) -> Sequence[Styled]:
+    """State, finding, next measurement, caution, in the rows that they have together: painted often, seldom new."""
     width, roomy = plan.width, plan.width >= _ROOMY
     whole, cut = map(glyphs.text, (_WHOLE, _WHOLE) if roomy else (_WHOLE_NARROW, f" …{_WHOLE_NARROW}"))
     texts = [[shot.state], finding_forms(shot, whole), step_forms(shot, whole, cautioned=plan.caution > 0)]

@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from prompt_toolkit.utils import get_cwidth
 
 from benchtool.capture.chunk import Chunk, Gap, LineErrors, TapInfo
 from benchtool.capture.settings import LineSettings
@@ -16,7 +17,7 @@ from benchtool.diagnose.readings import ACTIONS, METER, STOPPED, UNPOWERED
 from benchtool.diagnose.steps import NOTHING_HEARD
 from benchtool.frames.frame import Protocol
 from benchtool.screens.watch_devices import DeviceLine, State
-from benchtool.screens.watch_glyphs import ASCII, BLOCKS, draws_blocks
+from benchtool.screens.watch_glyphs import ASCII, BLOCKS, draws_blocks, fit
 from benchtool.screens.watch_look import Look
 from benchtool.screens.watch_pace import FULL
 from benchtool.screens.watch_short import MOST, by_sentences, short_caution, short_step
@@ -365,3 +366,22 @@ def test_the_number_of_a_card_is_never_cut(time: str, width: int, height: int) -
     rows = [line for line in drawn(replace(shot, devices=devices), width, height) if line.startswith("- silent")]
     assert rows
     assert all(f"card {card}" in row for row in rows)
+
+
+def test_what_is_added_to_a_second_that_is_over_is_drawn() -> None:
+    strip = Strip(CHAR_NS)
+    strip.begin(0)
+    assert [cell.busy for cell in strip.cells(3 * S, 3)] == [0.0, 0.0, 0.0]
+    strip.item(Chunk(S, S + 10 * CHAR_NS, bytes(10)))
+    before = strip.cells(3 * S, 3)
+    # A lump that an adapter hands over late belongs to the time it took on the wire.
+    strip.item(Chunk(S + S // 2, S + S // 2 + 10 * CHAR_NS, bytes(10)))
+    after = strip.cells(3 * S, 3)
+    assert after[1].busy == pytest.approx(2 * before[1].busy)
+    assert [after[0], after[2]] == [before[0], before[2]]
+
+
+def test_signs_that_are_not_measured_take_one_column() -> None:
+    for sign in (*BLOCKS.levels, BLOCKS.nothing, BLOCKS.rule, BLOCKS.recording, *"…•×“”→←↑↓Ωµ–·"):
+        assert get_cwidth(sign) == 1
+    assert fit("漢字", 5, BLOCKS) == "漢字 "

@@ -72,6 +72,10 @@ def test_the_seconds_in_which_an_adapter_is_gone_are_not_heard_from_the_first_on
     back = shot(screen)
     assert back.deaf_since_ns is None
     assert [cell.deaf for cell in back.cells if not cell.future] == [True] * 5 + [False] * 2
+    # The seconds without an adapter are no silence of the bus.
+    assert back.state == "Listening: nothing heard yet."
+    until(screen, clock, 10.5)
+    assert shot(screen).state.startswith("Nothing heard for 6 s:")
 
 
 def test_a_format_that_the_device_refuses_is_said_and_neither_shown_nor_recorded(tmp_path: Path) -> None:
