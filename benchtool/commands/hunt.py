@@ -11,6 +11,7 @@ import click
 from benchtool.capture.settings import CharFormat
 from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.options import listening_line_options, time_option
+from benchtool.commands.outputs import overwrite_option
 
 if TYPE_CHECKING:
     from benchtool.diagnose.hunt import Hunt
@@ -30,6 +31,7 @@ _SAFETY = (
 @click.option("--resume", metavar="FILE", help="Go on with a hunt that was left.")
 @click.option("--save", metavar="FILE", help="Where to save it after each answer; hunt.json if not told.")
 @click.option("--page", metavar="FILE", help="Write one page of what was done: .md, .txt or .html.")
+@overwrite_option("a page or a hunt that is")
 @click.option("--lines", "lines", type=click.Choice(("bus", "data")), help="How the reader is wired, if it is known.")
 def command(
     tap: str | None,
@@ -39,6 +41,7 @@ def command(
     resume: str | None,
     save: str | None,
     page: str | None,
+    overwrite: bool,
     lines: str | None,
 ) -> None:
     """Find why a reader is dead, question by question.
@@ -59,13 +62,14 @@ def command(
     """
     from benchtool.commands.hunt_keep import Keeper
     from benchtool.commands.hunt_talk import say, taken_back, talk, tell, width, wired
-    from benchtool.commands.outputs import write_text
+    from benchtool.commands.outputs import check_output, write_text
     from benchtool.commands.site_ask import make_asker
     from benchtool.reports import hunt_page, hunt_text
     from benchtool.reports.hunt_ask import wrap
 
     for path, option, endings in ((save, "--save", (".json",)), (page, "--page", (".md", ".txt", ".html"))):
-        _check(path, option, endings, resume)
+        # A hunt gone on with is saved over itself.
+        check_output(path, option, endings, overwrite=overwrite or path == resume)
     asker = make_asker()
     hunt: Hunt | CardHunt | None = None
     if resume is not None:
@@ -190,13 +194,3 @@ def _trouble(hunt: Hunt | CardHunt, baud: int | None, char_format: CharFormat | 
             raise wrong from None
         return f"{wrong.format_message()} (there is time to mend it until listening is asked for)"
     return ""
-
-
-def _check(path: str | None, option: str, endings: tuple[str, ...], resume: str | None) -> None:
-    """CommandError where a result has an ending that nobody expects, or would replace another file."""
-    if path is None:
-        return
-    if Path(path).suffix.lower() not in endings:
-        raise CommandError(f"{option} {path}: the name ends in {' or '.join(endings)}", Exit.USAGE)
-    if Path(path).exists() and path != resume:
-        raise CommandError(f"{option} {path}: there is a file of that name; choose another name", Exit.OUTPUT)

@@ -100,6 +100,8 @@ def load(name: str) -> Scenario:
         elif name in names():
             text = (_FOLDER / f"{name}.toml").read_text(encoding="utf-8")
         else:
+            if name == "card":
+                raise ScenarioError("this is a reader on two data lines, no bus: reads and hunt listen at it")
             mend = meant(name, names(), "there are:")
             path = "" if mend.endswith("?") else " (or give a path ending in .toml)"
             raise ScenarioError(f"no scenario {_shown(name)}; {mend}{path}")

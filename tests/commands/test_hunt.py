@@ -44,6 +44,18 @@ def test_a_silent_reader_is_found_and_a_page_written() -> None:
     assert "no light, no beep" in page
 
 
+def test_a_page_that_is_there_is_kept_unless_told_otherwise_and_a_hunt_goes_on_in_its_own_file() -> None:
+    Path("visit.md").write_text("of another visit")
+    kept = run("sim:demo", "--page", "visit.md", typed=".\n")
+    assert kept.exit_code == Exit.OUTPUT
+    assert "--page visit.md is there already; add --overwrite" in kept.output
+    assert Path("visit.md").read_text() == "of another visit"
+    assert run("sim:demo", "--page", "visit.md", "--overwrite", "--save", "h.json", typed=".\n").exit_code == 0
+    assert "unfinished" in Path("visit.md").read_text().lower()
+    assert run("sim:demo", "--save", "h.json", typed=".\n").exit_code == Exit.OUTPUT
+    assert run("--resume", "h.json", "--save", "h.json", typed=".\n").exit_code == 0
+
+
 def test_each_answer_is_saved_at_once_so_that_a_closed_terminal_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     kept: list[int] = []
     asks = PlainAsker.ask

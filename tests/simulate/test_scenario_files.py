@@ -412,6 +412,8 @@ def test_what_cannot_be_read_is_one_line(tmp_path: Path) -> None:
 def test_an_unknown_name_lists_those_there_are() -> None:
     with pytest.raises(ScenarioError, match=r"no scenario 'nowhere'; there are: bench, demo"):
         load("nowhere")
+    with pytest.raises(ScenarioError, match=r"a reader on two data lines, no bus: reads and hunt listen at it"):
+        load("card")
     with pytest.raises(ScenarioError, match=r"no device at address 9 in this scenario; there are 1, 2, 3, 4, 5"):
         load("demo").device_at(9)
 
