@@ -129,7 +129,7 @@ STATION_FAULTS: dict[str, Fault] = {
     ),
     "format-wrong": Fault(
         _format_wrong,
-        "our receiver set to another parity, unless --format says otherwise; which=FORMAT; at=ADDRESS: that device instead",
+        "our receiver set to another parity, unless --format tells it; which=FORMAT; at=ADDRESS: that device instead",
         ("which", "at"),
     ),
     "clock-off": Fault(_clock_off, "one device's clock is off; at=ADDRESS; percent=PER CENT", ("at", "percent")),

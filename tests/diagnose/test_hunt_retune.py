@@ -69,7 +69,7 @@ def test_where_it_cannot_be_listened_again_the_hunt_ends_there() -> None:
 
 def test_a_clip_and_a_rate_that_are_both_wrong_are_put_right_one_after_the_other() -> None:
     hunt = _begun("pair-reversed-at-tap,baud-wrong")
-    names = []
+    names: list[str] = []
     left = {TURNED: "baud-wrong", RATE: "pair-reversed-at-tap"}
     for _ in left:
         question = hunt.next_question()
