@@ -14,7 +14,7 @@ from benchtool.diagnose.places import place_text
 from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
 from benchtool.diagnose.reflections import times_too_long
 from benchtool.diagnose.sights_known import seen_words
-from benchtool.diagnose.state import NOT_SOUND, mostly_damaged, rate_of, state_of
+from benchtool.diagnose.state import NOT_SOUND, not_sound, rate_of, state_of
 from benchtool.diagnose.summaries import summary
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
@@ -127,10 +127,9 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
         unheard = sign * weigh.nothing_heard(observed.symptoms) / _LOG10
         if unheard:
             lines.append(Proof("no octet came: a bus in use talks", round(unheard, 2), {"octets": 0}))
-    spoilt = mostly_damaged(observed)
-    if spoilt is not None:
-        told_of = f"address {spoilt.address}: {spoilt.damaged} of {spoilt.requests} replies are damaged"
-        lines.append(Proof(told_of, round(sign * NOT_SOUND / _LOG10, 2), {"damaged": spoilt.damaged}))
+    unsound = not_sound(observed)
+    for text, numbers in unsound.items():
+        lines.append(Proof(text, round(sign * NOT_SOUND / _LOG10 / len(unsound), 2), numbers))
     for text, numbers, logs in measured:
         value = sign * float(logs[1 + model.INDEX[row]] - logs[0]) / _LOG10
         if abs(value) >= _WEIGHTY or text.startswith(_BY_HAND):
@@ -203,6 +202,14 @@ def _steps(
             Step(
                 f"Listen again at the rate found: --baud {baud}.",
                 (f"sound frames come: {baud} it is", "none come: try the other usual rates"),
+            )
+        )
+    if findings[0].cause is Cause.FORMAT_WRONG and observed.sender_format:
+        form = observed.sender_format
+        steps.append(
+            Step(
+                f"Listen again in the format found: --format {form}.",
+                (f"framing and parity errors stop: {form} it is", "they stay: the rate, or the line itself"),
             )
         )
     present = belief.present()

@@ -9,6 +9,7 @@ from benchtool.diagnose.ascii_seen import HINT, looks_like_ascii
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause, Diagnosis
+from benchtool.diagnose.format_seen import FormatSeen, format_seen
 from benchtool.diagnose.lean import MOST_LOG, Lean
 from benchtool.diagnose.limits import limits
 from benchtool.diagnose.observed import Observed, Told
@@ -20,6 +21,8 @@ from benchtool.measure.conduct import AddressConduct
 
 _ONE_LATE = 1.5
 """Log-likelihood of a slow device for each reply that is late by its number (judgement)."""
+_PROVED_KINDS = 2
+"""Different frames that come out when read in another format, to prove it."""
 
 
 def diagnose(
@@ -49,6 +52,7 @@ def observe(
 ) -> Observed:
     """What the octets say: symptoms with their sentences, counts by address, and what could not be seen."""
     proofs = gather(evidence, settings)
+    marks = format_seen(evidence, settings)
     told: dict[str, Told] = {}
     for symptom in SYMPTOMS:
         sentence = tell(symptom.name, evidence, proofs, settings, None)
@@ -65,9 +69,10 @@ def observe(
         addresses=at_addresses(evidence, proofs),
         octets=evidence.figures.octets,
         sender_baud=_rate_found(proofs),
+        sender_format=_format_found(proofs, marks),
         limits=limits(evidence, settings, length_m),
         looks_like=HINT if looks_like_ascii(evidence) else "",
-        leans=_late_by_number(evidence),
+        leans=(*_late_by_number(evidence), *_by_marks(marks, settings)),
     )
 
 
@@ -81,6 +86,13 @@ def _late_by_number(evidence: Evidence) -> tuple[Lean, ...]:
         "then each asking answered: late replies, and no second device"
     )
     return (Lean(Cause.DEVICE_SLOW, min(MOST_LOG, worst.proven_late * _ONE_LATE), because, heard=True),)
+
+
+def _by_marks(marks: FormatSeen | None, settings: LineSettings) -> tuple[Lean, ...]:
+    """Line errors that fall as those of another character format do, octet value by octet value."""
+    if marks is None:
+        return ()
+    return (Lean(Cause.FORMAT_WRONG, marks.log, marks.told(settings.format), heard=True),)
 
 
 def at_addresses(evidence: Evidence, proofs: Proofs) -> tuple[AtAddress, ...]:
@@ -120,3 +132,11 @@ def _rate_found(proofs: Proofs) -> int | None:
         return None
     closed = rate.values is not None and rate.values.share >= 0.99 and rate.values.set_size <= 64
     return rate.sender_baud if rate.passed or closed else None
+
+
+def _format_found(proofs: Proofs, marks: FormatSeen | None) -> str:
+    """The bus's character format, where frames prove it or the marks tell it; else empty."""
+    proof = proofs.format
+    if proof is not None and proof.kinds_passed >= _PROVED_KINDS:
+        return str(proof.sent)
+    return "" if marks is None else str(marks.sent)

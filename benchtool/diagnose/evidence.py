@@ -103,6 +103,9 @@ class SoundMarks:
     """The same in damaged frames."""
     damaged_parity: int = 0
     damaged_breaks: int = 0
+    framing_of: dict[int, int] = field(default_factory=dict)
+    """The octets of `framing` by their value."""
+    parity_of: dict[int, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +138,8 @@ class Evidence:
     conduct: Conduct = field(default_factory=Conduct)
     mains: MainsPhase | None = None
     """None where times are too coarse or too little came."""
+    values: tuple[int, ...] = ()
+    """How often each octet value came, damaged or not: 256 counts; empty where they were not counted."""
 
 
 class Gatherer:
@@ -167,6 +172,8 @@ class Gatherer:
         self._places = dict.fromkeys(_PLACES, 0)
         self._after_reply_of: Counter[tuple[Protocol, int]] = Counter()
         self._marks = dict.fromkeys(_MARKS, 0)
+        self._framing_of: Counter[int] = Counter()
+        self._parity_of: Counter[int] = Counter()
 
     def item(self, item: Item) -> None:
         """Take an item from the tap."""
@@ -215,12 +222,13 @@ class Gatherer:
             bits=bits,
             where=Where(after_reply_of=dict(self._after_reply_of), **self._places),
             strays_seen=strays,
-            marks=SoundMarks(**self._marks),
+            marks=SoundMarks(**self._marks, framing_of=dict(self._framing_of), parity_of=dict(self._parity_of)),
             repairs=Repairs(self._repairs.tried, dict(self._repairs.mended)),
             clusters=self._clusters.clusters(),
             timeline=self._clusters.timeline(),
             conduct=self._conduct.figures(),
             mains=self._mains() if self._fine else None,
+            values=tuple(self._tally.values().tolist()),
         )
 
     def _mains(self) -> MainsPhase | None:
@@ -252,11 +260,13 @@ class Gatherer:
         if self._fine:
             self._good_times.add((frame.t_ns + frame.end_ns) >> 1)
         if frame.marks:
-            framing = sum(1 for mark in frame.marks if mark & _LINE)
-            parity = sum(1 for mark in frame.marks if mark & Mark.PARITY)
-            self._marks["frames"] += framing + parity > 0
-            self._marks["framing"] += framing
-            self._marks["parity"] += parity
+            framing = [value for value, mark in zip(octets, frame.marks, strict=True) if mark & _LINE]
+            parity = [value for value, mark in zip(octets, frame.marks, strict=True) if mark & Mark.PARITY]
+            self._marks["frames"] += bool(framing or parity)
+            self._marks["framing"] += len(framing)
+            self._marks["parity"] += len(parity)
+            self._framing_of.update(framing)
+            self._parity_of.update(parity)
 
     def _damaged(self, frame: Frame) -> None:
         self._conduct.damaged()

@@ -1,6 +1,7 @@
 """What a record of the installation says for or against causes, and what follows from rules beside the tables.
 
-Records are wrong now and then: no lean outweighs a clear reading. The weights are judgements of this project.
+Records are wrong now and then: none outweighs a clear reading. What follows from octets can be nearly a proof. The
+weights are judgements of this project.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ from benchtool.diagnose.model import INDEX, all_sets
 
 MOST_LOG = 5.0
 """Natural logarithm; a factor of 150."""
+MOST_HEARD = 20.0
+"""The same for what follows from what was heard."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +27,7 @@ class Lean:
 
     cause: Cause
     log: float
-    """Natural logarithm of how many times likelier, within `MOST_LOG` either way."""
+    """Natural logarithm of how many times likelier, within `MOST_LOG` either way; within `MOST_HEARD` if `heard`."""
     because: str
     """What the record says, or what follows, in a few words."""
     heard: bool = False

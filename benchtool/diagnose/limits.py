@@ -5,6 +5,7 @@ from __future__ import annotations
 from benchtool.capture.chunk import LineErrors
 from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.evidence import Evidence
+from benchtool.diagnose.format_seen import FormatSeen, format_seen
 from benchtool.diagnose.reflections import blind_length_m
 
 _FEW_REQUESTS = 20
@@ -38,11 +39,12 @@ def limits(evidence: Evidence, settings: LineSettings, length_m: float | None) -
             f"A missing terminator cannot be seen this way on {known} {what}{longest} at {settings.baud} bit/s: "
             "reflections die down before the bit is sampled. An ohmmeter shows it (60 ohm with two, 120 ohm with one)."
         )
+    seen = format_seen(evidence, settings)
     marks = figures.marks["framing"] + figures.marks["parity"]
     if figures.sound > figures.damaged and 10 * marks > figures.octets:
         said.append(
             f"{marks} of {figures.octets} octets had a framing or parity error although their frames are sound: our "
-            f"character format ({settings.format}) is probably not the bus's. Try --format 8E1, 8N2 or 8N1."
+            f"character format ({settings.format}) is probably not the bus's. {_other_format(seen, settings)}"
         )
     if figures.line_errors is LineErrors.UNAVAILABLE:
         said.append("This tap cannot see framing or parity errors: that none are shown proves nothing.")
@@ -51,3 +53,10 @@ def limits(evidence: Evidence, settings: LineSettings, length_m: float | None) -
     if figures.resolution_ns >= 1_000_000:
         said.append(f"Silences shorter than {figures.resolution_ns / 1e6:g} ms cannot be told from none at this tap.")
     return tuple(said)
+
+
+def _other_format(seen: FormatSeen | None, settings: LineSettings) -> str:
+    if seen is not None:
+        return f"They fall as if the bus were in {seen.sent}: try --format {seen.sent}."
+    others = [form for form in ("8E1", "8O1", "8N2", "8N1") if form != str(settings.format)]
+    return f"Try --format {', '.join(others[:-1])} or {others[-1]}."

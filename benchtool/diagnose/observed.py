@@ -12,7 +12,7 @@ from typing import Any
 
 from benchtool.capture.printable import printable
 from benchtool.diagnose.finding import Cause
-from benchtool.diagnose.lean import MOST_LOG, Lean
+from benchtool.diagnose.lean import MOST_HEARD, MOST_LOG, Lean
 from benchtool.diagnose.places import AtAddress
 from benchtool.diagnose.readings import MOST_ADDRESS, ByHand, Reading, Seen, Tried, action_of, kind_of
 from benchtool.diagnose.sights_known import sight_of
@@ -48,6 +48,8 @@ class Observed:
     octets: int = 0
     sender_baud: int | None = None
     """The bus's rate, where it was found to be another one."""
+    sender_format: str = ""
+    """The bus's character format, as `8E1`, where it was found to be another one; else empty."""
     limits: tuple[str, ...] = ()
     by_hand: ByHand = field(default_factory=ByHand)
     looks_like: str = ""
@@ -96,6 +98,7 @@ def _from_object(held: dict[str, Any]) -> Observed:
             **held,
             "tap": _plain(held.get("tap", "")),
             "format": _plain(held.get("format", "")),
+            "sender_format": _plain(held.get("sender_format", "")),
             "baud": _whole(held["baud"]),
             "octets": _whole(held["octets"]),
             "sender_baud": None if sender is None else _whole(sender),
@@ -170,8 +173,10 @@ def _lean(row: dict[str, Any]) -> Lean:
     cause = Cause(row["cause"])
     if cause is Cause.HEALTHY:
         raise ValueError("a record leans to faults, not to a sound bus")
-    log = max(-MOST_LOG, min(MOST_LOG, _number(row["log"])))
-    return Lean(cause, log, _plain(row["because"]), row.get("heard") is True)
+    heard = row.get("heard") is True
+    most = MOST_HEARD if heard else MOST_LOG
+    log = max(-most, min(most, _number(row["log"])))
+    return Lean(cause, log, _plain(row["because"]), heard)
 
 
 def _tried(row: dict[str, Any]) -> Tried:

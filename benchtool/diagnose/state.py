@@ -14,7 +14,10 @@ from benchtool.diagnose.weigh import Belief, Places
 
 _MOSTLY = 0.5
 NOT_SOUND = 20.0
-"""Log-likelihood of any cause against a sound bus where an address's replies mostly come damaged (judgement)."""
+"""Log-likelihood of any cause against a sound bus where an address's replies mostly come damaged, or a good part of all
+octets with a line error (judgement)."""
+_MARKED, _MARKED_OCTETS = 0.05, 50
+"""Share of octets with a line error, and how many there must be: no sound bus, heard as it is set, brings them."""
 
 
 class State(NamedTuple):
@@ -53,13 +56,28 @@ def mostly_damaged(observed: Observed) -> AtAddress | None:
     return worst if worst is not None and worst.share(worst.damaged) >= _MOSTLY else None
 
 
+def not_sound(observed: Observed) -> dict[str, dict[str, float | int | str]]:
+    """What no sound bus does, in words, with its numbers; empty where nothing of the kind was heard."""
+    found: dict[str, dict[str, float | int | str]] = {}
+    spoilt = mostly_damaged(observed)
+    if spoilt is not None:
+        told = f"address {spoilt.address}: {spoilt.damaged} of {spoilt.requests} replies are damaged"
+        found[told] = {"damaged": spoilt.damaged}
+    shares = {kind: (observed.symptoms or {}).get(f"marks-{kind}") or 0.0 for kind in ("framing", "parity")}
+    kind = max(shares, key=lambda one: shares[one])
+    marked = round(shares[kind] * observed.octets)
+    if shares[kind] >= _MARKED and marked >= _MARKED_OCTETS:
+        found[f"{marked} {kind} errors in {observed.octets} octets: no sound bus has so many"] = {"marked": marked}
+    return found
+
+
 def believed(observed: Observed) -> Belief:
     """Weigh everything observed."""
     heard_at = places(observed.addresses)
     belief = weigh.believe(
         observed.symptoms, observed.by_hand, observed.length_m, heard_at, rate_of(observed), observed.leans
     )
-    if mostly_damaged(observed) is None:
+    if not not_sound(observed):
         return belief
     logs, probability = belief.log_likelihood.copy(), belief.probability.copy()
     logs[0] -= NOT_SOUND

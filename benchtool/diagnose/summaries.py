@@ -70,6 +70,8 @@ def summary(cause: Cause, place: str, observed: Observed) -> str:
         return f"No damage was seen, but nothing came from {word} {some} yet: listen longer."
     if cause is Cause.BAUD_WRONG and observed.sender_baud is not None:
         return f"The bus runs at {observed.sender_baud} bit/s; our receiver is set to {observed.baud}."
+    if cause is Cause.FORMAT_WRONG and observed.sender_format:
+        return f"The bus runs in {observed.sender_format}; our receiver is set to {observed.format}."
     if place.startswith(("address", "segment")):
         where = place
     else:
