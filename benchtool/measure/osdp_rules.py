@@ -20,6 +20,8 @@ OFFLINE_NS = 8_000_000_000
 _IDLE_CHARACTERS = 2
 _IDLE_TOLERANCE = 0.95
 """Bit rates may be off by a few per cent, and with them what two characters last."""
+_CALM = 20
+"""So many sound frames must have come since damage before a silence too short is told: noise in it shortens it, too."""
 _ZEROS = 4
 """So many answered commands with number 0 in a row are no restart any more."""
 _SECOND_NS = 1_000_000_000
@@ -55,7 +57,8 @@ class _At:
 
     __slots__ = (
         "answered", "asked_ns", "asks", "begun_damages", "busy", "damages", "last_reply", "last_sent", "offline",
-        "owed", "repeated", "replied_ns", "replies", "sequence", "silent_since_ns", "unanswered", "zeros",
+        "owed", "repeated", "replied_ns", "replies", "sequence", "silent_since_ns", "spoilt", "spoilt_now",
+        "unanswered", "zeros",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -80,6 +83,10 @@ class _At:
         self.silent_since_ns: int | None = None
         """End of the first command that has had no sound reply since."""
         self.unanswered = 0
+        self.spoilt = 0
+        """After how many of these something damaged came."""
+        self.spoilt_now = False
+        """Whether it came after the open command."""
         self.offline = False
         self.damages = 0
         """How much had been damaged by the last command."""
@@ -97,8 +104,8 @@ class Rules:
         self._at: dict[int, _At] = {}
         self._asked: int | None = None
         self._damages = 0
-        self._was_damaged = False
-        """Whether what came last was damaged: noise before a frame is no talker that cuts in."""
+        self._calm = 0
+        """Sound frames since the last damage, or the beginning."""
         self._command_damages = -1
         """How much had been damaged by the last command; before the first one its own reply may be heard."""
         self._out: list[Event] = []
@@ -111,7 +118,11 @@ class Rules:
     def damaged(self) -> None:
         """Something was damaged: a command or a reply may be missing."""
         self._damages += 1
-        self._was_damaged = True
+        self._calm = 0
+        at = None if self._asked is None else self._at.get(self._asked)
+        if at is not None and not at.spoilt_now:
+            at.spoilt += 1
+            at.spoilt_now = True
 
     def gap(self) -> None:
         """Nothing could be heard for a time: what ran before is forgotten."""
@@ -121,7 +132,7 @@ class Rules:
         for at in self._at.values():
             at.asked_ns = at.silent_since_ns = at.replied_ns = at.owed = None
             at.asks.clear()
-            at.unanswered = 0
+            at.unanswered = at.spoilt = 0
 
     def feed(self, frame: Frame, header: Header, code: int, data: bytes | None) -> list[Event]:
         """Take the next sound frame; `data` is its payload in the clear, None where that is not known."""
@@ -131,10 +142,12 @@ class Rules:
             at = self._at[header.address] = _At()
             at.damages = self._damages
         silence_ns = frame.silence_ns
-        after_damage, self._was_damaged = self._was_damaged, False
-        if silence_ns is not None and silence_ns < self._idle_ns and not after_damage:
+        # Noise before a frame is no talker that cuts in; of a mark octet before it nobody knows at first which it is.
+        calm = self._calm >= _CALM or not (self._damages or frame.lead)
+        if silence_ns is not None and silence_ns < self._idle_ns and calm:
             text = f"{silence_ns / 1e6:.2f} ms"
             self._say(Kind.IDLE_SHORT, frame.t_ns, header.address, text, silence=silence_ns / 1e9)
+        self._calm += 1
         said = _Said(frame.octets, code, header.security_block is not None, data)
         if header.reply:
             self._reply(at, frame, header, said)
@@ -159,7 +172,7 @@ class Rules:
         if at.asked_ns is not None and t_ns - at.asked_ns >= OFFLINE_NS and not header.broadcast:
             waited = (t_ns - at.asked_ns) / 1e9
             self._say(Kind.NOT_POLLED, t_ns, address, f"for {waited:.1f} s", seconds=round(waited, 3))
-            at.silent_since_ns, at.unanswered = None, 0
+            at.silent_since_ns, at.unanswered, at.spoilt = None, 0, 0
         if at.silent_since_ns is not None:
             self._offline(at, address, t_ns)
         repeated = self._number(at, frame, header, said)
@@ -183,6 +196,7 @@ class Rules:
             if at.silent_since_ns is None:
                 at.silent_since_ns = frame.end_ns
             at.unanswered += 1
+        at.spoilt_now = False
         self._asked = address
 
     def _for_all(self, t_ns: int, address: int) -> None:
@@ -234,7 +248,12 @@ class Rules:
         at.offline = True
         silent = (now_ns - at.silent_since_ns) / 1e9
         detail = f"{at.unanswered} commands in {silent:.1f} s"
-        self._say(Kind.OFFLINE, now_ns, address, detail, commands=at.unanswered, seconds=round(silent, 3))
+        told: dict[str, float | int | str] = {"commands": at.unanswered, "seconds": round(silent, 3)}
+        if 2 * at.spoilt > at.unanswered:
+            detail += f", damaged octets after {at.spoilt} of them"
+            self._say(Kind.OFFLINE_DAMAGED, now_ns, address, detail, **told, damaged=at.spoilt)
+        else:
+            self._say(Kind.OFFLINE, now_ns, address, detail, **told)
 
     def _reply(self, at: _At, frame: Frame, header: Header, said: _Said) -> None:
         address, t_ns = header.address, frame.t_ns
@@ -272,7 +291,7 @@ class Rules:
         at.answered = True
         at.replies += 1
         at.replied_ns = frame.end_ns
-        at.silent_since_ns, at.unanswered = None, 0
+        at.silent_since_ns, at.unanswered, at.spoilt = None, 0, 0
 
     def _unasked(self, at: _At, frame: Frame, header: Header) -> None:
         t_ns, address = frame.t_ns, header.address

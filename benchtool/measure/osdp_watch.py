@@ -152,7 +152,7 @@ class OsdpWatch:
             events += self._gap_inside(frame)
         if self._others_only and frame.direction is Direction.SENT:
             # That a device is off-line shows when it is asked once more.
-            events = [event for event in events if event.kind is Kind.OFFLINE]
+            events = [event for event in events if event.kind in (Kind.OFFLINE, Kind.OFFLINE_DAMAGED)]
         if events:
             self._count(events)
         return Seen(sight, tuple(events))

@@ -72,6 +72,33 @@ def test_two_characters_of_silence() -> None:
     assert Talk(resolution_ns=MS).say(POLL0).say(ACK0, 0.0).kinds == []
 
 
+def test_noise_in_a_silence_is_no_sender_that_cuts_in() -> None:
+    """Two characters at 9600 are 2.083 ms (sheet 5.2); octets of noise in the gap leave less of it."""
+    noisy = Talk().say(POLL0).say(b"\xf7", 3.0).say(ACK0, 1.5).say(exchange(1)[0]).say(exchange(1)[1], 1.0)
+    assert noisy.end().kinds == []
+    assert Talk().say(POLL0).say(b"\xff" + ACK0, 1.5).kinds == []  # a stray of ones, or a mark octet: nobody knows yet
+    for number in (2, 3, 1) * 7:
+        for octets in exchange(number):
+            noisy.say(octets)
+    assert noisy.say(command(Command.POLL, sequence=2), 1.0).kinds == [Kind.IDLE_SHORT]
+
+
+def test_a_device_whose_replies_are_damaged_has_power_and_is_not_called_silent() -> None:
+    talk = tell(*exchange(0))
+    for _ in range(20):
+        talk.say(command(Command.POLL, sequence=0), 480).damage(ACK0)
+    told = [event for event in talk.end(1.0).events if event.kind in (Kind.OFFLINE, Kind.OFFLINE_DAMAGED)]
+    assert [event.kind for event in told] == [Kind.OFFLINE_DAMAGED]
+    assert told[0].numbers["damaged"] == told[0].numbers["commands"]
+    assert "supply" not in told[0].row.mend
+    silent = tell(*exchange(0))
+    for turn in range(20):  # noise now and then is no reply
+        silent.say(command(Command.POLL, sequence=0), 480)
+        if turn % 5 == 0:
+            silent.say(b"\x12\x34\x56", 20)
+    assert [event.kind for event in silent.end(1.0).events if event.kind is not Kind.ASKED_AGAIN] == [Kind.OFFLINE]
+
+
 def test_what_the_taps_times_are_too_coarse_for_is_said() -> None:
     # 1 ms is what a host's clock can tell at best (sheet 10.3); a character at 9600 lasts 1.04 ms, at 300 33 ms
     assert Talk(resolution_ns=MS).say(POLL0).watch.figures().not_judged == (Kind.IDLE_SHORT,)

@@ -29,6 +29,7 @@ class Kind(Enum):
     CHARACTER_GAP = "character-gap"
     IDLE_SHORT = "idle-short"
     OFFLINE = "offline"
+    OFFLINE_DAMAGED = "offline-damaged"
     NOT_POLLED = "not-polled"
     BACK = "back-online"
     RESTART = "restart"
@@ -114,6 +115,13 @@ KINDS: dict[Kind, Row] = {
         _TIMING,
         "check supply, wiring, address and bit rate of the device (benchtool diagnose)",
     ),
+    Kind.OFFLINE_DAMAGED: Row(
+        _F,
+        "no sound reply for 8 s: off-line, though something damaged came after most commands",
+        _TIMING,
+        "it has power and talks: look for a second device at this address, noise, or a fault of the pair to it "
+        "(benchtool diagnose)",
+    ),
     Kind.NOT_POLLED: Row(
         _F,
         "not asked for 8 s: the device counts itself off-line",
@@ -126,7 +134,8 @@ KINDS: dict[Kind, Row] = {
         _F,
         "sequence number 0 again and again",
         _NUMBERS,
-        "each 0 resets the device and its secure channel: update or replace the controller",
+        "each 0 resets the device and its secure channel: the controller counts wrong (update it), or does not hear "
+        "the reply that is heard here (look at the pair at its end)",
     ),
     Kind.SEQUENCE_JUMP: Row(
         _F,
