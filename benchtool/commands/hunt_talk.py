@@ -20,7 +20,16 @@ from benchtool.diagnose.hunt_end import odd
 from benchtool.diagnose.hunt_question import Ask, HuntError, Question
 from benchtool.diagnose.hunt_retune import Setting
 from benchtool.diagnose.readings import ACTIONS
-from benchtool.reports.hunt_ask import WIDTH, explained, in_a_row, keys_lines, prompt_of, question_lines, wrap
+from benchtool.reports.hunt_ask import (
+    WIDTH,
+    explained,
+    in_a_row,
+    keys_lines,
+    prompt_of,
+    question_lines,
+    unrepeated,
+    wrap,
+)
 from benchtool.reports.hunt_text import doubted, learned_lines, standing
 
 Listen = Callable[[Setting], Any]
@@ -75,7 +84,7 @@ def wired(asker: Asker) -> str | None:
         if text.lower() in _WORDS:
             return _WORDS[text.lower()]
         if text and text != "?":
-            tell(f"{text[:40]!r} is none of the answers: 1 pair, 2 data; . leaves.")
+            tell(unrepeated(f"{text[:40]!r} is none of the answers: 1 pair, 2 data; . leaves.", text))
         tell(
             "Look at the reader's terminals: A and B, or + and -, are a pair (1); D0 and D1, mostly the green and the "
             "white wire, are data lines (2)."
@@ -116,7 +125,7 @@ def taken_back(hunt: Hunt | CardHunt, asker: Asker) -> bool:
             last = hunt.back()
             tell(f"Taken back: {'nothing' if last is None else last.name}.")
             return True
-        tell(f"{text[:40]!r}: the hunt is over; Enter or <.")
+        tell(unrepeated(f"{text[:40]!r}: the hunt is over; Enter or <.", text))
 
 
 def _answered(hunt: Hunt | CardHunt, question: Question, asker: Asker, listen: Listen | None) -> bool:
@@ -173,7 +182,7 @@ def _took(hunt: Hunt | CardHunt, question: Question, text: str, listen: Listen |
         else:
             hunt.take("" if question.ask is not Ask.CHOICE and text.lower() in ("s", "skip") else text)
     except HuntError as error:
-        tell(str(error))
+        tell(unrepeated(str(error), text))
         return False
     if question.name == ADDRESS.name:
         tell("Noted.")

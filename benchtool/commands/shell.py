@@ -95,9 +95,12 @@ def _run_lines(root: click.Group, name: str, log_file: str | None) -> int:
 
 
 def _run_each(shell: Shell, lines: Iterable[str]) -> int:
+    from benchtool.screens.shell_end import minds_signals
+
     failed = 0
     try:
         for line in lines:
+            minds_signals(shell)
             if not line.strip() or line.strip().startswith("#"):
                 continue
             # Nobody typed it, so that the page shows what was run only if we write it.

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Sequence
 
 from benchtool.diagnose.finding import helps
 from benchtool.diagnose.hunt_question import Ask, Question
+from benchtool.reports.secret_words import MASK, may_be_secret
 
 WIDTH = 79
 _LEAST_WIDTH = 20
@@ -48,6 +50,16 @@ def keys_lines(question: Question, width: int = WIDTH, also: Sequence[str] = ())
     """What can be typed at a question: to skip it, and the keys that always go."""
     own = ("Enter: listen now", "s: cannot") if question.ask is Ask.LISTEN else ("Enter: cannot tell",)
     return in_a_row((*also, *own, *KEYS), width)
+
+
+def unrepeated(told: str, answer: str) -> str:
+    """Why an answer was not taken, without the answer where that may be a card, a key or a PIN."""
+    if not may_be_secret(answer):
+        return told
+    numbers = [word for word in answer.split() if sum(map(str.isdigit, word)) > 1]
+    for form in (repr(answer[:40]), answer[:40], *numbers):
+        told = re.sub(rf"(?<![0-9A-Za-z]){re.escape(form)}(?![0-9A-Za-z])", MASK, told, flags=re.IGNORECASE)
+    return told
 
 
 def prompt_of(question: Question) -> str:

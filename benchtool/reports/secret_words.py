@@ -65,6 +65,12 @@ _PLAIN = re.compile(
     r"|[0-9]{1,3}[.,][0-9]{1,2}[-/][0-9]{1,3}[.,][0-9]{1,2}"
     r"|[0-9]{1,5}(?:[.,][0-9]{1,3})?(?:V|mV|mA|ohms?|k|M|m|mm|km|Hz|kHz|baud|bd|bps|ms|us|s|min|h)"  # with its unit
 )
+_TOO_MUCH = re.compile(r"[0-9]{4,5}(?:[.,][0-9]{1,3})?(?:V|k|M|km|kHz|min|h)")
+"""More than any reading with its unit is: a number with a letter behind it."""
+_TAILED = re.compile(r"[0-9]{4,}[A-Za-z]{1,2}")
+"""A number with a letter too many, as a slip of the finger makes it."""
+_ROW = re.compile(r"\s*[0-9]{1,3}(?:[ ,;]+[0-9]{1,3})+\s*")
+"""A whole text of short numbers, as a PIN or a site code and a card are told over the phone."""
 _UNIT = re.compile(
     r"\s*(?:V|mV|A|mA|ohms?|kohms?|Ω|k|baud|bd|bit/s|bps|Hz|kHz|ms|us|s|min|m|metres|meters|octets|frames|errors)\b"
 )
@@ -75,6 +81,11 @@ _UNIT_DIGITS = 5
 def masked_note(text: str) -> tuple[str, int]:
     """The note with `***` for what may be secret, and how many words that was."""
     return masked(text, MASK, free=True)
+
+
+def may_be_secret(answer: str) -> bool:
+    """Whether an answer to a question must not be repeated: stricter than for a note, for a wrong answer is no note."""
+    return _digits(answer) >= _LEAST or masked_note(answer)[1] > 0
 
 
 def masked(text: str, mask: str, *, free: bool, keys_alone: bool = False) -> tuple[str, int]:
@@ -91,6 +102,8 @@ def masked(text: str, mask: str, *, free: bool, keys_alone: bool = False) -> tup
         spans += [match.span() for match in _OCTETS.finditer(text) if not _covered(match.start(), spans)]
         spans += [match.span() for match in _GROUPS.finditer(text) if _is_long(match[0])]
         spans += [match.span() for match in _WORD.finditer(text) if _looks(match[0], text[match.end() :])]
+        if _ROW.fullmatch(text) and _digits(text) >= _LEAST:
+            spans.append((0, len(text)))
     return _without(text, spans, mask)
 
 
@@ -117,8 +130,10 @@ def _is_long(groups: str) -> bool:
 
 def _looks(word: str, behind: str) -> bool:
     digits = _digits(word)
-    if digits < _LEAST or _PLAIN.fullmatch(word):
+    if digits < _LEAST or (_PLAIN.fullmatch(word) and not _TOO_MUCH.fullmatch(word)):
         return False
+    if _TAILED.fullmatch(word):
+        return True
     if word.isdigit() and len(word) <= _UNIT_DIGITS + 1 and (int(word) in TRIED_RATES or _is_reading(word, behind)):
         return False
     if re.fullmatch(r"(?:0[xX])?[0-9A-Fa-f,;:/_.#*+-]+", word):

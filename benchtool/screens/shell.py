@@ -64,7 +64,7 @@ class Shell:
         self._warned = False
         self._scrub = Scrubber(())
         """Takes what was typed as secret out of what the shell itself says, for the log."""
-        self._own = OwnWords(self.visit, log, self._say, self._wrong)
+        self._own = OwnWords(self.visit, log, self._say, self._wrong, self._logged)
 
     def prompt(self) -> str:
         """What stands before what is typed: the tap in use, and whether a log runs."""
@@ -132,8 +132,9 @@ class Shell:
     def close(self) -> None:
         """End the log."""
         if self.log.running:
-            self._say(f"the log is in {self.log.path}")
-            self.log.stop()
+            path = self.log.path
+            self.log.stop()  # before anything is said: the terminal may be gone
+            click.echo(_fitted(f"the log is in {path}", sys.stdout))
 
     # ---- commands
 
@@ -197,7 +198,8 @@ class Shell:
             for stream, redirect in ((sys.stdout, redirect_stdout), (sys.stderr, redirect_stderr)):
                 lines = Lines(lambda line: self.log.printed(scrub(line)))
                 stack.callback(lines.close)
-                stack.enter_context(redirect(cast(TextIO, Tee(stream, lines, shows=self.log.show_cards))))
+                tee = Tee(stream, lines, shows=self.log.show_cards, hide=scrub.hide)
+                stack.enter_context(redirect(cast(TextIO, tee)))
             yield
 
     def _our_fault(self, error: Exception) -> int:
@@ -243,7 +245,8 @@ class Shell:
         self.log.typed(line.strip() if self.log.show_cards else self.shown(line))
         # Kept until another is set: the tap in use is said again later.
         if secret := [word for word in rest if looks_secret(word)]:
-            self._scrub = Scrubber(() if self.log.show_cards else secret)
+            for word in secret:
+                self._scrub.hide(word)
         match name:
             case "use":
                 return self._own.use(rest)
@@ -281,11 +284,14 @@ class Shell:
 
     def _say(self, line: str) -> None:
         click.echo(_fitted(line, sys.stdout))
-        self.log.printed(self._scrub(line))
+        self._logged(line)
+
+    def _logged(self, line: str) -> None:
+        self.log.printed(line if self.log.show_cards else self._scrub(line))
 
     def _wrong(self, message: str, *, code: int = USAGE, log: bool = True) -> int:
         click.echo(_fitted(f"benchtool: {message}", sys.stderr), err=True)
-        self.log.printed(self._scrub(f"benchtool: {message}"))
+        self._logged(f"benchtool: {message}")
         return code
 
 

@@ -11,7 +11,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
 
-from benchtool.reports.secret_words import MASK, masked_note
+from benchtool.reports.secret_words import MASK, masked_note, may_be_secret
 
 HEAD = "benchtool: log of a visit"
 _COLOURS = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|\][^\x07\x1b]*(?:\x07|\x1b\\)|[@-_])")
@@ -159,11 +159,15 @@ class Lines:
 class Tee(io.TextIOBase):
     """A standard stream of which a copy goes into the log; `shows`: cards too. Full screens write into `buffer`."""
 
-    def __init__(self, stream: TextIO, lines: Lines, *, shows: bool = False) -> None:
+    def __init__(
+        self, stream: TextIO, lines: Lines, *, shows: bool = False, hide: Callable[[str], None] = lambda _: None
+    ) -> None:
         super().__init__()
         self._stream = stream
         self._shows = shows
         self._lines = lines
+        self._hide = hide
+        """Told of each answer that is masked, so that no line after it repeats it."""
 
     def write(self, text: str) -> int:
         """Write to both."""
@@ -173,7 +177,10 @@ class Tee(io.TextIOBase):
 
     def typed(self, prompt: str, answer: str) -> None:
         """What was typed at a question, which a terminal shows past us: into the copy alone, masked as a note is."""
-        self._lines.feed(f"{prompt}{answer if self._shows else masked_note(answer)[0]}\n")
+        shown, hidden = (answer, 0) if self._shows else masked_note(answer)
+        if not self._shows and (hidden or may_be_secret(answer)):
+            self._hide(answer)
+        self._lines.feed(f"{prompt}{shown}\n")
 
     def flush(self) -> None:
         """Flush the stream."""

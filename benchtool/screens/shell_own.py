@@ -25,10 +25,20 @@ OWN: dict[str, str] = {
 
 
 class OwnWords:
-    """Does what the words say, but `help` and `again`, which need the commands; `say` and `wrong` tell the user."""
+    """Does what the words say, but `help` and `again`, which need the commands; `say` and `wrong` tell the user.
 
-    def __init__(self, visit: Visit, log: VisitLog, say: Callable[[str], None], wrong: Callable[..., int]) -> None:
-        self._visit, self._visit_log, self._say, self._wrong = visit, log, say, wrong
+    `logged` writes a line into the log alone, without what was typed as secret.
+    """
+
+    def __init__(
+        self,
+        visit: Visit,
+        log: VisitLog,
+        say: Callable[[str], None],
+        wrong: Callable[..., int],
+        logged: Callable[[str], None],
+    ) -> None:
+        self._visit, self._visit_log, self._say, self._wrong, self._logged = visit, log, say, wrong, logged
 
     def use(self, rest: list[str]) -> int:
         """Set the tap, or tell it. The exit code."""
@@ -107,7 +117,7 @@ class OwnWords:
                     else f"what may be a card, a key or a PIN is {MASK} in it; full screens are not in it"
                 )
                 for line in self._visit.said():
-                    self._visit_log.printed(line)
+                    self._logged(line)
             case ["stop"] if len(rest) == 1:
                 if not self._visit_log.running:
                     return self._wrong("no log runs")

@@ -11,6 +11,7 @@ from benchtool import __version__
 from benchtool.reports.folded import columns, fold
 from benchtool.screens.shell import Shell
 from benchtool.screens.shell_complete import ShellCompleter
+from benchtool.screens.shell_end import minds_signals
 from benchtool.screens.shell_history import VisitHistory
 
 if TYPE_CHECKING:
@@ -45,6 +46,7 @@ def talk(shell: Shell, session: PromptSession[str]) -> None:
     click.echo("\n".join(fold(BEGINNING, columns())))
     try:
         while not shell.leaving:
+            minds_signals(shell)
             _one(shell, session)
     finally:
         shell.close()

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import click
 
@@ -69,6 +70,8 @@ _NAMES = frozenset(
     }
 )
 """Parameters of free text that hold settings, readings or names."""
+_NAMED_VALUES = frozenset({"meter", "tried"})
+"""Those of them that are a name, `=`, and a value: a number alone is none."""
 _NOTED: dict[tuple[str, ...], frozenset[str]] = {
     ("site", "set"): frozenset({"value"}),
     ("site", "import"): frozenset({"fills"}),
@@ -163,7 +166,9 @@ def _harmless(names: tuple[str, ...], parameter: click.Parameter | None, text: s
     if kind in _PLAIN_TYPES:
         return _converts(parameter, text) and not (kind == "rate" and len(text) > _RATE_DIGITS)
     if kind in _PATHS or parameter.name in _NAMES_OF_THINGS:
-        return not looks_secret(text)
+        return not looks_secret(text) and not (looks_secret(Path(text).stem) and not _is_there(text))
+    if parameter.name in _NAMED_VALUES and "=" not in text and looks_secret(text):
+        return False
     return parameter.name in _NAMES and not _long_digits(text)
 
 
@@ -176,6 +181,14 @@ def _converts(parameter: click.Parameter, text: str) -> bool:
     return True
 
 
+def _is_there(name: str) -> bool:
+    """Whether a file of that name is there: what it is called is no secret then."""
+    try:
+        return Path(name).exists()
+    except (OSError, ValueError):
+        return False
+
+
 def _long_digits(text: str) -> bool:
     """Whether a setting holds more digits in a row than settings do."""
     return re.search(r"[0-9A-Fa-f]{8,}", text) is not None and looks_secret(text)
@@ -185,12 +198,18 @@ class Scrubber:
     """Takes what was typed as secret out of lines that are printed, should a command repeat it."""
 
     def __init__(self, hidden: Sequence[str]) -> None:
-        pieces: set[str] = set()
+        self._pieces: set[str] = set()
+        self._found: re.Pattern[str] | None = None
         for word in hidden:
-            parts = [word, *re.split(r"[^0-9A-Za-z]+", word), *re.findall(r"[0-9]+", word)]
-            pieces |= {form for part in parts for form in (part, part.lstrip("0")) if len(form) >= _LEAST}
-        longest_first = sorted(pieces, key=len, reverse=True)
-        self._found = re.compile("|".join(map(re.escape, longest_first)), re.IGNORECASE) if pieces else None
+            self.hide(word)
+
+    def hide(self, word: str) -> None:
+        """Take this out, too: whole, and each number in it. Words of its own without a figure, as `keys`, stay."""
+        parts = [part for part in re.split(r"[^0-9A-Za-z]+", word) if any(map(str.isdigit, part))]
+        parts += [word, *re.findall(r"[0-9]+", word)]
+        self._pieces |= {form for part in parts for form in (part, part.lstrip("0")) if len(form) >= _LEAST}
+        longest_first = sorted(self._pieces, key=len, reverse=True)
+        self._found = re.compile("|".join(map(re.escape, longest_first)), re.IGNORECASE) if self._pieces else None
 
     def __call__(self, line: str) -> str:
         """The line without them."""

@@ -105,3 +105,9 @@ def test_no_key_in_octets_is_shown(key: bytes, between: str) -> None:
 @given(st.text())
 def test_any_text_is_taken(text: str) -> None:
     masked_note(text)
+
+
+@pytest.mark.parametrize("text", ["73 91", "57, 201", "7391x", "held 7391x twice", "20118V"])
+def test_a_slip_of_the_finger_and_a_row_of_numbers_are_hidden(text: str) -> None:
+    shown = masked_note(text)[0]
+    assert not any(number in shown for number in ("73", "91", "57", "201", "20118"))
