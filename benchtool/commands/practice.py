@@ -13,17 +13,23 @@ from benchtool.commands.errors import CommandError, Exit
 
 if TYPE_CHECKING:
     from benchtool.commands.practice_game import Game
+    from benchtool.commands.practice_progress import Kept, Which
 
 
 @click.command("practice")
-@click.option("--level", type=click.IntRange(1, 4), default=1, show_default=True, help="1 is easy, 4 is hard.")
-@click.option("--seed", type=click.IntRange(0, 999_999_999), metavar="N", help="Which one; the next if left out.")
+@click.option(
+    "--level", type=click.IntRange(1, 4), help="1 is easy, 4 is hard.  [default: that of the one left open, or 1]"
+)
+@click.option(
+    "--seed",
+    type=click.IntRange(0, 999_999_999),
+    metavar="N",
+    help="Which one; if left out the one left open, or the next.",
+)
 @click.option(
     "--lines",
     type=click.Choice(("bus", "data")),
-    default="bus",
-    show_default=True,
-    help="A bus, or a reader's data lines (D0, D1).",
+    help="A bus, or a reader's data lines (D0, D1).  [default: those of the one left open, or bus]",
 )
 @click.option("--scope-file", metavar="FILE", help="Where scope writes its record: .csv (docs/waveforms.md).")
 @click.option("--progress", metavar="FILE", help="Where progress is kept, instead of the user's own folder.")
@@ -31,9 +37,9 @@ if TYPE_CHECKING:
 @click.option("--forget", is_flag=True, help="Delete the progress, and end.")
 @click.option("--json", "as_json", is_flag=True, help="Print the result, or with --scores the progress, as JSON.")
 def command(
-    level: int,
+    level: int | None,
     seed: int | None,
-    lines: str,
+    lines: str | None,
     scope_file: str | None,
     progress: str | None,
     scores: bool,
@@ -45,7 +51,8 @@ def command(
     Listen, measure, look and try as on a real site; the simulated meter and scope answer from the same physics. Name
     the cause; you are told how good that was and what the evidence says: a name earns little, proof earns most. The
     same level and seed are the same installation. Commands may be piped in. Progress is kept on this computer alone
-    (BENCHTOOL_HOME moves it, --forget deletes it); an installation left unnamed is not counted.
+    (BENCHTOOL_HOME moves it, --forget deletes it); an installation left unnamed is not counted, and goes on where you
+    left it.
 
     \b
     Examples:
@@ -65,7 +72,7 @@ def command(
         return
     # One's own folder may be out of reach: that is no reason not to practise. What was asked for is.
     unknown = progress is None and not scores and kept.out_of_reach(path)
-    before = kept.Kept([], 0) if unknown else kept.load(path)
+    before = kept.NOTHING if unknown else kept.load(path)
     rows = before.rows
     if (spoilt := kept.spoilt_words(path, before)) is not None:
         click.echo(spoilt, err=True)
@@ -73,8 +80,8 @@ def command(
         click.echo(json.dumps(kept.as_objects(rows), indent=1) if as_json else "\n".join(kept.lines(before)))
         return
     _check_scope_file(scope_file)
-    if seed is None:
-        seed = 1 + max((row.seed for row in rows if (row.lines, row.level) == (lines, level)), default=0)
+    which = _which(before, lines, level, seed)
+    lines, level, seed = which
     game, title, points = _game(lines, level, seed)
     if (trouble := kept.check_writable(path)) is not None:
         click.echo(f"note: progress will not be kept: {path}: {trouble}; --progress FILE keeps it elsewhere", err=True)
@@ -101,20 +108,46 @@ def command(
             f"costs {HINT} points, a wrong name {WRONG}."
         ]
     )
-    if any((row.lines, row.level, row.seed) == (lines, level, seed) for row in rows):
+    if any((row.lines, row.level, row.seed) == which for row in rows):
         tell(["You have played this one before: the first score of an installation is the one that counts."])
+
+    def did(step: str) -> None:
+        if trouble is None and not failed:
+            try:
+                kept.keep_step(path, kept.Step(which, step))
+            except CommandError as error:
+                failed.append(error)
+
+    if which not in before.open:
+        did("")
+    talk = Talk(game, points, scope_file, tell, ended, did)
     try:
-        Talk(game, points, scope_file, tell, ended).play(SilentAsker() if as_json else make_asker())
+        talk.resume(before.open.get(which, ()))
+        talk.play(SilentAsker() if as_json else make_asker())
     except (EOFError, KeyboardInterrupt):
         tell([""])
     if not game.over:
-        which = "" if lines == "bus" else f" --lines {lines}"
-        again = f"benchtool practice{which} --level {level} --seed {seed}"
-        tell([f"Left open, not counted. The same installation again, from its beginning: {again}"])
+        options = "" if lines == "bus" else f" --lines {lines}"
+        options += f" --level {level} --seed {seed}" + ("" if progress is None else f" --progress {progress}")
+        how = "It goes on where you left it" if trouble is None and not failed else "The same from its beginning"
+        tell([f"Left open, not counted. {how}: benchtool practice{options}"])
     if as_json:
         click.echo(json.dumps(_result(game, lines, level, seed), indent=1))
     if failed:
         raise failed[0]
+
+
+def _which(before: Kept, lines: str | None, level: int | None, seed: int | None) -> Which:
+    """The installation asked for; without a seed the one left open last, or the next that was not played."""
+    from benchtool.commands.practice_progress import Which
+
+    left = before.last_open(lines, level) if seed is None else None
+    if left is not None:
+        return left
+    lines, level = lines or "bus", level or 1
+    if seed is None:
+        seed = 1 + max((row.seed for row in before.rows if (row.lines, row.level) == (lines, level)), default=0)
+    return Which(lines, level, seed)
 
 
 def _check_scope_file(path: str | None) -> None:

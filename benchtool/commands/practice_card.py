@@ -19,6 +19,7 @@ from benchtool.frames.card.entry import Kind as Typed
 from benchtool.frames.card.pulses import reads_of
 from benchtool.reports import practice_card_text as texts
 from benchtool.reports.practice_explain import card_explained
+from benchtool.reports.practice_words import reading_words
 from benchtool.simulate.card_address import records_of
 from benchtool.simulate.card_meter import OPEN_OHM
 from benchtool.simulate.practice_card import HiddenReader, card_reading, hide_reader
@@ -133,7 +134,7 @@ class CardPractice(Game):
         reading = CardMeterReading(name, min(OPEN_OHM, max(0.0, value)) if kind.unit == "ohm" else value)
         self._readings[name] = reading
         self.minutes += kind.minutes
-        return [*self.caution(kind.caution), reading.text()]
+        return [*self.caution(kind.caution), reading_words(name, reading.value, kind.unit)]
 
     def look(self, what: str) -> list[str]:
         """Compare with the number printed on the card."""

@@ -5,10 +5,10 @@ from __future__ import annotations
 import difflib
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TypeVar
+from typing import ClassVar, TypeVar
 
 from benchtool.commands.practice_score import HINT, WRONG, Score, Work, score
 from benchtool.reports import practice_words
@@ -16,6 +16,8 @@ from benchtool.simulate.specs import ScenarioError
 
 _Found = TypeVar("_Found")
 _NAMES = 3
+NEXT = "Next worth its time: "
+"""How a hint begins."""
 _MOST_SHOWN, _MOST_ALIKE = 40, 4
 _FURTHER = 0.25
 """What benchtool's own hunt would have measured is told where it came so much further (a judgement)."""
@@ -51,6 +53,8 @@ class Game(ABC):
     placed: frozenset[str] = frozenset()
     """Causes that are at a device."""
     help: tuple[str, ...]
+    more_help: ClassVar[Mapping[str, tuple[str, ...]]] = {}
+    """What `help` tells of a word beside its line."""
     listens_words: str
     """What `listen` does, in a few words."""
 
@@ -65,8 +69,10 @@ class Game(ABC):
         self.named = ""
         self.named_place: int | None = None
         self.over = False
-        self._hints = self._wrong = 0
+        self._hints = 0
         self._hinted: set[str] = set()
+        self._wrong: list[str] = []
+        self._asked_where = ""
         self._cautioned: set[str] = set()
 
     # ---- what differs
@@ -154,9 +160,14 @@ class Game(ABC):
             before=self.before(),
             place=place,
             hints=self._hints,
-            wrong=self._wrong,
+            wrong=len(self._wrong),
             gathered=self.gathered(),
         )
+
+    @property
+    def standing(self) -> tuple[float, int, int]:
+        """Minutes of work, hints and wrong names: what changes where something was done that counts."""
+        return self.minutes, self._hints, len(self._wrong)
 
     @property
     def score(self) -> int:
@@ -173,7 +184,7 @@ class Game(ABC):
             return [f"As told before: {told} (Free this time.)"]
         self._hinted.add(told)
         self._hints += 1
-        return [f"Next worth its time: {told} (-{HINT} points)"]
+        return [f"{NEXT}{told} (-{HINT} points)"]
 
     def typed(self, name: str) -> str:
         """The line that does what a question of that name asks for: `measure ab-idle`, `look reader@4`."""
@@ -194,7 +205,12 @@ class Game(ABC):
     def give_up(self) -> list[str]:
         """End it unnamed."""
         self.over = True
-        return ["Given up: score 0."]
+        return ["Given up."]
+
+    def result(self) -> list[str]:
+        """The points, told last, so that a small window shows them."""
+        points = [] if self.points is None else self.points.lines()
+        return [*points, f"Score {self.score} of 100."]
 
     def caution(self, text: str) -> list[str]:
         """A caution, in full the first time; later its beginning, as nobody reads the same twice."""
@@ -210,7 +226,7 @@ class Game(ABC):
         word, _, rest = text.partition(" ")
         found = [line for line in self.help if line.split(maxsplit=1)[0] == word]
         if found and not rest:
-            return found
+            return [*found, *self.more_help.get(word, ())]
         base = (rest.strip() if found else word).partition("@")[0]
         known = (*self.measurable, *self.visible, *self.tryable)
         names = [one for one in known if one.removesuffix("@") == _whole(base, _plain(known))]
@@ -224,23 +240,30 @@ class Game(ABC):
     def name(self, text: str) -> list[str]:
         """The learner's answer."""
         cause, address = self._answer(text)
+        if cause in self._wrong:
+            return [f"You have said {cause} before: it is not that. Not counted again."]
+        if cause in self.placed and address is None and self._asked_where != cause:
+            self._asked_where = cause
+            return [
+                f"At which device? name {cause}@{self.devices[0]} ({self._list()}). Where you cannot tell, or it is at "
+                f"none of them: name {cause} again."
+            ]
         if cause == self.truth:
             # First what takes time: Ctrl-C in it leaves all as it was.
             _ = self.hunted
         self.named, self.named_place = cause, address
         if self.right:
             self.over = True
-            assert self.points is not None
-            lines = [f"Right: {cause}. Score {self.score} of 100."]
+            lines = [f"Right: {cause}."]
             if self.place is not None and address != self.place:
                 missed = "name" if address is None else "find"
                 lines.append(f"It is at address {self.place}, which you did not {missed}.")
-            return [*lines, *self.points.lines()]
-        self._wrong += 1
-        if self._wrong >= _NAMES:
+            return lines
+        self._wrong.append(cause)
+        if len(self._wrong) >= _NAMES:
             self.over = True
-            return [f"No, it is not {cause}. That was the last try: score 0."]
-        left = _NAMES - self._wrong
+            return [f"No, it is not {cause}. That was the last try."]
+        left = _NAMES - len(self._wrong)
         return [f"No, it is not {cause}: -{WRONG} points. {left} more {'try' if left == 1 else 'tries'}."]
 
     def _answer(self, text: str) -> tuple[str, int | None]:

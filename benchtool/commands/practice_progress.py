@@ -1,6 +1,7 @@
 """What is kept of practice: one small private file on this computer, deleted by `--forget`; nothing is sent.
 
-A line of JSON for each installation played, only ever added to, so that two practices at once lose nothing.
+A line of JSON for each installation played, and for each step in one that is open; only ever added to, so that two
+practices at once lose nothing.
 """
 
 from __future__ import annotations
@@ -8,13 +9,14 @@ from __future__ import annotations
 import json
 import os
 import sys
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from benchtool.commands.errors import CommandError, Exit
 
-_KEY, _VERSION = "benchtool-practice", 1
+_KEY, _OPEN, _VERSION = "benchtool-practice", "benchtool-practice-open", 1
 _MOST_OCTETS = 2_000_000
 
 
@@ -56,6 +58,22 @@ def progress_file(given: str | None) -> Path:
     return Path(given) if given is not None else home() / "practice.json"
 
 
+class Which(NamedTuple):
+    """Which installation."""
+
+    lines: str
+    """`bus` or `data`."""
+    level: int
+    seed: int
+
+
+class Step(NamedTuple):
+    """One line typed that counted, in an installation that was open then; empty for its beginning."""
+
+    which: Which
+    typed: str
+
+
 class Kept(NamedTuple):
     """What a file of progress holds."""
 
@@ -63,6 +81,16 @@ class Kept(NamedTuple):
     """Oldest first."""
     spoilt: int
     """Lines that cannot be read: half-written when the power went, or of another version."""
+    open: dict[Which, list[str]]
+    """Installations that were begun and not named, the one worked on last at the end; with what was done in them."""
+
+    def last_open(self, lines: str | None, level: int | None) -> Which | None:
+        """The one left open last, of these lines and level where they are given."""
+        asked = [one for one in self.open if lines in (None, one.lines) and level in (None, one.level)]
+        return asked[-1] if asked else None
+
+
+NOTHING = Kept([], 0, {})
 
 
 def load(path: Path) -> Kept:
@@ -74,15 +102,21 @@ def load(path: Path) -> Kept:
         with path.open("rb") as file:
             rows = file.read(_MOST_OCTETS).split(b"\n")
     except FileNotFoundError:
-        return Kept([], 0)
+        return NOTHING
     except OSError as error:
         told = f"{error.strerror or error}; choose another with --progress FILE, or a folder with BENCHTOOL_HOME"
         raise CommandError(f"{path}: {told}", Exit.INPUT) from None
     lines = [row for row in rows if row.strip()]
-    played = [one for one in map(_played, lines) if one is not None]
-    if lines and not played:
+    read = [one for one in map(_read, lines) if one is not None]
+    if lines and not read:
         raise CommandError(f"{path}: no record of practice; choose another with --progress FILE", Exit.INPUT)
-    return Kept(played, len(lines) - len(played))
+    left: dict[Which, list[str]] = {}
+    for one in read:
+        which = one.which if isinstance(one, Step) else Which(one.lines, one.level, one.seed)
+        steps = left.pop(which, [])
+        if isinstance(one, Step):
+            left[which] = [*steps, one.typed] if one.typed else steps
+    return Kept([one for one in read if isinstance(one, Played)], len(lines) - len(read), left)
 
 
 def out_of_reach(path: Path) -> bool:
@@ -96,10 +130,14 @@ def out_of_reach(path: Path) -> bool:
     return False
 
 
-def _played(row: bytes) -> Played | None:
+def _read(row: bytes) -> Played | Step | None:
     """One line; None where it is none."""
     try:
         held: Any = json.loads(row.decode("utf-8"))
+        if _OPEN in held:
+            if held[_OPEN] != _VERSION or held["lines"] not in ("bus", "data"):
+                return None
+            return Step(Which(held["lines"], int(held["level"]), int(held["seed"])), str(held["step"]))
         if held[_KEY] != _VERSION or held["lines"] not in ("bus", "data"):
             return None
         return Played(
@@ -127,7 +165,16 @@ def check_writable(path: Path) -> str | None:
 
 def keep(path: Path, played: Played) -> None:
     """Add one; for the owner alone to read. CommandError where that cannot be done."""
-    row = json.dumps({_KEY: _VERSION, **played._asdict()})
+    _add(path, {_KEY: _VERSION, **played._asdict()})
+
+
+def keep_step(path: Path, step: Step) -> None:
+    """Add what was done in an installation that is open; CommandError where that cannot be done."""
+    _add(path, {_OPEN: _VERSION, **step.which._asdict(), "step": step.typed})
+
+
+def _add(path: Path, held: Mapping[str, object]) -> None:
+    row = json.dumps(held)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle = _opened(path)
@@ -183,7 +230,10 @@ def lines(kept: Kept) -> list[str]:
         found.append(f"{kind:5}  {level:5}  {len(mine):6}  {sum(row.right for row in mine):5}  {mean:10.0f}")
     if again:
         found.append(f"played again, not counted: {again}")
-    return found if kept.rows else ["nothing was played yet"]
+    if not kept.rows:
+        found = ["nothing was played to its end yet" if kept.open else "nothing was played yet"]
+    found += [f"left open: {one.lines}, level {one.level}, installation {one.seed}" for one in kept.open]
+    return found
 
 
 def spoilt_words(path: Path, kept: Kept) -> str | None:

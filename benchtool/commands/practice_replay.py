@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from benchtool.commands.practice_game import Replayed
@@ -35,8 +36,8 @@ class Replay:
             return  # nobody seems dead: there is no address to tell
         self._steps += 1
         said = answer_words(answer).removeprefix(f"{answer.name}: ")
-        if said == answer.text and said[-1:].isdigit() and unit:
-            said = f"{said} {unit}"
+        if said == answer.text and unit and re.fullmatch(r"-?[0-9.]+k?", said):
+            said = f"{said.removesuffix('k')} {'k' if said.endswith('k') else ''}{unit}"
         words = short(answer.name)
         done = f"{typed}{f' ({words})' if words else ''}: {said}" if answer.name != "listen" else typed
         self._lines += [f"{self._steps}. {done}", *learned_lines(before, after, UNFOLDED)]

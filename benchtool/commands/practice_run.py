@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property
+from typing import ClassVar
 
 from benchtool.capture.chunk import LineErrors, TapInfo
 from benchtool.commands.practice_game import Game, Replayed, asked
@@ -27,6 +29,7 @@ from benchtool.reports import practice_text
 from benchtool.reports.folded import columns
 from benchtool.reports.practice_explain import explained
 from benchtool.reports.practice_picture import picture_lines
+from benchtool.reports.practice_words import reading_words
 from benchtool.simulate.build import build_bus, tap_settings
 from benchtool.simulate.practice import Hidden
 from benchtool.simulate.practice_meter import look, meter
@@ -68,6 +71,7 @@ class Practice(Game):
     causes = tuple(cause.value for cause in Cause if cause is not Cause.NONE_OF_THESE)
     placed = frozenset(cause.value for cause in PLACED)
     help = practice_text.HELP
+    more_help: ClassVar[Mapping[str, tuple[str, ...]]] = {"scope": practice_text.SCOPE_HELP}
     listens_words = f"{SECONDS:.0f} s at the tap: counts by address, what is odd"
 
     def __init__(self, hidden: Hidden) -> None:
@@ -150,7 +154,7 @@ class Practice(Game):
         reading = Reading(base, value, address)
         self._hand = self._hand + ByHand((reading,))
         self.minutes += kind.minutes
-        return [*self.caution(kind.caution), reading.text()]
+        return [*self.caution(kind.caution), reading_words(reading.name, value, kind.unit)]
 
     def look(self, what: str) -> list[str]:
         """Look, ask, count."""
@@ -172,15 +176,22 @@ class Practice(Game):
         base, address = self.kind_of(what, self.tryable, "try", "no such thing to try")
         action = action_of(base)
         gone = address if base == "unplug@" else None
-        done = asked(lambda: self._better(changed(self._line, base, address), gone))
+        after = asked(lambda: hear(changed(self._line, base, address), self._seed, "sim:practice"))
+        first = []
+        if not self._listened:
+            # Better than what? Nobody can tell who has not listened before.
+            self._listened, self.minutes = True, self.minutes + _LISTEN_MINUTES
+            first = [f"Listened before, to compare ({_LISTEN_MINUTES:g} min; listen shows it)."]
+        done = better(self.heard, after, gone)
         self.minutes += action.minutes
         if wrong(self.heard) < LEAST_WRONG:
             # Where all goes well nothing can get better, so that "no better" is evidence of nothing.
             told = f"{_name(base, address)}: nothing to improve, all was answered before; it tells nothing; put back"
-            return [*self.caution(action.caution), told]
+            return [*self.caution(action.caution), *first, told]
         self._hand = self._hand + ByHand(tried=(Tried(base, done, address),))
-        told = f"{_name(base, address)}: {'it got better' if done else 'no better'}; put back as it was"
-        return [*self.caution(action.caution), told]
+        heard = f"before, {practice_text.heard_shortly(self.heard)}; with it, {practice_text.heard_shortly(after)}"
+        told = f"{_name(base, address)}: {'it got better' if done else 'no better'} ({heard}); put back as it was"
+        return [*self.caution(action.caution), *first, told]
 
     def scope(self, what: str) -> tuple[list[str], Shot]:
         """One record of the controller asking a device, and its figures."""
@@ -220,7 +231,8 @@ class Practice(Game):
 
     def explain(self) -> list[str]:
         """What it was, and what told it."""
-        return explained(Cause(self.truth), self.tap, self.observed(), self.said_here())
+        numbered = self._line.controller.protocol == "osdp"
+        return explained(Cause(self.truth), self.tap, self.observed(), self.said_here(), numbered=numbered)
 
     def said_here(self) -> str:
         """That it is the controller's own driver, where it is."""

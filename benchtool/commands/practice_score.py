@@ -62,15 +62,20 @@ class Score:
             f"probable, benchtool's own hunt {self.hunted.probability:.0%}"
         )
         if self.work:
-            found.append(
-                f"{-self.work:3}        the work: {self.mine.minutes:.0f} min, benchtool's own hunt "
-                f"{self.hunted.minutes:.0f} min"
-            )
+            found.append(f"{-self.work:3}        the work: {self._work_words()}")
         if self.hints:
             found.append(f"{-self.hints:3}        hints")
         if self.wrong:
             found.append(f"{-self.wrong:3}        wrong names")
         return found
+
+    def _work_words(self) -> str:
+        """So that the points can be worked out again from what is said."""
+        hunt = f"{self.hunted.minutes:g}"
+        free = f"{_free(self.hunted):g} of them free (benchtool's own hunt took {hunt})"
+        late = self.mine.minutes - _free(self.hunted)
+        capped = f", {MOST_WORK} at most" if late / MINUTES_A_POINT > MOST_WORK else ""
+        return f"{self.mine.minutes:g} min, {free}; half a point for each of the other {late:g}{capped}"
 
     def as_object(self) -> dict[str, int | None]:
         """For `--json`."""
@@ -94,7 +99,7 @@ def score(
     """
     share = _proven(mine, hunted, before) if gathered else 0.0
     most = PROOF if place is not None else PROOF + PLACE
-    late = max(0.0, mine.minutes - max(FREE_MINUTES, hunted.minutes)) / MINUTES_A_POINT
+    late = max(0.0, mine.minutes - _free(hunted)) / MINUTES_A_POINT
     return Score(
         round(most * share),
         most,
@@ -105,6 +110,11 @@ def score(
         mine,
         hunted,
     )
+
+
+def _free(hunted: Work) -> float:
+    """Minutes that cost nothing."""
+    return max(FREE_MINUTES, hunted.minutes)
 
 
 def _proven(mine: Work, hunted: Work, before: float) -> float:

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from benchtool.commands.outputs import write_text
-from benchtool.commands.practice_game import Game, RefusedError, near
+from benchtool.commands.practice_game import NEXT, Game, RefusedError, near
 from benchtool.commands.practice_run import Practice
 from benchtool.commands.site_ask import Asker
 from benchtool.reports.folded import columns, fold
@@ -41,7 +41,7 @@ class Talk:
     """Takes commands until the learner leaves.
 
     `scope_file`: where `scope` writes its record; `ended`: called once, as soon as the answer stands: whatever happens
-    to the terminal afterwards, the score is kept.
+    to the terminal afterwards, the score is kept; `did`: called with each line that counted, as soon as it is done.
     """
 
     def __init__(
@@ -51,9 +51,10 @@ class Talk:
         scope_file: str | None,
         tell: Callable[[Sequence[str]], None],
         ended: Callable[[], None] = lambda: None,
+        did: Callable[[str], None] = lambda step: None,
     ) -> None:
         self._game, self._points, self._scope_file, self._tell = game, points, scope_file, tell
-        self._ended = ended
+        self._ended, self._did = ended, did
         self._kept = self._explained = self._scoped = False
 
     def play(self, asker: Asker) -> None:
@@ -88,14 +89,36 @@ class Talk:
                     warned = False
                     self._line(word, rest)
 
+    def resume(self, steps: Sequence[str]) -> None:
+        """Do again what was done before the installation was left, and tell it in short."""
+        rows = []
+        scope_file, self._scope_file = self._scope_file, None
+        for step in steps:
+            word, _, rest = step.partition(" ")
+            standing = self._game.standing
+            lines = self._done(word, rest)
+            if word == "name" and self._game.standing == standing:
+                lines = self._done(word, rest)  # was asked at which device, and named again without
+            last = (lines or [""])[-1]
+            rows.append(f"- {word} {last}" if word in ("measure", "look", "try") else f"- {step}")
+            if word == "name":
+                rows[-1] += ": wrong"
+            elif word == "hint":
+                rows[-1] += f": {last.removeprefix(NEXT)}"
+        self._scope_file = scope_file
+        if rows:
+            self._tell([f"Going on where you left it, {self._game.minutes:g} min of work so far:", *rows])
+
     def _line(self, word: str, rest: str) -> None:
         """Do one line, and tell what it cost."""
-        before = self._game.minutes
+        before, standing = self._game.minutes, self._game.standing
         try:
             lines = self._done(word, rest)
             if self._game.over and not self._kept:
                 self._kept = True
                 self._ended()
+            elif self._game.standing != standing and not self._game.over:
+                self._did(f"{word} {rest}".rstrip())
             spent = self._game.minutes - before
             self._tell([*lines, f"({spent:g} min, {self._game.minutes:g} so far)"] if spent else lines)
             if self._game.over and not self._explained:
@@ -107,7 +130,7 @@ class Talk:
         lines = self._game.explain()
         lines += self._game.missed()
         self._explained = True
-        self._tell([*lines, "replay shows benchtool's own hunt; quit leaves."])
+        self._tell([*lines, "replay shows benchtool's own hunt; quit leaves.", *self._game.result()])
 
     def _done(self, word: str, rest: str) -> list[str]:
         game = self._game

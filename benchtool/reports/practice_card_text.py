@@ -35,7 +35,7 @@ HELP = (
     "help NAME     what one of them asks for, and how it is done: help d0-idle",
     "explain       give up: told what it was, score 0",
     "replay        benchtool's own hunt on it (when it is over)",
-    "quit          leave; left unnamed it is not counted, and can be begun again",
+    "quit          leave; left unnamed it is not counted, and goes on where you left it",
 )
 TITLES = {
     1: "loud faults: reading cards tells most of it",
@@ -58,7 +58,7 @@ def heard_lines(heard: CardEvidence) -> list[str]:
         bursts = bursts_of(record)
         reads = [burst for burst in bursts if burst.read is not None]
         if not bursts:
-            lines.append(f"{number}. nothing moved on either line")
+            lines.append(f"{number}. no pulse low enough for the controller, on either line")
         lines += [f"{number}. {_read(burst, expected)}" for burst in reads[:_MOST_READS]]
         if len(reads) > _MOST_READS:
             lines.append(f"{number}. and {len(reads) - _MOST_READS} further pieces")

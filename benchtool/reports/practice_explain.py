@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 
 from benchtool.diagnose import model
 from benchtool.diagnose.advice import ADVICE
@@ -12,33 +13,38 @@ from benchtool.diagnose.card_belief import believe
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardCause, CardFinding
+from benchtool.diagnose.card_readings import card_kind
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.finding import REST, Cause, Finding, Proof
 from benchtool.diagnose.observed import Observed
-from benchtool.diagnose.readings import ByHand
-from benchtool.reports import practice_card_text
+from benchtool.diagnose.readings import ByHand, kind_of
+from benchtool.reports import practice_card_text, practice_together
 from benchtool.reports.diagnosis_text import weight_words
-from benchtool.reports.practice_tells import SIGNS, TELLS
+from benchtool.reports.practice_tells import SIGNS, tells
 from benchtool.reports.practice_text import cause_words, shown_signs
+from benchtool.reports.practice_together import FIT, MEASURED, Together
+from benchtool.reports.practice_words import reading_words
 
 _DECIDING, _UNSEEN = 3, 2
 _TELLING, _AGAINST, _SMALL = 0.3, 0.7, 0.02
 """Weights (log10): less than a factor of two tells nothing, less than five against it is not worth a line."""
 _SPLITS, _SURELY, _MOST_SPLITS = 0.25, 3.0, 2
 """Weights (log10) from which a sign tells two faults apart, and from which it settles it."""
+_FIGURE = re.compile(r"\d+")
 _NOTHING = "You had gathered nothing that could speak for it."
 _MAINS = "tested against the mains"
 
 
-def explained(truth: Cause, tap: str, observed: Observed, said: str = "") -> list[str]:
+def explained(truth: Cause, tap: str, observed: Observed, said: str = "", *, numbered: bool = True) -> list[str]:
     """What it was, what of the learner's evidence told it, and how it is mended.
 
-    `said`: what it is at this installation, where the usual sentence would say something else.
+    `said`: what it is at this installation, where the usual sentence would say something else; `numbered`: whether
+    frames carry sequence numbers there.
     """
     found = conclude(observed)
     mine = next((one for one in found.findings if one.cause is truth), None)
     summary = cause_words(truth) if mine is None else mine.summary
-    lines = [f"It was {truth.value}: {said or summary}", f"How it mostly shows: {TELLS[truth]}."]
+    lines = [f"It was {truth.value}: {said or summary}", f"How it mostly shows: {tells(truth, numbered=numbered)}."]
     first = found.findings[0]
     ahead = _ahead(first, first.cause is truth)
     if observed.symptoms is None and observed.by_hand == ByHand():
@@ -51,12 +57,15 @@ def explained(truth: Cause, tap: str, observed: Observed, said: str = "") -> lis
         proofs = [one for one in mine.evidence if truth is Cause.NOISE_MAINS or _MAINS not in one.text]
         seen = {text for name in shown_signs(observed) for text in observed.told.get(name, ("",))[:1]}
         proofs = [_of_all(one, observed) if one.text in seen or _spoilt(one) else one for one in proofs]
+        readings = observed.by_hand.readings
+        shown = {one.text(): reading_words(one.name, one.value, kind_of(one.kind).unit) for one in readings}
         lines += proof_lines(
-            proofs,
+            _as_shown(proofs, shown),
             _signs(truth, observed),
             healthy=truth is Cause.HEALTHY,
             unseen=_unseen(observed, seen),
             known_by=_known_by(truth, observed),
+            together=practice_together.of_bus(truth, observed),
         )
         lines += _splitting(truth, observed)
     lines += [f"> {todo}" for todo in ADVICE[truth].todo]
@@ -79,7 +88,13 @@ def card_explained(truth: CardCause, tap: str, evidence: CardEvidence) -> list[s
         lines.append(f"What you gathered hardly speaks for it{ahead}")
     else:
         lines.append(f"What you gathered makes it {mine.probability:.0%} probable{ahead}")
-        told = proof_lines(mine.evidence, len(believe(evidence).pieces), healthy=truth is CardCause.HEALTHY)
+        shown = {one.text(): reading_words(one.kind, one.value, card_kind(one.kind).unit) for one in evidence.readings}
+        told = proof_lines(
+            _as_shown(mine.evidence, shown),
+            sum(not piece.text.startswith(FIT) for piece in believe(evidence).pieces),
+            healthy=truth is CardCause.HEALTHY,
+            together=practice_together.of_lines(truth, evidence),
+        )
         lines += [line.replace("on a sound bus", "on sound lines") for line in told]
     lines += [f"> {todo}" for todo in CARD_ADVICE[truth].todo]
     lines.append(f"The same to every other command: {tap}")
@@ -101,38 +116,79 @@ def proof_lines(
     healthy: bool = False,
     unseen: frozenset[str] = frozenset(),
     known_by: Sequence[Proof] = (),
+    together: Together | None = None,
 ) -> list[str]:
     """The two or three signs that decide; the strongest against; all others counted.
 
     `signs`: how many pieces of evidence there are in all; `unseen`: texts of those that nobody showed the learner,
     told apart, as what benchtool works out of the same octets; `known_by`: signs by which a person knows the fault,
-    told whatever their weights.
+    told whatever their weights; `together`: what all readings say at once, where there are several.
     """
     proofs = [*known_by, *(one for one in proofs if one.text not in {known.text for known in known_by})]
     known = [one.text for one in known_by]
     ranked = sorted(
-        (one for one in proofs if one.text != REST), key=lambda one: -abs(one.weight) - _TELLING * (one.text in known)
+        (one for one in proofs if one.text != REST and not one.text.startswith(FIT)),
+        key=lambda one: -abs(one.weight) - _TELLING * (one.text in known),
     )
     speaking = [one for one in ranked if one.weight >= _TELLING]
-    seen = [one for one in ranked if one.text in known or (one in speaking and one.text not in unseen)][:_DECIDING]
+    seen = _each_once(one for one in ranked if one.text in known or (one in speaking and one.text not in unseen))
+    seen = seen[:_DECIDING]
     worked = [one for one in speaking if one.text in unseen and one.weight >= 2 * _TELLING][:_UNSEEN]
     against = [one for one in ranked if one.weight <= -_AGAINST and one.text not in unseen][:1]
     told = {one.text for one in (*seen, *worked, *against)}
+    readings = 0
+    weight = 0.0 if together is None else together.weight
+    if abs(weight) >= _TELLING:
+        # Told all at once: none of them is left among the small signs, nor what corrects their sum.
+        counted = [one for one in proofs if one.text.startswith((MEASURED, FIT))]
+        readings = together.readings - sum(one.text in told for one in counted) if together is not None else 0
+        told |= {one.text for one in counted}
     left = sum(one.weight for one in proofs if one.text not in told)
     lines = ["What speaks for it most:" if seen else "No single sign that you saw decides."]
     lines += _weighed(seen, healthy=healthy)
+    if together is not None and weight >= _TELLING:
+        words = weight_words(weight, healthy=healthy)
+        lines.append(f"- all {together.readings} readings at once, as they say in part the same: {words}")
     if worked:
         lines += ["What benchtool works out of the same octets:", *_weighed(worked, healthy=healthy)]
-    if against:
-        lines += ["What speaks against it:", *_weighed(against, healthy=healthy)]
-    count = max(0, signs - len(told))
+    clash = _clash(together, healthy=healthy)
+    if against or clash:
+        lines += ["What speaks against it:", *_weighed(against, healthy=healthy), *clash]
+    count = max(0, signs - len(seen) - len(worked) - len(against) - readings)
     if count:
-        which = (
-            "point the same way" if left >= _TELLING else "point away from it" if left <= -_TELLING else "say little"
-        )
-        told_of = "1 small sign beside" if count == 1 else f"{count} small signs, which together {which}"
-        lines.append(f"- and {told_of}")
+        which = "point to it" if left >= _TELLING else "point away from it" if left <= -_TELLING else "say little"
+        told_of = "1 small sign" if count == 1 else f"{count} small signs, which together {which}"
+        lines.append(f"Besides: {told_of}.")
     return lines
+
+
+def _each_once(proofs: Iterable[Proof]) -> list[Proof]:
+    """Without those that tell the figures of an earlier one again: damage is counted, and is what no sound bus has."""
+    found: dict[tuple[str, ...], Proof] = {}
+    for one in proofs:
+        figures = tuple(_FIGURE.findall(one.text))
+        found.setdefault(figures if len(figures) > 1 else (one.text,), one)
+    return list(found.values())
+
+
+def _clash(together: Together | None, *, healthy: bool) -> list[str]:
+    """Readings that hardly go together on such a bus, with the one that goes least with the others."""
+    if together is None or together.weight > -_AGAINST:
+        return []
+    words = weight_words(together.weight, healthy=healthy)
+    return [f"- all {together.readings} readings at once: {words}; what goes least with it is {together.clash}"]
+
+
+def _as_shown(proofs: Sequence[Proof], shown: Mapping[str, str]) -> list[Proof]:
+    """Readings as the meter shows them: `shown` by how the diagnosis writes them."""
+    found = []
+    for one in proofs:
+        text = one.text.removeprefix(MEASURED)
+        # What does not fit says so behind its reading.
+        reading, colon, odd = text.partition(": ")
+        said = f"{MEASURED}{shown[reading]}{colon}{odd}" if text != one.text and reading in shown else one.text
+        found.append(Proof(said, one.weight, one.numbers))
+    return found
 
 
 def _weighed(proofs: Sequence[Proof], *, healthy: bool) -> list[str]:

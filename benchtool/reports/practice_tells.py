@@ -44,6 +44,18 @@ TELLS: dict[Cause, str] = {
     Cause.SEQUENCE_FAULTS: "all check values pass, and sequence numbers jump or repeat at one address",
 }
 
+_WITHOUT_NUMBERS: dict[Cause, str] = {
+    Cause.TWO_CONTROLLERS: "requests closer together than any reply, and replies damaged or missing at every address",
+    Cause.DEVICE_RESETTING: "one address falls silent for a while and comes back; its supply drops",
+}
+"""Where the protocol has no sequence numbers, as Modbus RTU."""
+
+
+def tells(cause: Cause, *, numbered: bool = True) -> str:
+    """How a fault mostly shows; `numbered`: on a bus whose frames carry sequence numbers."""
+    return TELLS[cause] if numbered else _WITHOUT_NUMBERS.get(cause, TELLS[cause])
+
+
 SIGNS: dict[Cause, tuple[str, ...]] = {
     Cause.HEALTHY: ("failed-exchanges", "damage"),
     Cause.REVERSED_AT_TAP: ("damage", "same-spans", "marks-framing"),

@@ -99,6 +99,19 @@ _MEANING = {
 UNTOLD = ("scope-contention-share", "scope-talkers")
 """Figures of a scope's record that one question and its answer do not show: no evidence of a learner's."""
 
+SCOPE_HELP = (
+    "Its words:",
+    "- talker: whoever drives the pair, here the controller, and then the device that answers",
+    "- idle: A-B while nobody drives; mark and space: A-B while a talker sends a 1, or a 0; swing: from the one to the "
+    "other. A sound driver makes 1.5 V and more of each, on a full bus too",
+    "- edge: the way from space to mark, or back; overshoot: how far it goes beyond where it comes to rest",
+    "- second step within an edge: it halts on its way, as where a reflection comes back from a branch or an open end",
+    "- common mode: the mean of both wires against our 0 V; receivers work from -7 to +12 V",
+    "- impulses: short jumps that are no bits",
+    "- rate, in bit/s: by how wide the bits are",
+    "- driver held: how long a talker keeps driving behind its last character, one bit or so where all is well",
+)
+"""What the words of a scope's figures mean (levels: TIA-485-A, sheet 1.1)."""
 HELP = (
     "listen               what listening shows: counts by address, what is odd",
     "measure KIND[@ADDR]  the meter: ab-ohms, ab-idle, supply@4",
@@ -112,7 +125,7 @@ HELP = (
     "help NAME            what one of them asks for, and how it is done: help ab-idle",
     "explain              give up: told what it was, score 0",
     "replay               benchtool's own hunt on it (when it is over)",
-    "quit                 leave; left unnamed it is not counted, and can be begun again",
+    "quit                 leave; left unnamed it is not counted, and goes on where you left it",
 )
 POINTS = (
     "Points: 30 for the cause, 10 for the device it is at, 60 for the proof: how probable what you gathered makes it, "
@@ -143,6 +156,20 @@ def heard_lines(observed: Observed, seconds: float) -> list[str]:
     if not observed.octets:
         lines.append("- nothing at all was heard")
     return lines
+
+
+def heard_shortly(observed: Observed) -> str:
+    """A listening in a few words, to be held against another: what is sound, and who answers."""
+    if not observed.octets:
+        return "nothing was heard"
+    damage = observed.told.get("damage", ("",))[0]
+    sound = _SOUND.match(damage)
+    said = f"all {sound[1]} frames are sound" if sound is not None else damage
+    rows = [one for one in observed.addresses if one.requests]
+    answered = sum(one.answered for one in rows)
+    requests = sum(one.requests for one in rows)
+    asked = f"{answered} of {requests} requests are answered" if rows else "no request is heard"
+    return f"{said}, {asked}" if said else asked
 
 
 def odd_signs(observed: Observed) -> list[str]:
@@ -187,6 +214,10 @@ def scope_lines(figures: Mapping[str, float]) -> list[str]:
         value = figures.get(f"scope-{name}")
         return "" if value is None else f"{round(value, digits):g}"
 
+    def rate() -> str:
+        value = figures.get("scope-baud")
+        return "" if value is None else quantity(value, "bit/s")
+
     rows = (
         (("idle ", volts("idle")), ("mark (1) ", volts("mark")), ("space (0) ", volts("space"))),
         (("smallest swing of a talker ", volts("swing-least")), ("greatest ", volts("swing-most"))),
@@ -198,7 +229,7 @@ def scope_lines(figures: Mapping[str, float]) -> list[str]:
         (("one talker's common mode above another's ", if_more(volts("common-spread"), "common-spread-v", 0.1)),),
         (("noise while idle ", volts("noise")), ("impulses a second ", plain("impulses-per-s"))),
         (("impulses in step with the mains ", if_more(share("mains-locked"), "impulses-per-s", 1.0)),),
-        (("rate ", plain("baud", 0)), ("talkers' rates apart by ", share("baud-spread"))),
+        (("rate ", rate()), ("talkers' rates apart by ", share("baud-spread"))),
         (("driver held, in bits, after its last character ", plain("hold-bits")),),
     )
     found = [", ".join(f"{words}{value}" for words, value in row if value) for row in rows]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from benchtool.diagnose.card_readings import CARD_METER
-from benchtool.diagnose.readings import ACTIONS, METER
+from benchtool.diagnose.readings import ACTIONS, METER, MOST_OHM
 from benchtool.diagnose.sights_known import SIGHTS
 
 _SHORT: dict[str, str] = {
@@ -40,6 +40,9 @@ _SHORT: dict[str, str] = {
 _HOWS = {one.name: one.how for one in (*METER, *CARD_METER)} | {one.name: one.how for one in ACTIONS}
 _ASKED = {sight.name: sight.ask for sight in SIGHTS}
 _NAME, _MINUTES = 16, 7
+_KILO = 999.5
+_LEAST_V = 0.0005
+"""Less is a meter's last digit."""
 
 
 def short(name: str) -> str:
@@ -48,6 +51,27 @@ def short(name: str) -> str:
     kind = base + at
     said = _SHORT.get(kind) or _ASKED.get(kind) or _HOWS.get(kind, "")
     return said.format(place="the device")
+
+
+def reading_words(name: str, value: float, unit: str) -> str:
+    """A reading with its name, as a meter shows it: `ab-idle 0.155 V`, `d0-ground-ohms 67.7 kohm`."""
+    return f"{name} {shown(value, unit)}"
+
+
+def shown(value: float, unit: str) -> str:
+    """What a meter of three digits shows, in `ohm` or `V`: 57.7 ohm, 67.7 kohm, open; 12.4 V, 0.155 V, 0.00 V."""
+    if unit == "ohm":
+        if value >= MOST_OHM:
+            return "open"
+        thousands = value >= _KILO
+        return f"{_digits(value / 1e3 if thousands else value)} {'kohm' if thousands else 'ohm'}"
+    return f"{_digits(value) if abs(value) >= _LEAST_V else '0.00'} {unit}"
+
+
+def _digits(value: float) -> str:
+    """Three digits, as after a range switch, and never more than three behind the point."""
+    size = abs(value)
+    return f"{value:.{0 if size >= 99.95 else 1 if size >= 9.995 else 2 if size >= 0.9995 else 3}f}"
 
 
 def row(name: str, minutes: float, words: str | None = None) -> str:

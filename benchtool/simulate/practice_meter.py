@@ -9,10 +9,13 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 from benchtool.simulate.build import build_pair
 from benchtool.simulate.scenario import TAP
 from benchtool.simulate.specs import DeviceSpec, Scenario, ScenarioError
+from benchtool.wire.pair import Pair
+from benchtool.wire.parts import Node
 
 _OPEN_OHM = 1e6
 """A meter shows more than this as open."""
@@ -24,6 +27,7 @@ _NOT_ENDS = 0.02
 """A terminator further from an end than this share of the pair is not at the end."""
 _LONG_STUB_M, _FAR_STUB_M = 3.0, 20.0
 _MANY_LOADS = 32.0
+_SOUND_LOADS, _NO_LOADS = 1.0, 1e-9
 HALF = 0.5
 _DEAD, _WELL = 0.1, 0.8
 """Who answers less often than the one seems dead, and less often than the other works at times only (judgements)."""
@@ -72,16 +76,31 @@ def meter(line: Scenario, kind: str, address: int | None, seed: int) -> float:
 
 
 def _ohms(line: Scenario, kind: str, seed: int) -> float:
-    pair = build_pair(line)
+    loads = any(one.unit_loads > _SOUND_LOADS for one in line.devices)
+    pair = _unpowered(build_pair(line)) if loads else build_pair(line)
     draw = random.Random(f"{seed} dead supply")
     dead = math.exp(draw.uniform(*map(math.log, _DEAD_SUPPLY_OHM)))
     if kind == "ab-ohms":
-        return pair.resistance_ohm(0.0, dead_supply_ohm=dead)
+        return pair.resistance_ohm(0.0, inputs=loads, dead_supply_ohm=dead)
     if kind == "ab-ohms-far":
-        return pair.resistance_ohm(line.line.length_m, dead_supply_ohm=dead)
+        return pair.resistance_ohm(line.line.length_m, inputs=loads, dead_supply_ohm=dead)
     lead = kind[0]
     wire = {"a": "b", "b": "a"}[lead] if line.tap.reversed_pair else lead
-    return pair.ground_ohm(0.0, wire, dead_supply_ohm=dead)
+    return pair.ground_ohm(0.0, wire, inputs=loads, dead_supply_ohm=dead)
+
+
+def _unpowered(pair: Pair) -> Pair:
+    """What of every input's load is left with the power off: all beyond a unit load.
+
+    A sound receiver is one unit load at most, and off it usually reads far above that (sheet 1.8). What is beyond it is
+    no receiver: a bias set, a leaky input, a protection part that broke down. These are resistances, powered or not.
+    """
+
+    def left(node: Node) -> Node:
+        loads = max(_NO_LOADS, node.receiver.unit_loads - _SOUND_LOADS)
+        return replace(node, receiver=replace(node.receiver, unit_loads=loads))
+
+    return replace(pair, nodes=tuple(left(node) for node in pair.nodes))
 
 
 def _volts(line: Scenario, kind: str, address: int | None, seed: int) -> float:

@@ -32,7 +32,14 @@ def test_named_rightly_scored_explained_and_replayed() -> None:
     typed = f"help\nlisten\nmeasure ab-ohms\nlook controllers\nname {truth}\nreplay\nquit\n"
     result = run("--seed", "3", typed=typed)
     assert result.exit_code == 0, result.output
-    assert f"Right: {truth}. Score 98 of 100" in result.output  # 1 + 8 + 5 minutes: 4 beyond ten, half a point each
+    assert f"Right: {truth}." in result.output
+    # 1 + 8 + 5 minutes: 4 beyond ten, half a point each.
+    words = " ".join(result.output.split())
+    assert (
+        "-2 the work: 14 min, 10 of them free (benchtool's own hunt took 1); half a point for each of the other 4"
+        in words
+    )
+    assert "Score 98 of 100." in result.output
     assert f"It was {truth}" in result.output
     assert "benchtool's own hunt" in result.output
     assert "bus        1       1      1          98" in run("--scores").output
@@ -42,6 +49,63 @@ def test_a_guess_earns_little_and_proof_earns_most() -> None:
     truth = hide(1, 3).fault
     assert "Score 30 of 100" in run("--seed", "3", typed=f"name {truth}\n").output
     assert "Score 100 of 100" in run("--seed", "3", typed=f"listen\nname {truth}\n").output
+
+
+def test_a_name_without_its_device_is_asked_for_it_once_and_then_taken() -> None:
+    game = Practice(hide(1, next(seed for seed in range(50) if hide(1, seed).fault == "device-silent")))
+    assert "At which device? name device-silent@" in game.name("device-silent")[0]
+    assert not game.over
+    assert not game.named
+    assert game.standing == (0, 0, 0)
+    # A wrong one is asked in the same words, so that the question gives nothing away.
+    assert "At which device? name pair-reversed-at-device@" in game.name("pair-reversed-at-device")[0]
+    game.name("device-silent")
+    game.name("device-silent")
+    assert game.right
+
+
+def test_the_same_wrong_name_is_counted_once() -> None:
+    game = Practice(hide(1, 3))
+    assert "-15 points. 2 more tries." in game.name("pair-shorted")[0]
+    assert "said pair-shorted before" in game.name("pair-shorted")[0]
+    assert "-15 points. 1 more try." in game.name("healthy")[0]
+    game.name(game.truth)
+    assert game.points is not None
+    assert game.points.wrong == 30
+
+
+def test_the_score_is_told_last() -> None:
+    for typed in (f"listen\nname {hide(1, 3).fault}\nquit\n", "explain\nquit\n"):
+        lines = [line for line in run("--seed", "3", typed=typed).output.splitlines() if "practice>" not in line]
+        assert re.fullmatch(r"Score \d+ of 100\.", lines[-1])
+
+
+def test_what_is_tried_tells_what_was_heard_and_is_weighed_with_it() -> None:
+    game = Practice(hide(1, 2))
+    assert game.truth == "pair-reversed-at-tap"
+    *_, before, told = game.attempt("swap-clip")
+    assert before == "Listened before, to compare (1 min; listen shows it)."
+    assert re.search(r"before, 332 of 332 .* damaged, no request is heard; with it, all 658 frames are sound", told)
+    assert game.minutes == game.cost("listen") + game.cost("swap-clip")
+    assert game.probability() > 0.95
+
+
+def test_level_four_hides_nothing_that_is_loud() -> None:
+    for fault in LEVELS[4]:
+        game = Practice(hide(4, next(seed for seed in range(1, 99) if hide(4, seed).fault == fault)))
+        assert all(10 * one.answered >= 9 * one.requests for one in game.heard.addresses), fault
+
+
+def test_the_first_installation_is_not_the_one_of_the_demo() -> None:
+    assert hide(1, 1).fault != "device-silent"
+
+
+def test_help_tells_the_words_of_the_scope() -> None:
+    words = " ".join(Practice(hide(1, 3)).helped("scope"))
+    for word in ("talker", "second step within an edge", "common mode", "rate, in bit/s"):
+        assert f"- {word}" in words
+    lines, _ = Practice(hide(1, 3)).scope("17")
+    assert any(re.match(r"- rate \d+ bit/s", line) for line in lines)
 
 
 def test_a_device_is_named_with_its_address() -> None:
@@ -90,8 +154,9 @@ def test_what_makes_no_sense_is_told_and_not_counted(typed: str, told: str) -> N
 
 def test_three_wrong_names_end_it() -> None:
     truth = hide(1, 3).fault
-    wrong = next(one for one in LEVELS[1] if one != truth)
-    result = run("--seed", "3", typed=f"fly\nname nonsense\nname {wrong}\n" * 3)
+    wrong = [one for one in LEVELS[1] if one != truth and one not in Practice.placed]
+    wrong = [*wrong, "healthy", "bias-weak"][:3]
+    result = run("--seed", "3", typed="".join(f"fly\nname nonsense\nname {one}\n" for one in wrong))
     assert "That was the last try" in result.output
     assert "nothing to do here" in result.output
 
@@ -205,9 +270,11 @@ def test_ctrl_c_stops_what_is_worked_out_and_not_the_practice(monkeypatch: pytes
     assert game.score == 100
 
 
-def test_the_same_level_and_seed_are_the_same_installation() -> None:
+def test_the_same_level_and_seed_are_the_same_installation(monkeypatch: pytest.MonkeyPatch) -> None:
     typed = "listen\nmeasure ab-idle\nscope\nquit\n"
-    assert run("--seed", "5", typed=typed).output == run("--seed", "5", typed=typed).output
+    here = run("--seed", "5", typed=typed).output
+    monkeypatch.setenv("BENCHTOOL_HOME", "another")
+    assert here == run("--seed", "5", typed=typed).output
 
 
 def test_every_level_has_its_faults_and_all_faults_have_a_level() -> None:

@@ -4,12 +4,18 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
 import pytest
 
 from benchtool.commands.practice_card import CardPractice, fair_reader
 from benchtool.commands.practice_run import Practice
+from benchtool.diagnose import draws, model
 from benchtool.diagnose.finding import Cause
-from benchtool.reports.practice_tells import SIGNS, TELLS
+from benchtool.diagnose.observed import Observed
+from benchtool.diagnose.readings import ByHand, Reading, kind_of
+from benchtool.reports import practice_together
+from benchtool.reports.practice_explain import proof_lines
+from benchtool.reports.practice_tells import SIGNS, TELLS, tells
 from benchtool.reports.practice_text import _IN_TABLE, _WORTH
 from benchtool.simulate.practice import hide
 
@@ -24,9 +30,57 @@ def test_the_explanation_leads_with_few_signs_that_were_shown_and_counts_the_oth
         told = [line.removeprefix("- ").partition(" (")[0] for line in lines[first + 1 : last]]
         assert 1 <= len(told) <= 3
         for sign in told:
-            # In a sentence of the listening, or in the columns of its table.
-            assert sign in shown or any(word in sign for word in ("silence", "damaged", "answer", "requests")), sign
+            # In a sentence of the listening, or its figures in one, or in the columns of its table.
+            figures = all(figure in shown for figure in re.findall(r"\d+", sign))
+            assert (
+                sign in shown or figures or any(word in sign for word in ("silence", "damaged", "answer", "requests"))
+            ), sign
         assert "all other signs" not in "\n".join(lines)
+
+
+_PAIR = ("ab-idle", "a-idle", "b-idle", "ab-ohms", "ab-ohms-far", "a-ground-ohms", "b-ground-ohms")
+
+
+@pytest.mark.parametrize(("level", "seed"), [(2, 23), (1, 5), (3, 4), (3, 5), (1, 4), (4, 5), (4, 22)])
+def test_readings_that_are_true_do_not_speak_against_the_truth(level: int, seed: int) -> None:
+    game = Practice(hide(level, seed))
+    game.listen()
+    for name in _PAIR:
+        game.measure(name)
+    told = game.explain()
+    assert not any("fit together" in line for line in told)
+    assert "What speaks against it:" not in told
+    [at_once] = [line for line in told if line.startswith("- all 7 readings at once")]
+    assert "likelier with this fault" in at_once
+    # Some worked line of the fault shows all seven: no further off than seven errors of a meter make by chance (the
+    # chi-squared distribution of 7: 24.3 at 1 in 1000).
+    known, row = draws.load(), 1 + model.INDEX[Cause(game.truth)]
+    lines = slice(known.starts[row], known.starts[row] + known._counts()[row])
+    apart = np.zeros(known._counts()[row])
+    for one in game.observed().by_hand.readings:
+        kind, values = kind_of(one.kind), known.values[lines, known.columns.index(one.kind)]
+        apart += np.nan_to_num((values - kind.scale(one.value)) / kind.spread(one.value), nan=20.0) ** 2
+    assert apart.min() < 24.3
+
+
+def test_a_reading_that_clashes_is_named() -> None:
+    game = Practice(hide(2, 23))
+    assert game.truth == "conductor-to-ground"
+    hand = ByHand((Reading("a-ground-ohms", 1e6), Reading("b-ground-ohms", 1e6), Reading("ab-idle", 0.01)))
+    told = practice_together.of_bus(Cause.CONDUCTOR_TO_GROUND, Observed().measured(hand))
+    assert told is not None
+    lines = proof_lines([], 3, together=told)
+    if told.weight <= -0.7:
+        assert lines[-1].endswith(f"; what goes least with it is {told.clash}")
+    assert told.clash in ("a-ground-ohms open", "b-ground-ohms open")
+
+
+def test_without_sequence_numbers_none_jump() -> None:
+    game = Practice(hide(3, 2))
+    assert game.truth == "two-controllers"
+    assert "modbus" in game.title
+    assert "sequence" not in "\n".join(game.explain())
+    assert "sequence numbers that jump" in tells(Cause.TWO_CONTROLLERS)
 
 
 def test_what_benchtool_works_out_by_itself_is_told_apart() -> None:

@@ -86,6 +86,22 @@ def test_the_meter_knows_all_kinds_and_reads_what_circuits_give() -> None:
     assert meter(turned, "ab-idle", None, 1) < -0.2 < 0.2 < meter(sound, "ab-idle", None, 1)
 
 
+def test_what_overloads_a_bus_is_read_with_the_power_off_too() -> None:
+    # Sheet 1.8: a sound receiver reads far above its load when off; sheet 1.1: 60 ohm beside 32 unit loads are 51.7. A
+    # load beyond one unit is a resistance, powered or not: 5 devices of 80 unit loads are 12 kohm / (5 * 79) from each
+    # wire to 0 V, both in series across the pair, and as much again between the wires.
+    loaded = faults.apply(scenario.load("demo"), "bus-overloaded", {})
+    each = 12_000 / (400 - 5)
+    across = 1 / (1 / 60 + 1 / (2 * each) + 1 / (2 * each))
+    assert across < 52
+    # The bias's own resistors and 140 m of copper add and take a little.
+    assert meter(loaded, "ab-ohms", None, 1) == pytest.approx(across, rel=0.35)
+    assert meter(loaded, "ab-ohms", None, 1) < 52
+    assert meter(loaded, "a-ground-ohms", None, 1) < 60
+    sound = faults.apply(scenario.load("demo"), "healthy", {})
+    assert meter(sound, "a-ground-ohms", None, 1) > 300
+
+
 def test_eyes_answer_in_the_words_of_the_questions() -> None:
     for fault in FAULTS:
         line = faults.apply(scenario.load("demo"), fault, {})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import stat
 import subprocess
 import sys
@@ -37,14 +38,14 @@ def test_input_that_ends_leaves_it_open_and_given_up_the_next_is_another() -> No
     assert "benchtool practice --level 1 --seed 1" in " ".join(first.output.split())
     assert "installation 1" in first.output
     assert "installation 1" in second.output  # left open, so it is there still
-    assert "Given up: score 0." in run(typed="explain\nquit\n").output
+    assert "Given up." in run(typed="explain\nquit\n").output
     assert "installation 2" in run(typed="").output
 
 
 def test_progress_is_private_and_can_be_deleted(tmp_path: Path) -> None:
     run(typed="quit\nquit\n")
     file = tmp_path / "home" / "practice.json"
-    assert file.read_text() == ""  # left, not given up
+    assert run("--scores").output.endswith("left open: bus, level 1, installation 1\n")  # left, not given up
     run(typed="explain\n")
     if sys.platform != "win32":
         assert stat.S_IMODE(file.stat().st_mode) == 0o600
@@ -61,7 +62,7 @@ def test_two_practices_at_once_lose_nothing(tmp_path: Path) -> None:
     assert practice_progress.load(file).rows == []  # both have looked before either has written
     for row in rows:
         practice_progress.keep(file, row)
-    assert practice_progress.load(file) == (rows, 0)
+    assert practice_progress.load(file) == (rows, 0, {})
 
 
 def test_progress_that_cannot_be_kept_is_told_first_and_spoils_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -141,7 +142,7 @@ def test_a_spoilt_line_spoils_no_other(tmp_path: Path) -> None:
     with file.open("ab") as end:
         end.write(b"\xff\x00\n" + b'{"benchtool-practice": 1, "li')  # the power went in the middle
     practice_progress.keep(file, good._replace(seed=6))
-    assert practice_progress.load(file) == ([good, good._replace(seed=6)], 2)
+    assert practice_progress.load(file) == ([good, good._replace(seed=6)], 2, {})
     result = run("--progress", "mine.json", "--scores")
     assert result.exit_code == 0
     assert "mine.json: lines that cannot be read, and are left out: 2" in result.stderr
@@ -190,3 +191,49 @@ def test_two_practices_killed_after_their_answers_keep_both_scores(tmp_path: Pat
     kept = practice_progress.load(file)
     assert sorted((row.seed, row.right) for row in kept.rows) == [(1, True), (3, True)]
     assert kept.spoilt == 0
+
+
+def test_what_is_left_open_goes_on_where_it_was_left() -> None:
+    typed = "listen\nmeasure ab-idle\nname pair-shorted\nhint\nmeasure\nlook reader\n"
+    left = run("--level", "4", "--seed", "5", typed=typed)
+    reading = re.search(r"^ab-idle .* V$", left.output, re.MULTILINE)
+    assert reading is not None
+    assert "It goes on where you left it: benchtool practice --level 4 --seed 5" in " ".join(left.output.split())
+    for words in ((), ("--level", "4"), ("--lines", "bus"), ("--level", "4", "--seed", "5")):
+        again = run(*words, typed="")
+        assert "installation 5" in again.output, words
+        lines = again.output.splitlines()
+        first = lines.index("Going on where you left it, 3 min of work so far:")
+        assert lines[first + 1 : first + 4] == ["- listen", f"- measure {reading[0]}", "- name pair-shorted: wrong"]
+        assert lines[first + 4].startswith("- hint: ")
+    held = json.loads(run("--json", typed="name bus-overloaded\n").stdout)
+    assert (held["seed"], held["points"]["wrong"], held["points"]["hints"], held["minutes"]) == (5, -15, -10, 3)
+    assert "installation 6" in run("--level", "4", typed="").output  # the next, as 5 is played
+
+
+def test_ctrl_c_twice_wipes_no_wrong_name(monkeypatch: pytest.MonkeyPatch) -> None:
+    game, steps = Practice(hide(1, 3)), list[str]()
+
+    class Leaving:
+        def __init__(self) -> None:
+            self._lines = iter(("name device-silent", "name device-silent", None, None))
+
+        def ask(self, prompt: str, choices: Sequence[str] = (), kept: str = "") -> str:
+            line = next(self._lines)
+            if line is None:
+                raise KeyboardInterrupt
+            return line
+
+    Talk(game, "", None, lambda lines: None, did=steps.append).play(Leaving())
+    assert steps == ["name device-silent"]
+    again = Practice(hide(1, 3))
+    Talk(again, "", None, lambda lines: None).resume(steps)
+    assert again.standing == (0, 0, 1)
+
+
+def test_an_installation_of_another_kind_is_asked_for_by_its_options() -> None:
+    run("--lines", "data", "--level", "2", typed="listen\n")
+    assert "Going on" not in run("--level", "1", typed="").output
+    assert "Going on" in run("--lines", "data", typed="").output
+    assert "Level 2" in run("--level", "2", typed="").output
+    assert "left open: data, level 2, installation 1" in run("--scores").output
