@@ -62,11 +62,11 @@ class Score:
             f"probable, benchtool's own hunt {self.hunted.probability:.0%}"
         )
         if self.work:
-            found.append(f"{-self.work:3}        the work: {self._work_words()}")
+            found.append(f"{-self.work:<3}        the work: {self._work_words()}")
         if self.hints:
-            found.append(f"{-self.hints:3}        hints")
+            found.append(f"{-self.hints:<3}        hints")
         if self.wrong:
-            found.append(f"{-self.wrong:3}        wrong names")
+            found.append(f"{-self.wrong:<3}        wrong names")
         return found
 
     def _work_words(self) -> str:

@@ -24,7 +24,8 @@ TELLS: dict[Cause, str] = {
     Cause.BIAS_MISSING: "octets in silences beside sound frames, and an idle voltage within 0.2 V of nothing",
     Cause.BIAS_WEAK: "an idle voltage above 0 and below +0.2 V; now and then an octet in a silence",
     Cause.STUB_TOO_LONG: "a meter shows nothing; a look at the branches does, or ringing after each edge",
-    Cause.BUS_OVERLOADED: "below 52 ohm though there are two terminators, and small levels from every talker",
+    Cause.BUS_OVERLOADED: "below 52 ohm though there are two terminators, both wires near 0 V when idle, and small "
+    "levels from every talker",
     Cause.LINE_TOO_LONG: "the farther a device, the more it fails; more than 70 ohm, and slow edges at the far end",
     Cause.GROUND_OFFSET: "one address is silent or badly damaged, and its common wire lies volts off the controller's",
     Cause.NOISE_BROADBAND: "damage at all addresses alike, hardly ever twice the same, octets of any value in silences",
