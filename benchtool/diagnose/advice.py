@@ -13,7 +13,7 @@ from benchtool.diagnose.finding import Cause, Step
 from benchtool.diagnose.readings import DOORS, EARTH, LIVE, SUPPLY, UNPOWERED
 from benchtool.diagnose.steps import NOTHING_HEARD
 
-__all__ = ["ADVICE", "NOTHING_HEARD", "UNHEARD", "Advice"]
+__all__ = ["ADVICE", "AT_ITS_END", "NOTHING_HEARD", "UNHEARD", "Advice"]
 
 
 _OFF = f"Caution: {UNPOWERED}"
@@ -318,6 +318,12 @@ ADVICE: dict[Cause, Advice] = {
         (steps.IDLE_AT_TAP, steps.OTHER_RATES, steps.SCOPE),
     ),
 }
+
+AT_ITS_END = (
+    "Clip on at the controller's end and listen there: if these replies come damaged, mend the line; if they come "
+    "sound, go on."
+)
+"""First to be done where the controller may not hear what we hear, instead of leaving the wires alone."""
 
 UNHEARD: dict[str, str] = {
     "a fault that did not show while we listened": "a fault that these readings cannot show",

@@ -7,15 +7,18 @@ import math
 import numpy as np
 
 from benchtool.diagnose import draws, lean, measurements, model, sights_weigh, weigh
-from benchtool.diagnose.advice import ADVICE, NOTHING_HEARD
+from benchtool.diagnose.advice import ADVICE, AT_ITS_END, NOTHING_HEARD
+from benchtool.diagnose.enough import left_over
 from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import place_text
 from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
 from benchtool.diagnose.reflections import times_too_long
+from benchtool.diagnose.sensible import CERTAIN
 from benchtool.diagnose.sights_known import seen_words
 from benchtool.diagnose.state import NOT_SOUND, not_sound, rate_of, state_of
-from benchtool.diagnose.summaries import summary
+from benchtool.diagnose.steps import AT_CONTROLLER
+from benchtool.diagnose.summaries import summary, unheard
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
 
@@ -35,6 +38,8 @@ _MOST_STEPS = 3
 _WEIGHTY = 0.3
 """Evidence that speaks for or against a cause by less than this (log10: a factor of 2) is summed up in one line."""
 _LEAST_REST = 0.1
+_LEAST_SIGN = 0.005
+"""What says less (a hundredth) is no sign at all."""
 _MOST_LINES = 8
 _LOG10 = math.log(10)
 
@@ -96,9 +101,10 @@ def _finding(
     partner = belief.partner(cause)
     if partner is not None and partner[1] >= 0.05:
         also.insert(0, f"together with {partner[0].value} ({partner[1]:.0%})")
-    return Finding(
-        cause, place, round(probability, 4), summary(cause, place, observed), evidence, tuple(also), advice.todo
-    )
+    todo = advice.todo
+    if cause is Cause.SEQUENCE_FAULTS and unheard(observed):
+        todo = (AT_ITS_END, *todo[1:])
+    return Finding(cause, place, round(probability, 4), summary(cause, place, observed), evidence, tuple(also), todo)
 
 
 _Numbers = dict[str, float | int | str]
@@ -115,13 +121,16 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
     if cause is Cause.HEALTHY:
         sign, row = -1.0, model.CAUSES[int(belief.probability[1 : 1 + len(model.CAUSES)].argmax())]
     lines: list[Proof] = []
+    small: list[float] = []
     rest = 0.0
     if observed.symptoms is not None:
         for name, weight in model.load().weights(observed.symptoms, row).items():
             value = sign * weight / _LOG10
             told = observed.told.get(name)
-            if told is None or abs(value) < _WEIGHTY:
+            if name == "bias":  # what it is without any sign
                 rest += value
+            elif told is None or abs(value) < _WEIGHTY:
+                small.append(value)
             else:
                 lines.append(Proof(told[0], round(value, 2), told[1]))
         unheard = sign * weigh.nothing_heard(observed.symptoms) / _LOG10
@@ -135,12 +144,15 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
         if abs(value) >= _WEIGHTY or text.startswith(_BY_HAND):
             lines.append(Proof(text, round(value, 2), numbers))
         else:
-            rest += value
+            small.append(value)
     lines.sort(key=lambda proof: -abs(proof.weight))
-    rest += sum(proof.weight for proof in lines[_MOST_LINES:])
+    small += [proof.weight for proof in lines[_MOST_LINES:]]
     lines = sorted(lines[:_MOST_LINES], key=lambda proof: -proof.weight)
+    rest += sum(small)
     if abs(rest) >= _LEAST_REST:
-        lines.append(Proof(REST, round(rest, 2), {}))
+        signs = [value for value in small if abs(value) >= _LEAST_SIGN]
+        counts: _Numbers = {"signs": len(signs), "for": sum(value > 0 for value in signs)}
+        lines.append(Proof(REST, round(rest, 2), counts))
     return tuple(lines)
 
 
@@ -212,6 +224,8 @@ def _steps(
                 (f"framing and parity errors stop: {form} it is", "they stay: the rate, or the line itself"),
             )
         )
+    if unheard(observed) and findings[0].probability < CERTAIN:
+        steps.append(AT_CONTROLLER)
     present = belief.present()
     # Where nothing was listened to, or all sounds well, nothing that is tried can be heard to get better.
     listened = observed.symptoms is not None
@@ -225,7 +239,7 @@ def _steps(
     if not listened:
         return (*steps[: _MOST_STEPS - 1], LISTEN)
     if not steps:
-        steps += ADVICE[findings[0].cause].steps[:1]
+        steps += left_over(findings[0], observed.by_hand, listened=listened)
     return tuple(steps[:_MOST_STEPS])
 
 

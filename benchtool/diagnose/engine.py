@@ -8,9 +8,9 @@ from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.ascii_seen import HINT, looks_like_ascii
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.evidence import Evidence
-from benchtool.diagnose.finding import Cause, Diagnosis
+from benchtool.diagnose.finding import Diagnosis
 from benchtool.diagnose.format_seen import FormatSeen, format_seen
-from benchtool.diagnose.lean import MOST_LOG, Lean
+from benchtool.diagnose.leaning import leans_heard
 from benchtool.diagnose.limits import limits
 from benchtool.diagnose.observed import Observed, Told
 from benchtool.diagnose.places import AtAddress
@@ -19,8 +19,6 @@ from benchtool.diagnose.readings import ByHand
 from benchtool.diagnose.symptoms import SYMPTOMS, symptoms, tell
 from benchtool.measure.conduct import AddressConduct
 
-_ONE_LATE = 1.5
-"""Log-likelihood of a slow device for each reply that is late by its number (judgement)."""
 _PROVED_KINDS = 2
 """Different frames that come out when read in another format, to prove it."""
 
@@ -72,27 +70,8 @@ def observe(
         sender_format=_format_found(proofs, marks),
         limits=limits(evidence, settings, length_m),
         looks_like=HINT if looks_like_ascii(evidence) else "",
-        leans=(*_late_by_number(evidence), *_by_marks(marks, settings)),
+        leans=leans_heard(evidence, settings, marks),
     )
-
-
-def _late_by_number(evidence: Evidence) -> tuple[Lean, ...]:
-    """A command that was asked again with its number after 200 ms, and answered as often as asked: no second device."""
-    worst = max(evidence.conduct.addresses, key=lambda one: one.proven_late, default=None)
-    if worst is None or not worst.proven_late:
-        return ()
-    because = (
-        f"address {worst.address}: {worst.proven_late} times a command was asked again after more than 200 ms, and "
-        "then each asking answered: late replies, and no second device"
-    )
-    return (Lean(Cause.DEVICE_SLOW, min(MOST_LOG, worst.proven_late * _ONE_LATE), because, heard=True),)
-
-
-def _by_marks(marks: FormatSeen | None, settings: LineSettings) -> tuple[Lean, ...]:
-    """Line errors that fall as those of another character format do, octet value by octet value."""
-    if marks is None:
-        return ()
-    return (Lean(Cause.FORMAT_WRONG, marks.log, marks.told(settings.format), heard=True),)
 
 
 def at_addresses(evidence: Evidence, proofs: Proofs) -> tuple[AtAddress, ...]:

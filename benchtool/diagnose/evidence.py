@@ -12,6 +12,8 @@ from dataclasses import dataclass, field
 from benchtool.capture.chunk import Chunk, Item, Mark
 from benchtool.diagnose.copies import Copies
 from benchtool.diagnose.repair import Mended, Repairs, repair
+from benchtool.diagnose.unheard import Unheard, UnheardCounter
+from benchtool.diagnose.where import Where
 from benchtool.frames.frame import Frame, Protocol, Reason, Role
 from benchtool.measure.bit_errors import BitErrorCounter, BitErrors
 from benchtool.measure.clustering import ClusterCounter, Clusters, Timeline
@@ -60,34 +62,6 @@ class Damage:
     """Bits sent as 0 and read as 1."""
     fell: int
     """Bits sent as 1 and read as 0."""
-
-
-@dataclass(frozen=True, slots=True)
-class Where:
-    """Where damaged spans (strays left out) stood in the conversation, and what they were like."""
-
-    in_slot: int = 0
-    """After a sound request, where its reply is due."""
-    after_reply: int = 0
-    """After a sound reply, where the next request is due."""
-    after_damage: int = 0
-    """After other damage, or first of all."""
-    after_reply_of: dict[tuple[Protocol, int], int] = field(default_factory=dict)
-    """The second of these, by the address that had replied."""
-    octets: int = 0
-    """In all damaged spans, strays too."""
-    first_wrong: int = 0
-    """Spans that do not begin as the frames of this bus do."""
-    truncated: int = 0
-    end_sound: int = 0
-    """Spans that end as a sound frame does: damaged in their beginning only."""
-    shorter: int = 0
-    """In a reply's place, and shorter than this address' last sound reply."""
-    same_length: int = 0
-    longer: int = 0
-    extra_before: int = 0
-    """Octets before a damaged copy of a known frame that belong to no frame."""
-    extra_after: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +114,8 @@ class Evidence:
     """None where times are too coarse or too little came."""
     values: tuple[int, ...] = ()
     """How often each octet value came, damaged or not: 256 counts; empty where they were not counted."""
+    unheard: dict[int, Unheard] = field(default_factory=dict)
+    """Commands asked again although their reply was heard here, by OSDP address."""
 
 
 class Gatherer:
@@ -158,6 +134,7 @@ class Gatherer:
         self._bits = BitErrorCounter()
         self._clusters = ClusterCounter()
         self._conduct = ConductCounter()
+        self._unheard = UnheardCounter()
         self._strays = StrayCounter(self._char_ns, tally.info.resolution_ns)
         self._repairs = Repairs()
         self._fine = tally.info.resolution_ns <= _FINE_NS
@@ -229,6 +206,7 @@ class Gatherer:
             conduct=self._conduct.figures(),
             mains=self._mains() if self._fine else None,
             values=tuple(self._tally.values().tolist()),
+            unheard=self._unheard.figures(),
         )
 
     def _mains(self) -> MainsPhase | None:
@@ -245,6 +223,8 @@ class Gatherer:
             self._strays.before(frame)
         if frame.role is _REQUEST:
             self._conduct.request(frame)
+            if frame.protocol is _OSDP:
+                self._unheard.request(frame)
             self._asked = frame
         elif frame.role is _REPLY:
             if exchange is None:
@@ -270,6 +250,7 @@ class Gatherer:
 
     def _damaged(self, frame: Frame) -> None:
         self._conduct.damaged()
+        self._unheard.damaged()
         span = (frame.lead + frame.octets, bytes(len(frame.lead)) + frame.marks if frame.marks else b"")
         size = len(frame.octets)
         if size >= REPEAT_OCTETS and self._long_spans < MOST_REPEATS:
@@ -362,6 +343,8 @@ class Gatherer:
 
     def _exchange(self, exchange: Exchange, ending: Frame | None) -> None:
         self._conduct.exchange(exchange)
+        if exchange.protocol is _OSDP:
+            self._unheard.exchange(exchange)
         outcome = exchange.outcome
         if outcome is Outcome.DAMAGED and exchange.damaged is not None:
             frame = exchange.damaged

@@ -25,6 +25,12 @@ def limits(evidence: Evidence, settings: LineSettings, length_m: float | None) -
     requests = sum(address.requests for address in figures.addresses)
     if figures.octets == 0:
         said.append("This tap cannot tell a bus on which nobody talks from a clip that makes no contact.")
+    elif figures.sound >= _FEW_REQUESTS > requests:
+        few = "1 is a request" if requests == 1 else f"{requests} are requests"
+        some = f"only {few}" if requests else "none is a request"
+        damaged = figures.damaged > figures.sound
+        then = "they come damaged: clip on nearer to the controller as well" if damaged else "listen longer (--for 1m)"
+        said.append(f"Of {figures.sound} sound frames {some} to a device: too little to trust a clean result; {then}.")
     elif figures.sound and requests < _FEW_REQUESTS:
         said.append(
             f"Only {requests} request{'' if requests == 1 else 's'} and their answers were heard: too little to trust "

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from benchtool.diagnose.advice import ADVICE, UNHEARD
+from benchtool.diagnose.advice import UNHEARD
+from benchtool.diagnose.enough import left_over
 from benchtool.diagnose.finding import Diagnosis, Finding, Step
 from benchtool.diagnose.mends import MENDS
 from benchtool.diagnose.readings import ACTIONS
@@ -21,7 +22,7 @@ def sensible(diagnosis: Diagnosis, *, listened: bool) -> Diagnosis:
     """The same diagnosis with steps and words that fit. `listened`: whether there is, or was, a tap."""
     steps = tuple(step for step in diagnosis.next if not _idle(step, diagnosis.findings[0]))
     if not steps:
-        steps = ADVICE[diagnosis.findings[0].cause].steps[:1]
+        steps = left_over(diagnosis.findings[0], diagnosis.by_hand, listened=listened)
     if listened:
         return replace(diagnosis, next=steps)
     return replace(diagnosis, next=steps, findings=tuple(_unheard(finding) for finding in diagnosis.findings))

@@ -137,6 +137,14 @@ SCOPE = Step(
     ),
     LIVE,
 )
+AT_CONTROLLER = Step(
+    "Clip on at the controller's end of the pair, and listen there as well.",
+    (
+        "the replies come damaged there: the line between spoils them",
+        "they come sound there, too: the controller does not take them; look at its settings and numbers",
+    ),
+    LIVE,
+)
 CONTROLLERS = Step(
     "Count the controllers, converters and service tools that are clipped or wired to this pair.",
     (

@@ -72,6 +72,9 @@ def summary(cause: Cause, place: str, observed: Observed) -> str:
         return f"The bus runs at {observed.sender_baud} bit/s; our receiver is set to {observed.baud}."
     if cause is Cause.FORMAT_WRONG and observed.sender_format:
         return f"The bus runs in {observed.sender_format}; our receiver is set to {observed.format}."
+    if cause is Cause.SEQUENCE_FAULTS and unheard(observed):
+        who = place if place.startswith("address") else "a device"
+        return f"The controller goes on as if it had not heard {who}: they disagree, or replies do not reach it whole."
     if place.startswith(("address", "segment")):
         where = place
     else:
@@ -79,6 +82,11 @@ def summary(cause: Cause, place: str, observed: Observed) -> str:
         if observed.symptoms is None and cause is not Cause.CONDUCTOR_OPEN:
             return _of_some_device(SUMMARIES[cause])
     return SUMMARIES[cause].format(place=where, baud=observed.baud, format=observed.format)
+
+
+def unheard(observed: Observed) -> bool:
+    """Whether the controller asked again although we heard the reply: then the wires need not be sound at its end."""
+    return any(one.heard and one.cause is Cause.SEQUENCE_FAULTS and one.log < 0 for one in observed.leans)
 
 
 def _of_some_device(sentence: str) -> str:

@@ -23,19 +23,18 @@ from benchtool.measure.waveform_readings import WORDS, shown, words
 from benchtool.reports.diagnosis_text import (
     MOST_NAMED,
     group_text,
+    proof_weight,
     proof_words,
     shortened,
     sure,
+    two_causes_text,
     undecided,
     undecided_text,
-    weight_words,
 )
 from benchtool.reports.frame_text import milliseconds
 
 BRIEF = 0.1
 """Findings less probable than this, other than the first, get one line."""
-_WORTH_SAYING = 0.2
-"""Two causes at once are mentioned from this probability on."""
 _FULL_SCALE = 6.0
 """log10 weight that fills a weight's bar."""
 
@@ -91,7 +90,7 @@ def diagnosis_html(
         findings=told,
         brief=[finding for finding in diagnosis.findings if finding not in told],
         group=group_text(diagnosis, "all are named below"),
-        two_causes=_two_causes(diagnosis),
+        two_causes=two_causes_text(diagnosis, percent),
         undecided=undecided_text(diagnosis) if undecided(diagnosis) else "",
         alike=_alike(diagnosis),
         by_hand=_by_hand(diagnosis),
@@ -138,7 +137,7 @@ def _than(finding: Finding) -> str:
 
 def _weight_words(finding: Finding, proof: Proof) -> str:
     """The words of the text report without their end, which is the column's head here."""
-    words = weight_words(proof.weight, healthy=finding.cause is Cause.HEALTHY)
+    words = proof_weight(proof, healthy=finding.cause is Cause.HEALTHY)
     return words.split(" on a sound bus")[0].split(" with this fault")[0]
 
 
@@ -171,12 +170,6 @@ def _meanings(step: Step) -> list[tuple[str, str]]:
         reading, colon, meaning = line.partition(": ")
         rows.append((reading, meaning) if colon else ("", line))
     return rows
-
-
-def _two_causes(diagnosis: Diagnosis) -> str:
-    if diagnosis.two_causes < _WORTH_SAYING:
-        return ""
-    return f"Two causes at once: {percent(diagnosis.two_causes)}."
 
 
 def _alike(diagnosis: Diagnosis) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Proof, Step, helps
@@ -20,6 +20,10 @@ _TELLING = 0.3
 """Less than a factor of two (log10) tells nothing."""
 _CERTAIN, _HARDLY = 0.95, 0.05
 """Beside a finding that is practically certain, others less probable than this are left out."""
+_TOGETHER = ((2.0, "speak strongly"), (1.0, "speak clearly"), (0.3, "speak"), (0.0, "hardly speak"))
+"""How much small signs say together, by the logarithm (base 10) of how much likelier they are."""
+_OVER = 1.01
+"""Percentages that add to more want a word why."""
 _SURE = ((0.95, "practically certain"), (0.75, "very likely"), (0.5, "likely"), (0.2, "possible"), (0.0, "unlikely"))
 
 
@@ -40,7 +44,7 @@ def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) 
     if brief:
         return lines
     healthy = finding.cause is Cause.HEALTHY
-    said = [f"{proof_words(proof)} ({weight_words(proof.weight, healthy=healthy)})" for proof in finding.evidence]
+    said = [f"{proof_words(proof)} ({proof_weight(proof, healthy=healthy)})" for proof in finding.evidence]
     for text in said:
         if text not in told:
             lines += wrap(text, "   - ")
@@ -54,8 +58,24 @@ def finding_text(number: int, finding: Finding, *, brief: bool, told: set[str]) 
 
 
 def proof_words(proof: Proof) -> str:
-    """A piece of evidence, its sum of small ones in plain words."""
-    return "small signs together, none of which tells by itself" if proof.text == REST else proof.text
+    """A piece of evidence, its sum of small ones in plain words: how many they are, and which way they point."""
+    if proof.text != REST:
+        return proof.text
+    signs, speaking = proof.numbers.get("signs"), proof.numbers.get("for")
+    if not isinstance(signs, int) or not isinstance(speaking, int) or not signs:
+        return "small signs, none of which tells by itself"
+    if signs == 1:
+        return f"1 small sign {'for' if speaking else 'against'} it"
+    which = {0: "all of them against it", signs: "all of them for it"}.get(speaking, f"{speaking} of them for it")
+    return f"{signs} small signs, none of which tells by itself, {which}"
+
+
+def proof_weight(proof: Proof, *, healthy: bool) -> str:
+    """How much a piece of evidence says, in words; of many small ones no figure, as if they were one sign."""
+    if proof.text != REST:
+        return weight_words(proof.weight, healthy=healthy)
+    speak = next(words for least, words in _TOGETHER if abs(proof.weight) >= least)
+    return f"together they {speak} {'for' if proof.weight > 0 else 'against'} it"
 
 
 def weight_words(weight: float, *, healthy: bool) -> str:
@@ -119,7 +139,18 @@ def group_text(diagnosis: Diagnosis, listed: str = "--json and --report list all
     more = f"; {listed}" if len(group.causes) > MOST_NAMED else ""
     splits = next((step.name for step in diagnosis.next if step.name), "")
     how = f"; {splits} is the measurement that splits it best" if splits else ""
-    return f"What was seen cannot tell these apart: {names} ({group.probability:.0%} in all{more}){how}."
+    shown = sum(finding.probability for finding in diagnosis.findings if finding.cause in group.causes)
+    both = ", as two can be at work at once" if shown > _OVER else ""
+    return f"What was seen cannot tell these apart: {names} ({group.probability:.0%} in all{both}{more}){how}."
+
+
+def two_causes_text(diagnosis: Diagnosis, percent: Callable[[float], str] = "{:.0%}".format) -> str:
+    """How probable two causes at once are, where it is worth saying; else empty."""
+    if diagnosis.two_causes < _WORTH_SAYING:
+        return ""
+    over = sum(finding.probability for finding in diagnosis.findings) > _OVER
+    then = "; each of the two is counted, so the percentages add to more than a hundred" if over else ""
+    return f"Two causes at once: {percent(diagnosis.two_causes)}{then}."
 
 
 def undecided_text(diagnosis: Diagnosis) -> str:
@@ -148,8 +179,8 @@ def diagnosis_text(diagnosis: Diagnosis, noticed: Sequence[str] = ()) -> list[st
             if number == 1 or finding.probability >= _HARDLY or first.probability < _CERTAIN:
                 lines += finding_text(number, finding, brief=number > 1 and finding.probability < 0.1, told=told)
         lines += wrap(group_text(diagnosis), "   ") if diagnosis.group else []
-    if diagnosis.two_causes >= _WORTH_SAYING:
-        lines += wrap(f"Two causes at once: {diagnosis.two_causes:.0%}.", "   ")
+    if two := two_causes_text(diagnosis):
+        lines += wrap(two, "   ")
     lines += ["", "NEXT, what settles most for its time"]
     for number, step in enumerate(diagnosis.next, 1):
         lines += step_text(number, step)

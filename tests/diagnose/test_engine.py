@@ -308,3 +308,14 @@ def test_the_octets_of_a_short_and_of_a_break_at_one_place_are_the_same() -> Non
         session.run()
         heard_of[fault] = observe(session.gatherer.evidence(), session.tap.info.settings).symptoms
     assert heard_of["pair-shorted"] == heard_of["conductor-open"]
+
+
+def test_few_requests_among_many_sound_frames_are_told_as_that() -> None:
+    """`Only 0 requests were heard` beside 84 sound frames helps nobody."""
+    found = diagnosed("sim:longline?fault=terminator-missing-one&which=far")
+    limit = next(one for one in found.limits if "clean result" in one)
+    assert found.figures is not None
+    assert limit.startswith(f"Of {found.figures.sound} sound frames none is a request")
+    assert "damaged" in limit
+    few = diagnosed("sim:demo?for=1")
+    assert any(one.startswith("Only ") and "requests and their answers" in one for one in few.limits)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Group, Proof, Step
+from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.reports.diagnosis_html import diagnosis_html
 from benchtool.reports.diagnosis_text import diagnosis_text, group_text, shortened, undecided
 
@@ -79,7 +79,49 @@ def test_a_leader_that_rests_on_small_signs_alone_is_a_guess() -> None:
     assert not undecided(replace(found, findings=(finding(Cause.NOISE_BROADBAND, 0.55, 1.2, rest=0.9),)))
     sure = replace(found, findings=(finding(Cause.NOISE_BROADBAND, 0.65, 0.2, rest=0.9),))
     assert not undecided(sure)
-    assert "small signs together, none of which tells by itself (7.9 times likelier" in text(sure)
+    assert "small signs, none of which tells by itself (together they speak for it)" in text(sure)
+
+
+@pytest.mark.parametrize(
+    ("signs", "speaking", "weight", "said"),
+    [
+        (
+            56,
+            41,
+            3.9,
+            "56 small signs, none of which tells by itself, 41 of them for it (together they speak strongly for",
+        ),
+        (56, 41, -1.2, "41 of them for it (together they speak clearly against it)"),
+        (
+            3,
+            0,
+            -0.2,
+            "3 small signs, none of which tells by itself, all of them against it (together they hardly speak",
+        ),
+        (4, 4, 0.5, "4 small signs, none of which tells by itself, all of them for it (together they speak for it)"),
+        (1, 1, 0.1, "1 small sign for it (together"),
+    ],
+)
+def test_small_signs_are_counted_and_never_told_as_one_great_factor(
+    signs: int, speaking: int, weight: float, said: str
+) -> None:
+    small = Proof(REST, weight, {"signs": signs, "for": speaking})
+    leader = replace(finding(Cause.NOISE_BROADBAND, 0.8, 5.0), evidence=(small,))
+    words = text(Diagnosis((leader,), (STEP,), (), None))
+    assert said in words
+    assert "times" not in words
+
+
+def test_percentages_that_add_to_more_than_a_hundred_are_explained() -> None:
+    findings = (finding(Cause.CONDUCTOR_OPEN, 0.62, 2.4), finding(Cause.TERMINATOR_MISSING_ONE, 0.6, 2.2))
+    group = Group((Cause.CONDUCTOR_OPEN, Cause.TERMINATOR_MISSING_ONE), 1.0)
+    said = text(Diagnosis(findings, (STEP,), (), None, group, two_causes=0.4))
+    assert "(100% in all, as two can be at work at once)" in said
+    assert "Two causes at once: 40%; each of the two is counted, so the percentages add to more than a hundred." in said
+    apart = (finding(Cause.CONDUCTOR_OPEN, 0.5, 2.4), finding(Cause.TERMINATOR_MISSING_ONE, 0.4, 2.2))
+    said = text(Diagnosis(apart, (STEP,), (), None, replace(group, probability=0.9), two_causes=0.3))
+    assert "(90% in all)" in said
+    assert "Two causes at once: 30%." in said
 
 
 def test_a_segment_is_a_place_on_the_pair() -> None:

@@ -1,0 +1,66 @@
+"""What follows from octets by rules beside the tables: each makes causes likelier, or less likely. Judgements."""
+
+from __future__ import annotations
+
+from benchtool.capture.settings import LineSettings
+from benchtool.diagnose.evidence import Evidence
+from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.format_seen import FormatSeen
+from benchtool.diagnose.lean import MOST_LOG, Lean
+
+_ONE_LATE = 1.5
+"""Log-likelihood of a slow device for each reply that is late by its number."""
+_LEAST_UNHEARD, _UNHEARD_SHARE = 3, 0.3
+"""So many commands must have come again though their reply was heard, and such a share of all: a controller that
+counts wrong, two of them, or noise bring fewer (simulated buses with each: up to one in eight)."""
+_AT_ITS_END = 2.0
+"""Log-likelihood of causes by which the controller's end hears worse than another place on the pair."""
+_WORSE_AT_AN_END = (
+    Cause.LINE_TOO_LONG,
+    Cause.STUB_TOO_LONG,
+    Cause.TERMINATOR_MISSING_ONE,
+    Cause.TERMINATOR_MISSING_BOTH,
+    Cause.TERMINATOR_MISPLACED,
+    Cause.BUS_OVERLOADED,
+    Cause.GROUND_OFFSET,
+)
+
+
+def leans_heard(evidence: Evidence, settings: LineSettings, marks: FormatSeen | None) -> tuple[Lean, ...]:
+    """All of them. `marks`: the format that line errors tell, if any."""
+    return (*_late_by_number(evidence), *_by_marks(marks, settings), *_unheard(evidence))
+
+
+def _late_by_number(evidence: Evidence) -> tuple[Lean, ...]:
+    """A command that was asked again with its number after 200 ms, and answered as often as asked: no second device."""
+    worst = max(evidence.conduct.addresses, key=lambda one: one.proven_late, default=None)
+    if worst is None or not worst.proven_late:
+        return ()
+    because = (
+        f"address {worst.address}: {worst.proven_late} times a command was asked again after more than 200 ms, and "
+        "then each asking answered: late replies, and no second device"
+    )
+    return (Lean(Cause.DEVICE_SLOW, min(MOST_LOG, worst.proven_late * _ONE_LATE), because, heard=True),)
+
+
+def _by_marks(marks: FormatSeen | None, settings: LineSettings) -> tuple[Lean, ...]:
+    """Line errors that fall as those of another character format do, octet value by octet value."""
+    if marks is None:
+        return ()
+    return (Lean(Cause.FORMAT_WRONG, marks.log, marks.told(settings.format), heard=True),)
+
+
+def _unheard(evidence: Evidence) -> tuple[Lean, ...]:
+    """Commands asked again although their reply came sound to us: at the controller the wires need not be sound."""
+    counts = evidence.unheard
+    worst = max(counts, key=lambda one: counts[one].again / max(1, counts[one].answered), default=None)
+    if worst is None or counts[worst].again < max(_LEAST_UNHEARD, _UNHEARD_SHARE * counts[worst].answered):
+        return ()
+    found = counts[worst]
+    because = (
+        f"address {worst}: {found.again} of {found.answered} times the controller asked the same again as if it had "
+        "not heard the reply that came sound here: either replies do not reach the controller whole (the line at its "
+        "end), or the two disagree"
+    )
+    line = tuple(Lean(cause, _AT_ITS_END, because, heard=True) for cause in _WORSE_AT_AN_END)
+    return (*line, Lean(Cause.SEQUENCE_FAULTS, -_AT_ITS_END / 2, because, heard=True))
