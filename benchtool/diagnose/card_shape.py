@@ -69,7 +69,7 @@ FIGURES: tuple[Figure, ...] = (
     Figure("d0-rest", (0.5,), "D0 rests high", below="D0 rests low"),
     Figure("d1-rest", (0.5,), "D1 rests high", below="D1 rests low"),
     Figure("d0-pulses", (0.01, 0.15, 0.3, 0.7, 0.85, 0.99), "{value:.0%} of all pulses are on D0"),
-    Figure("moving", (0.5,), "the lines move", below="neither line moves"),
+    Figure("moving", (0.5,), "the lines move", below="neither line goes low"),
     Figure("width", (8, 14, 19.5, 28, 60, 105, 150, 250, 500), "pulses are {value:.0f} us wide (limits: 20 to 100)"),
     Figure("width-spread", (1.1, 1.4, 2.0, 4.0, 10.0), "the widest pulses are {value:.1f} times as wide as the narrow"),
     Figure("width-lines", (0.5, 0.8, 1.25, 2.0), "pulses on D1 are {value:.2f} times as wide as on D0"),

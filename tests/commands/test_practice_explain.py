@@ -10,7 +10,10 @@ import pytest
 from benchtool.commands.practice_card import CardPractice, fair_reader
 from benchtool.commands.practice_run import Practice
 from benchtool.diagnose import draws, model
-from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.card_evidence import CardEvidence
+from benchtool.diagnose.card_finding import CardCause
+from benchtool.diagnose.card_readings import CardMeterReading
+from benchtool.diagnose.finding import Cause, Proof
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.readings import ByHand, Reading, kind_of
 from benchtool.reports import practice_together
@@ -63,16 +66,25 @@ def test_readings_that_are_true_do_not_speak_against_the_truth(level: int, seed:
     assert apart.min() < 24.3
 
 
-def test_a_reading_that_clashes_is_named() -> None:
-    game = Practice(hide(2, 23))
-    assert game.truth == "conductor-to-ground"
-    hand = ByHand((Reading("a-ground-ohms", 1e6), Reading("b-ground-ohms", 1e6), Reading("ab-idle", 0.01)))
-    told = practice_together.of_bus(Cause.CONDUCTOR_TO_GROUND, Observed().measured(hand))
+def test_readings_that_do_not_go_together_are_told_with_the_one_that_clashes() -> None:
+    # 61 and 60 ohm are two terminators (sheet 1.8); next to no idle voltage is no sound bus (sheet 1.7: 0.2 V and more).
+    hand = ByHand((Reading("ab-ohms", 61), Reading("ab-ohms-far", 60), Reading("ab-idle", 0.01)))
+    told = practice_together.of_bus(Cause.HEALTHY, Observed().measured(hand))
     assert told is not None
-    lines = proof_lines([], 3, together=told)
-    if told.weight <= -0.7:
-        assert lines[-1].endswith(f"; what goes least with it is {told.clash}")
-    assert told.clash in ("a-ground-ohms open", "b-ground-ohms open")
+    lines = proof_lines([Proof("how the readings fit together on one bus", -3.0, {})], 3, healthy=True, together=told)
+    against = lines.index("What speaks against it:")
+    assert lines[against + 1].startswith("- all 3 readings at once: ")
+    assert lines[against + 1].endswith("; what goes least with it is ab-idle 0.010 V")
+    assert not any("fit together" in line for line in lines)
+    assert practice_together.of_bus(Cause.HEALTHY, Observed().measured(ByHand(hand.readings[:1]))) is None
+
+
+def test_readings_at_data_lines_are_weighed_at_once_too() -> None:
+    readings = (CardMeterReading("d0-idle", 5.0), CardMeterReading("ground-shift", 1.5))
+    told = practice_together.of_lines(CardCause.HEALTHY, CardEvidence(readings=readings))
+    assert told is not None
+    assert told.weight < 0
+    assert told.clash == "ground-shift 1.50 V"
 
 
 def test_without_sequence_numbers_none_jump() -> None:
