@@ -67,7 +67,7 @@ def test_readings_that_are_true_do_not_speak_against_the_truth(level: int, seed:
 
 
 def test_readings_that_do_not_go_together_are_told_with_the_one_that_clashes() -> None:
-    # 61 and 60 ohm are two terminators (sheet 1.8); next to no idle voltage is no sound bus (sheet 1.7: 0.2 V and more).
+    # 61 and 60 ohm are two terminators (sheet 1.8); a sound bus idles at 0.2 V and more (1.7).
     hand = ByHand((Reading("ab-ohms", 61), Reading("ab-ohms-far", 60), Reading("ab-idle", 0.01)))
     told = practice_together.of_bus(Cause.HEALTHY, Observed().measured(hand))
     assert told is not None
