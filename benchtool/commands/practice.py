@@ -81,6 +81,7 @@ def command(
         return
     _check_scope_file(scope_file)
     which = _which(before, lines, level, seed)
+    taken_up = seed is None and which in before.open
     lines, level, seed = which
     game, title, points = _game(lines, level, seed)
     if (trouble := kept.check_writable(path)) is not None:
@@ -108,6 +109,8 @@ def command(
             f"costs {HINT} points, a wrong name {WRONG}."
         ]
     )
+    if taken_up:
+        tell(["It is the one you left open: --seed N begins another, explain ends it (score 0)."])
     if any((row.lines, row.level, row.seed) == which for row in rows):
         tell(["You have played this one before: the first score of an installation is the one that counts."])
 

@@ -202,6 +202,7 @@ def test_what_is_left_open_goes_on_where_it_was_left() -> None:
     for words in ((), ("--level", "4"), ("--lines", "bus"), ("--level", "4", "--seed", "5")):
         again = run(*words, typed="")
         assert "installation 5" in again.output, words
+        assert ("It is the one you left open: --seed N" in again.output) == ("--seed" not in words)
         lines = again.output.splitlines()
         first = lines.index("Going on where you left it, 3 min of work so far:")
         assert lines[first + 1 : first + 4] == ["- listen", f"- measure {reading[0]}", "- name pair-shorted: wrong"]
