@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.evidence import Evidence
+from benchtool.diagnose.fell_silent import fell_silent
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.format_seen import FormatSeen
 from benchtool.diagnose.lean import MOST_LOG, Lean
@@ -28,7 +29,7 @@ _WORSE_AT_AN_END = (
 
 def leans_heard(evidence: Evidence, settings: LineSettings, marks: FormatSeen | None) -> tuple[Lean, ...]:
     """All of them. `marks`: the format that line errors tell, if any."""
-    return (*_late_by_number(evidence), *_by_marks(marks, settings), *_unheard(evidence))
+    return (*_late_by_number(evidence), *_by_marks(marks, settings), *_unheard(evidence), *fell_silent(evidence))
 
 
 def _late_by_number(evidence: Evidence) -> tuple[Lean, ...]:

@@ -110,6 +110,8 @@ class AddressConduct:
     """Ratio of its latency at the end to that at the beginning."""
     interval_low: float | None = None
     """5 % quantile over the median of the time between its polls: far below 1 where two poll it."""
+    silent_last: int = 0
+    """Requests that it left unanswered since its last answer, up to now."""
 
     @property
     def sequence_faults(self) -> int:
@@ -352,4 +354,5 @@ class ConductCounter:
             tuple(value for value in quantiles if value is not None),
             at.recent / at.early if at.early_count >= _EARLY and at.early > 0 and at.answered >= 3 * _EARLY else None,
             low / middle if low is not None and middle and at.intervals.count >= 10 else None,
+            at.silent_run if at.answered else 0,
         )
