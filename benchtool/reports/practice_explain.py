@@ -30,7 +30,7 @@ _TELLING, _AGAINST, _SMALL = 0.3, 0.7, 0.02
 """Weights (log10): less than a factor of two tells nothing, less than five against it is not worth a line."""
 _SPLITS, _SURELY, _MOST_SPLITS = 0.25, 3.0, 2
 """Weights (log10) from which a sign tells two faults apart, and from which it settles it."""
-_FIGURE = re.compile(r"\d+")
+_MARK, _FIGURE = re.compile(r"framing error|parity error"), re.compile(r"\d+")
 _NOTHING = "You had gathered nothing that could speak for it."
 _MAINS = "tested against the mains"
 
@@ -163,11 +163,11 @@ def proof_lines(
 
 
 def _each_once(proofs: Iterable[Proof]) -> list[Proof]:
-    """Without those that tell the figures of an earlier one again: damage is counted, and is what no sound bus has."""
+    """Marked characters told once: they are counted, and so many are what no sound bus has."""
     found: dict[tuple[str, ...], Proof] = {}
     for one in proofs:
-        figures = tuple(_FIGURE.findall(one.text))
-        found.setdefault(figures if len(figures) > 1 else (one.text,), one)
+        mark = _MARK.search(one.text)
+        found.setdefault((one.text,) if mark is None else (mark[0], *_FIGURE.findall(one.text)), one)
     return list(found.values())
 
 

@@ -87,6 +87,13 @@ def test_readings_at_data_lines_are_weighed_at_once_too() -> None:
     assert told.clash == "ground-shift 1.50 V"
 
 
+def test_marked_characters_are_told_once() -> None:
+    game = Practice(hide(1, 2))
+    game.listen()
+    told = [line for line in game.explain() if line.startswith("- ") and "framing error" in line]
+    assert len(told) == 1
+
+
 def test_without_sequence_numbers_none_jump() -> None:
     game = Practice(hide(3, 2))
     assert game.truth == "two-controllers"
