@@ -90,13 +90,14 @@ def command(
         say(["", *wrap(taken, width=width()), *hunt_text.standing(hunt)])
     if trouble:
         tell(trouble)
-    keeper = Keeper(hunt, save)
+    keeper = Keeper(hunt, save, page)
     listener = _listener(hunt, baud, char_format, seconds)
-    while ended := talk(hunt, asker, listener, keeper.keep):
-        say(hunt_text.result_lines(hunt, width()))
-        if not taken_back(hunt, asker):
-            break
-        keeper.keep()
+    with keeper.minding_ends():
+        while ended := talk(hunt, asker, listener, keeper.keep):
+            say(hunt_text.result_lines(hunt, width()))
+            if not taken_back(hunt, asker):
+                break
+            keeper.keep()
     if not ended:
         say(["", "Left. Where it stands:", *hunt_text.standing(hunt)])
     keeper.close(ended=ended)

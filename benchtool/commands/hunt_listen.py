@@ -61,6 +61,8 @@ def bus_listener(
 def _frames(figures: object) -> str:
     rows = getattr(figures, "addresses", ())
     asked = sum(row.requests for row in rows)
+    if rows and not asked:
+        return f"no request understood, but frames of {len(rows)} addresses"
     return f"{asked} requests to {len(rows)} addresses, {sum(row.answered for row in rows)} answered"
 
 

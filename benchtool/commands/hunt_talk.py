@@ -16,9 +16,9 @@ from benchtool.commands.site_ask import Asker
 from benchtool.diagnose.hunt import ADDRESS, Hunt
 from benchtool.diagnose.hunt_better import better
 from benchtool.diagnose.hunt_card import CardHunt
-from benchtool.diagnose.hunt_end import odd
 from benchtool.diagnose.hunt_question import Ask, HuntError, Question
 from benchtool.diagnose.hunt_retune import Setting
+from benchtool.diagnose.hunt_set_to import SET_TO_HERE
 from benchtool.diagnose.readings import ACTIONS
 from benchtool.reports.hunt_ask import (
     WIDTH,
@@ -30,7 +30,7 @@ from benchtool.reports.hunt_ask import (
     unrepeated,
     wrap,
 )
-from benchtool.reports.hunt_text import doubted, learned_lines, standing
+from benchtool.reports.hunt_text import doubts, heard_of, learned_lines, standing
 
 Listen = Callable[[Setting], Any]
 """Listens with a setting, and gives what `hear` of the hunt takes; None where nothing came of it."""
@@ -184,16 +184,18 @@ def _took(hunt: Hunt | CardHunt, question: Question, text: str, listen: Listen |
     except HuntError as error:
         tell(unrepeated(str(error), text))
         return False
-    if question.name == ADDRESS.name:
-        tell("Noted.")
+    if question.name in (ADDRESS.name, SET_TO_HERE):
+        tell("Noted." if hunt.answers[-1].text else "Left as it is.")
     elif hunt.answers[-1].text:
         if question.secret:
             tell(f"Compared: {hunt.answers[-1].text}.")
         say(learned_lines(before, hunt.shares(), width()))
     else:
         tell("Left out: nothing is concluded from that.")
-    if isinstance(hunt, Hunt) and question.name in odd(hunt):
-        tell(f"{doubted(question.name)}: < takes it back.")
+    if isinstance(hunt, Hunt) and question.name in (doubt := doubts(hunt)):
+        tell(f"{doubt[question.name]}: < takes it back.")
+    if isinstance(hunt, Hunt) and question.ask is Ask.LISTEN and (said := heard_of(hunt)):
+        tell(said)
     return True
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from benchtool.diagnose import steps
 from benchtool.diagnose.finding import Cause, Step
-from benchtool.diagnose.readings import DOORS, EARTH, LIVE, SUPPLY, UNPOWERED
+from benchtool.diagnose.readings import DOORS, EARTH, LIVE, SUPPLY, UNPOWERED, action_of
 from benchtool.diagnose.steps import NOTHING_HEARD
 
 __all__ = ["ADVICE", "AT_ITS_END", "NOTHING_HEARD", "UNHEARD", "Advice"]
@@ -20,6 +20,7 @@ _OFF = f"Caution: {UNPOWERED}"
 _ON = f"Caution: {LIVE}"
 _EARTH = f"Caution: {EARTH}"
 _FED = f"Caution: {SUPPLY} {DOORS}"
+_RATES = f"Caution: {action_of('lower-baud').caution}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,8 @@ ADVICE: dict[Cause, Advice] = {
         ),
         (
             _OFF,
-            "With power off, measure each data wire to the shield and the common wire: 100 kilohm or more is sound.",
+            "With power off, measure each data wire to the shield: 100 kilohm or more is sound. To the common wire a sound "
+            "pair reads far less, a few hundred ohm to some kilohm through bias and devices, but the same on both wires.",
             "Unplug one device after the other, then halve the cable, until the reading rises.",
             "Look for a shield strand at a terminal, a staple or a nail, water in a box. Cut back, and remake it.",
         ),
@@ -106,6 +108,7 @@ ADVICE: dict[Cause, Advice] = {
         ),
         (
             "Find the two physical ends of the pair: the cable, not the list of addresses, says which they are.",
+            _OFF,
             "Fit a terminator (120 ohm for usual cable) at the end that has none, and none elsewhere.",
         ),
         (steps.OHMS, steps.LOWER_RATE),
@@ -113,6 +116,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.TERMINATOR_MISSING_BOTH: Advice(
         ("one terminator missing", "a stub or a cable too long for the rate"),
         (
+            _OFF,
             "Find the two physical ends of the pair, and fit a terminator (120 ohm for usual cable) at each.",
             "Then check that the bias still holds the idle pair above +0.2 V: terminators pull it down.",
         ),
@@ -121,6 +125,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.TERMINATOR_EXCESS: Advice(
         ("bias too weak for two terminators", "too many loads", "a partial short between the wires"),
         (
+            _OFF,
             "Look at every device and converter for a terminator switch or jumper: often they come switched on.",
             "Leave on only the two at the physical ends. Ohms between the wires should rise to 52 to 70.",
         ),
@@ -130,6 +135,7 @@ ADVICE: dict[Cause, Advice] = {
         ("one terminator missing (the ohmmeter tells: about 60 ohm here, 120 there)", "a stub too long for the rate"),
         (
             "Follow the cable to its physical end: what runs on beyond the terminator is an open stub.",
+            _OFF,
             "Move the terminator to that end. A controller in mid-cable gets none.",
         ),
         (steps.OHMS, steps.LOWER_RATE),
@@ -137,7 +143,8 @@ ADVICE: dict[Cause, Advice] = {
     Cause.BIAS_MISSING: Advice(
         ("bias too weak", "noise on a sound pair", "a wire open on the way to the bias"),
         (
-            "If all receivers have a built-in failsafe, 0 V when idle is by design: leave it, and look for noise.",
+            "If all receivers have a built-in failsafe, 0 V when idle is by design: leave it.",
+            _OFF,
             "Else fit bias at one place only, usually the controller: equal resistors, one from the wire positive when "
             "idle to +5 V, one from the other wire to common, 450 to 650 ohm each (often a switch or jumper).",
             "Measure again: the idle pair should be above +0.2 V everywhere.",
@@ -148,6 +155,7 @@ ADVICE: dict[Cause, Advice] = {
         ("bias missing", "a terminator too many, which pulls the idle voltage down", "noise on a sound pair"),
         (
             "Count the terminators with an ohmmeter first: a third one lowers the idle voltage by a third.",
+            _OFF,
             "Then lower both bias resistors equally: with 5 V and two terminators, 720 ohm each give just 0.2 V, "
             "560 ohm 0.25 V. Keep bias at one place.",
         ),
@@ -156,7 +164,9 @@ ADVICE: dict[Cause, Advice] = {
     Cause.STUB_TOO_LONG: Advice(
         ("a terminator missing or misplaced", "a pair too long for the rate"),
         (
+            _OFF,
             "Run the pair through the device, in and out, so that no branch is left; or move the device to the pair.",
+            _RATES,
             "If the branch must stay, lower the bit rate, or use devices with slower edges: a branch may be as long as "
             "a tenth of the way that an edge travels while it rises (0.6 m for 25 ns, 2.3 m for 100 ns).",
             "A branch gets no terminator of its own. Where a star cannot be avoided, use a repeater for each arm.",
@@ -175,6 +185,7 @@ ADVICE: dict[Cause, Advice] = {
     Cause.LINE_TOO_LONG: Advice(
         ("a terminator missing", "thin or wrong cable", "too many loads"),
         (
+            _RATES,
             "Lower the bit rate on every part of the bus: metres times bit/s should stay below 100 million, "
             "and the pair below 1200 m.",
             "If the rate must stay, put a repeater half way, or use thicker twisted pair of 120 ohm.",
@@ -241,7 +252,9 @@ ADVICE: dict[Cause, Advice] = {
     Cause.CLOCK_OFF: Advice(
         ("a weak signal from that device", "a stub or a long cable to it", "another character format there"),
         (
-            "Try a lower bit rate on the whole bus: a divider can hit 9600 within 0.2 % and miss 115200 by 3.5 %.",
+            _RATES,
+            "If the bus runs faster than 9600, try a lower bit rate on all of it: a divider can hit 9600 within 0.2 % and "
+            "miss 115200 by 3.5 %.",
             "If the device stays off by more than 2 %, replace it: its oscillator is wrong or drifts with temperature.",
         ),
         (steps.UNPLUG_DEVICE, steps.LOWER_RATE),

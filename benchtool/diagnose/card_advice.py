@@ -9,11 +9,13 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from benchtool.diagnose.card_finding import CardCause
+from benchtool.diagnose.readings import DOORS, SUPPLY
 
 OFF = (
     "Before any wire is moved, take power off reader and controller, and warn the users: a door may unlock or stay "
     "locked. Escape routes must stay open; follow local codes, and leave mains work to licensed people."
 )
+FED = f"Caution: {SUPPLY} {DOORS}"
 
 
 class CardAdvice(NamedTuple):
@@ -202,6 +204,7 @@ CARD_ADVICE: dict[CardCause, CardAdvice] = {
         "The reader's supply gives way while it reads, and it starts anew in the middle of a frame.",
         ("bits lost at a loose terminal", "noise"),
         (
+            FED,
             "Measure the supply at the reader while it reads and the lock is released; it must stay within the "
             "reader's limits.",
             "Take a thicker cable or a supply of its own for reader and lock. Supply mains is for licensed people.",
@@ -211,6 +214,7 @@ CARD_ADVICE: dict[CardCause, CardAdvice] = {
         "The lines rest as they should, and nothing comes: the reader is off, dead, or does not see the card.",
         ("no common 0 V", "both data wires open", "a device that speaks only when it is polled"),
         (
+            FED,
             "Does its lamp light and does it beep with a card? If not, measure its supply at its own terminals.",
             "Try a card of the right technology; then another reader in its place.",
         ),

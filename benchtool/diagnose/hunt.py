@@ -7,21 +7,23 @@ left that is worth its time. Everything answered is kept as a list, so it can be
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from typing import TypeVar
 
 from benchtool.diagnose import observed as saved
 from benchtool.diagnose.conclude import conclude
-from benchtool.diagnose.finding import Cause, Diagnosis
+from benchtool.diagnose.finding import Cause, Diagnosis, Finding
 from benchtool.diagnose.hunt_answers import FOUND, Conversation, chosen, listened, saved_hunt
 from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, best_look, best_question, look_at
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
+from benchtool.diagnose.hunt_reader import before_replacing, dark_unfed, elsewhere, first_look, of_reader
 from benchtool.diagnose.hunt_retune import AGAIN, Setting, is_setting, kept, listen_again, read_over, setting_of, wanted
-from benchtool.diagnose.hunt_set_to import SET_TO, set_to_question
+from benchtool.diagnose.hunt_set_to import SET_TO, SET_TO_HERE, set_otherwise, set_to_question, which_here
 from benchtool.diagnose.hunt_silence import POWER, nobody_polls
-from benchtool.diagnose.hunt_subject import focus, subject
+from benchtool.diagnose.hunt_subject import focus, row_of, subject
 from benchtool.diagnose.observed import Observed, StateError
+from benchtool.diagnose.places import segment
 from benchtool.diagnose.readings import (
     HERE,
     MOST_ADDRESS,
@@ -36,6 +38,7 @@ from benchtool.diagnose.readings import (
 from benchtool.diagnose.sensible import sensible
 from benchtool.diagnose.sights_known import sight_of
 from benchtool.diagnose.state import State, believed, state_of
+from benchtool.diagnose.summaries import summary
 from benchtool.diagnose.weigh import levelled, something_wrong
 
 KEY, VERSION = "benchtool-hunt", 1
@@ -85,15 +88,20 @@ class Hunt(Conversation):
     @property
     def address(self) -> int | None:
         """The address of the dead reader, where it was told."""
-        told = [one.text for one in self.answers if one.name == "address" and one.text]
+        told = [one.text for one in self.answers if one.name in ("address", SET_TO_HERE) and one.text]
         return int(told[-1]) if told else None
 
     @property
     def state(self) -> State:
         """What is believed now."""
         if self._state is None:
-            self._state = state_of(self.observed)
+            self._state = state_of(self.counted)
         return self._state
+
+    @property
+    def counted(self) -> Observed:
+        """What of that counts for the reader that was named."""
+        return of_reader(self.observed, self.address)
 
     def shares(self) -> dict[str, float]:
         """The causes' probabilities as they are shown now, by name."""
@@ -101,7 +109,8 @@ class Hunt(Conversation):
 
     def without(self, left_out: Answer) -> dict[str, float]:
         """The causes' probabilities if one thing had not been answered."""
-        belief = believed(self._observed(tuple(one for one in self.answers if one is not left_out)))
+        kept = self._observed(tuple(one for one in self.answers if one is not left_out))
+        belief = believed(of_reader(kept, self.address))
         return {cause.value: share for cause, share in levelled(belief, belief.present())[0].items()}
 
     def next_question(self) -> Question | None:
@@ -122,34 +131,69 @@ class Hunt(Conversation):
                 return again
         if nobody_polls(self.observed):
             return None
-        set_to = set_to_question(self.observed, done)
-        if set_to is not None:
-            return set_to
         if listened(self.answers) and not self.observed.octets and POWER not in done:
             return look_at(POWER, self.observed, self.state)
+        otherwise = set_otherwise(self.observed, self.address)
+        if otherwise is not None:  # that is why, whatever else is wrong; only which address it is can be asked still
+            return set_to_question(otherwise, done) or (LISTEN if listens else None)
+        if listened(self.answers):
+            about = self._about_reader(done)
+            if about is not None:
+                return about
+        if self.unasked and self.heard_well:
+            return None
+        first = dark_unfed(self.counted, done) or first_look(self.counted, self.address, done)
+        if first is not None:
+            return look_at(first, self.counted, self.state)
+        question = self._worth_asking(done, listens=listens)
+        if question is None and self.settled:
+            settings = before_replacing(self.counted, self.focus or self.state, self.address, done)
+            return None if settings is None else look_at(settings, self.counted, self.state)
+        return question
+
+    def _about_reader(self, done: Collection[str]) -> Question | None:
+        """Which reader it is, where what was heard leaves that open: asked once, as soon as it is heard."""
+        if self.address is None:
+            dead = any(one.never_answers for one in self.observed.addresses)
+            nobody = any(one.sight == "who-is-dead" and one.answer == "none" for one in self.observed.by_hand.seen)
+            return which_here(self.observed) if self.heard_well and not dead | nobody | (SET_TO_HERE in done) else None
+        told = sum(one.name == ADDRESS.name for one in self.answers)
+        dead_one = elsewhere(self.observed, self.address)
+        row = row_of(self.observed, self.address)
+        if dead_one is None or row is None or told != 1:
+            return None
+        text = (
+            f"Address {row.address} answers: {row.answered} of {row.requests} requests. Address {dead_one.address} "
+            f"never does: {dead_one.answered} of {dead_one.requests}. Which address has the reader that does not work?"
+        )
+        how = f"Compare its switches or label with the site's list. Enter alone: {row.address} is right."
+        return replace(ADDRESS, text=text, how=how)
+
+    def _worth_asking(self, done: Collection[str], *, listens: bool) -> Question | None:
+        """What settles most for its time; None where nothing does."""
         about = self.focus
         if about is not None:
             if not about.group and not listens:
                 return None
-            return best_question(self.observed, about, done, self.address, listens=listens, apart=bool(about.group))
+            return best_question(self.counted, about, done, self.address, listens=listens, apart=bool(about.group))
         if not (self.state.certain and self.settled):
-            question = best_question(self.observed, self.state, done, self.address, listens=listens)
+            question = best_question(self.counted, self.state, done, self.address, listens=listens)
             if question is not None:
                 return question
         if self.unexplained and self.state.leader is Cause.HEALTHY:
-            return best_look(self.observed, self.state, done, self.address)
+            return best_look(self.counted, self.state, done, self.address)
         return None
 
     @property
     def focus(self) -> State | None:
         """The state for the dead reader alone, where what leads does not account for it; else None."""
-        return focus(self.observed, self.state, self.address)
+        return focus(self.counted, self.state, self.address)
 
     @property
     def subject(self) -> tuple[tuple[Cause, float], ...]:
         """What can keep the named reader dead, the likeliest first, where what leads does not account for it."""
         about = self.focus
-        return () if about is None or self.address is None else subject(self.observed, about, self.address)
+        return () if about is None or self.address is None else subject(self.counted, about, self.address)
 
     @property
     def setting(self) -> Setting:
@@ -233,8 +277,11 @@ class Hunt(Conversation):
 
     def diagnosis(self) -> Diagnosis:
         """Where it stands, as `benchtool diagnose` would tell it."""
-        observed = self.observed
-        return sensible(conclude(observed), listened=observed.symptoms is not None)
+        observed = self.counted
+        found = conclude(observed)
+        # Between which devices a wire is open, all of them tell.
+        placed = (_segment(one, self.observed) for one in found.findings)
+        return sensible(replace(found, findings=tuple(placed)), listened=observed.symptoms is not None)
 
     def to_json(self) -> str:
         """The text of a saved hunt. No octets, no card data in it."""
@@ -268,6 +315,13 @@ class Hunt(Conversation):
             raise HuntError("what was heard is missing")
         hunt._became(answers)
         return hunt
+
+
+def _segment(one: Finding, observed: Observed) -> Finding:
+    if one.cause is not Cause.CONDUCTOR_OPEN:
+        return one
+    place = segment(observed.addresses, observed.order)
+    return replace(one, place=place, summary=summary(one.cause, place, observed))
 
 
 def understood(question: Question, text: str) -> str:

@@ -17,7 +17,7 @@ from benchtool.diagnose.mends import action_chance
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import PLACED
-from benchtool.diagnose.readings import ACTIONS, HERE, LIVE, METER, Action
+from benchtool.diagnose.readings import ACTIONS, HERE, LIVE, METER, Action, Kind, kind_of
 from benchtool.diagnose.sights import Sight
 from benchtool.diagnose.sights_known import SIGHTS, sight_of
 from benchtool.diagnose.sights_weigh import chances
@@ -97,10 +97,22 @@ def best_look(observed: Observed, state: State, done: Collection[str], address: 
 
 
 def look_at(name: str, observed: Observed, state: State) -> Question | None:
-    """A sight that is asked for by its name, whatever it is worth."""
-    sight = sight_of(name)
-    one = _weighed(sight, None, sight.minutes + _LOOK_MINUTES, chances(sight, None, state.heard_at), state)
+    """A sight, or a reading at a device, that is asked for by its name (`settings@4`), whatever it is worth."""
+    base, at, where = name.partition("@")
+    place = int(where) if where.isdigit() else None
+    if f"{base}{at}" in _READ_AT:
+        kind = kind_of(f"{base}{at}")
+        expect = measurements.meanings(kind, place, state.belief.present(), observed.length_m, state.at)
+        do = f"{kind.how.format(place=place_words(place))}."
+        return Question(
+            name, Ask.VALUE, do, (), how_to_read(kind), expect, kind.caution, kind.unit, minutes=kind.minutes
+        )
+    sight = sight_of(f"{base}{at}")
+    one = _weighed(sight, place, sight.minutes + _LOOK_MINUTES, chances(sight, place, state.heard_at), state)
     return _question(one, observed, state)
+
+
+_READ_AT = frozenset(kind.name for kind in METER if kind.at_device)
 
 
 def _cheap(one: _Candidate) -> bool:
@@ -124,6 +136,9 @@ def _candidates(
     actions = ACTIONS if _heard(observed) and weigh.something_wrong(observed.symptoms) else ()
     listed = measurements.choices(belief, observed.by_hand, observed.length_m, at, state.group, actions)
     listed = [choice for choice in listed if _choice_name(choice) not in done and not _told(choice, done)]
+    # Nobody swaps wires at a reader that has no light: that is no fault of the wires.
+    dark = {one.address for one in observed.by_hand.seen if one.sight == _THE_READER and one.answer == "dark"}
+    listed = [one for one in listed if not (one.what.name == "swap-wires@" and one.address in dark)]
     if not suspects and address is None:
         listed = _ranked([*_where_one_stands(observed, state, done), *listed])
     for number, choice in enumerate(listed[:_MOST_MEASURED]):
@@ -173,8 +188,10 @@ def _looks(observed: Observed, state: State, done: Collection[str], address: int
                 continue
         if (sight.heard_too and heard) or _name(sight.name, place) in done:
             continue
-        if sight.name == _STILL_ANSWERS and not heard:
-            continue  # nobody could hear it
+        if sight.name in (_STILL_ANSWERS, _RATE_SET) and not heard and not (sight.name == _RATE_SET and observed.tap):
+            continue  # nobody could hear it; and there is no rate of ours to compare with
+        if sight.name == _TERMINATORS and "both" in (one.answer for one in observed.by_hand.seen):
+            continue  # the last boxes told it; one too many shows in ohms
         table = chances(sight, place, state.heard_at)
         yield _weighed(sight, place, sight.minutes + _LOOK_MINUTES, table, state)
     if observed.length_m is None and "length" not in done and heard:
@@ -193,7 +210,7 @@ def _told(choice: measurements.Choice, done: Collection[str]) -> bool:
     return kind.endswith("@") and sum(name.startswith(kind) for name in done) >= _MOST_PLACES
 
 
-_THE_READER, _STILL_ANSWERS = "reader@", "still-answers@"
+_THE_READER, _STILL_ANSWERS, _RATE_SET, _TERMINATORS = "reader@", "still-answers@", "rate-set", "terminators"
 
 
 def _name(name: str, address: int | None) -> str:
@@ -290,8 +307,8 @@ def _question(one: _Candidate, observed: Observed, state: State) -> Question | N
     if len(expect) < 2:  # no result would tell causes in play apart
         return None
     return Question(
-        _choice_name(choice), Ask.VALUE, do, (), _HOW[choice.what.unit], expect, choice.what.caution, choice.what.unit,
-        gain, choice.minutes,
+        _choice_name(choice), Ask.VALUE, do, (), how_to_read(choice.what), expect, choice.what.caution,
+        choice.what.unit, gain, choice.minutes,
     )  # fmt: skip
 
 
@@ -314,6 +331,18 @@ _HOW = {
     "it shows: 61, 1.2k, 0.3, or open where it shows no end of ohms (OL).",
     "V": "Set the meter to DC volts. Type what it shows with its sign: 0.24, -0.2, 240m for millivolts.",
 }
+_QUIET = (
+    " To stop polling, switch the bus port off in the controller's settings; do not pull its plug, as bias and a "
+    "terminator often sit there. Where it cannot be stopped, the meter shows a mean of talk and pauses: Enter."
+)
+"""Common practice."""
+
+
+def how_to_read(kind: Kind) -> str:
+    """How the meter is used for a reading, for `?`."""
+    return _HOW[kind.unit] + (_QUIET if "polling stopped" in kind.how else "")
+
+
 LISTEN = Question(
     "listen",
     Ask.LISTEN,

@@ -11,14 +11,12 @@ import shlex
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import Conversation
+from benchtool.diagnose.hunt_reader import LEAST_IDLE_V, LEAST_SUPPLY_V, measured_at, no_supply, seen_at
 from benchtool.diagnose.hunt_retune import OWN, format_found
-from benchtool.diagnose.readings import Reading
+from benchtool.diagnose.hunt_set_to import SET_TO_HERE
+from benchtool.diagnose.readings import DOORS, LIVE, SUPPLY, UNPOWERED, Reading
 
-LEAST_SUPPLY_V = 10.8
-"""Below this a 12 V device may not work (common practice); a 24 V device even less."""
-_NO_SUPPLY_V = 1.0
-"""So little is none (judgement: a meter's slip, or what other wires leak into the cores)."""
-_NOT_ASKED = ("address",)
+_NOT_ASKED = ("address", SET_TO_HERE)
 """What is told, but is no evidence."""
 
 
@@ -61,14 +59,14 @@ def mend_first(hunt: Hunt) -> tuple[str, ...]:
 
 def low_supply(hunt: Hunt) -> Reading | None:
     """The lowest supply measured at a device that is too low for it; None where none is."""
-    low = [one for one in hunt.observed.by_hand.readings if one.kind == "supply@" and abs(one.value) < LEAST_SUPPLY_V]
+    low = [one for one in hunt.counted.by_hand.readings if one.kind == "supply@" and abs(one.value) < LEAST_SUPPLY_V]
     return min(low, key=lambda one: abs(one.value), default=None)
 
 
 def supply_words(reading: Reading) -> tuple[str, str]:
     """What a supply that is too low is, and what to do about it."""
     at = "the reader" if reading.address is None else f"address {reading.address}"
-    if abs(reading.value) < _NO_SUPPLY_V:
+    if no_supply(reading):
         said = f"No supply arrives at {at}: {reading.value:g} V was measured there."
         where = "its fuse, its power supply's output, the supply cores and their terminals"
     else:
@@ -79,3 +77,42 @@ def supply_words(reading: Reading) -> tuple[str, str]:
         where = "the power supply's output and load, then the length and section of the supply cores, and their joints"
     do = f"Follow the supply from {at} back: {where}. The mains side is for an electrician. Then hunt again."
     return said, do
+
+
+def replace_last(hunt: Hunt, place: str) -> tuple[str, ...]:
+    """What to do about a silent device at a place (`address 4`): what was not found good yet, and only then replace it.
+
+    Its settings come first: they cost nothing, and a device that is set wrong is as silent as a dead one.
+    """
+    counted, address = hunt.counted, _address_of(place)
+    supply, idle = measured_at(counted, "supply@", address), measured_at(counted, "ab-idle@", address)
+    swapped = any(one.action == "swap-wires@" and one.address == address for one in counted.by_hand.tried)
+    todo, good = [], []
+    if seen_at(counted, "settings@", address) == "listed":
+        good.append("its settings")
+    else:
+        todo.append("Look how the device is set: address and bit rate, against the list (switches, label, settings).")
+    if supply is not None and abs(supply) >= LEAST_SUPPLY_V:
+        good.append(f"its supply ({supply:g} V)")
+    else:
+        todo += [f"Caution: {SUPPLY} {DOORS}", "Measure the device's supply at its own terminals."]
+    if swapped or (idle is not None and idle > LEAST_IDLE_V):
+        good.append("its data wires")
+    else:
+        todo += [f"Caution: {LIVE}", "Look at its data wires: the right way round, and tight in their terminals."]
+    said = f"Found good already: {', '.join(good)}. " if good else ""
+    last = "Only then replace the device." if todo else "Replace the device."
+    return (*todo, f"Caution: {UNPOWERED}", said + last)
+
+
+def clock_last(hunt: Hunt, place: str, advised: tuple[str, ...]) -> tuple[str, ...]:
+    """The same for a device whose clock is off: another rate or format set there looks alike."""
+    if seen_at(hunt.counted, "settings@", _address_of(place)) == "listed":
+        return advised
+    return ("Look how the device is set: bit rate and format, against the list (switches, label, settings).", *advised)
+
+
+def _address_of(place: str) -> int | None:
+    """The address of a finding's place; None for the reader that one stands before."""
+    number = place.removeprefix("address ")
+    return int(number) if number.isdigit() else None

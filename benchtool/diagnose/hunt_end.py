@@ -14,6 +14,7 @@ from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import FOUND, Conversation
 from benchtool.diagnose.hunt_do import low_supply, own_setting
 from benchtool.diagnose.hunt_question import Answer
+from benchtool.diagnose.hunt_reader import contradicted
 from benchtool.diagnose.hunt_set_to import set_to_todo
 from benchtool.diagnose.hunt_silence import nobody_polls
 from benchtool.diagnose.hunt_subject import SILENT_FAULTS
@@ -111,15 +112,17 @@ def ending(hunt: Hunt) -> Ending:
     # Two can be found at once.
     call = [CALLS[cause] for cause, share in left if not found or share >= FOUND]
     if hunt.unexplained and beyond(hunt):
-        call = [CONFIGURES, *(one for one in call if one != CALLS[Cause.HEALTHY])]
+        call = [CONFIGURES, *(CALLS[cause] for cause, share in left if share >= FOUND and cause is not Cause.HEALTHY)]
     if nobody_polls(hunt.observed):
         call = [ELECTRICIAN, CONFIGURES]
     elif own_setting(hunt):
         call = [NOBODY]
     elif hunt.state.leader in (Cause.BAUD_WRONG, Cause.FORMAT_WRONG):
         call = [CONFIGURES]  # it is a device that is set otherwise: nothing of ours is clipped on
-    if set_to_todo(hunt.observed):
-        call = [CONFIGURES, *(one for one in call if one not in (SUPPLIER, CONFIGURES, CALLS[Cause.HEALTHY]))]
+    if hunt.unasked and beyond(hunt):
+        call = [CONFIGURES, *(CALLS[cause] for cause, share in left if share >= FOUND and cause is not Cause.HEALTHY)]
+    if set_to_todo(hunt.observed, hunt.address):
+        call = [CONFIGURES]
     if low_supply(hunt) is not None:
         call = [ELECTRICIAN, *(one for one in call if one not in (SUPPLIER, CALLS[Cause.HEALTHY]))]
     return Ending(found, tuple(left), out, tuple(dict.fromkeys(call)))
@@ -131,7 +134,7 @@ def _ruled_out(hunt: Hunt, named: Collection[Cause]) -> tuple[Cause, ...]:
     """
     belief = hunt.state.belief
     # Octets that are right say little of what can be there while every octet is right: meter and eyes do.
-    by_hand = believed(replace(hunt.observed, symptoms=None))
+    by_hand = believed(replace(hunt.counted, symptoms=None))
     present, total = belief.present(), sum(PRIORS.values())
     rows = {frozenset(members): row for row, members in enumerate(all_sets().members)}
     # Beside each cause that is left, which accounts for what was seen; in its place where the two cannot meet.
@@ -146,7 +149,7 @@ def _ruled_out(hunt: Hunt, named: Collection[Cause]) -> tuple[Cause, ...]:
         falls = min(float(logs[without] - logs[row]) for without, row in pairs)
         if falls >= math.log(_TIMES_LESS) and share * _TIMES_LESS < PRIORS[cause] / total:
             out.append(cause)
-    return tuple(out)
+    return tuple(sorted(out, key=lambda cause: -PRIORS[cause]))
 
 
 def beyond(hunt: Hunt) -> str:
@@ -222,10 +225,13 @@ def _log_odds(share: float) -> float:
 
 
 def odd(hunt: Hunt) -> tuple[str, ...]:
-    """Readings, by name, that no worked line of a set in play comes near: a slip, or something unthought of."""
+    """Readings, by name, that no worked line of a set in play comes near, or that cannot be beside what was heard: a
+    slip, or something unthought of.
+    """
     probability = hunt.state.belief.probability
     rows = np.flatnonzero(probability >= min(_IN_PLAY, float(probability.max())))
-    return tuple(one.name for one in hunt.observed.by_hand.readings if draws.load().off(one, rows) > _ODD)
+    strange = [one.name for one in hunt.counted.by_hand.readings if draws.load().off(one, rows) > _ODD]
+    return (*contradicted(hunt.observed), *strange)
 
 
 def learned(before: Mapping[str, float], after: Mapping[str, float]) -> tuple[tuple[str, float, float], ...]:

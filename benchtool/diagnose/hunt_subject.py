@@ -66,6 +66,9 @@ def accounts(cause: Cause, observed: Observed, state: State, address: int) -> bo
         where = state.at.get(cause, {})
         return where.get(address, 0.0) >= _AS_SUSPECT * max(where.values(), default=1.0)
     others = [one for one in observed.addresses if one.address != address and one.requests >= LEAST_REQUESTS]
+    if row.silent > row.damaged and len(others) > 1:
+        # A second device in trouble has its own, unless more of them are: what spoils replies silences none alone.
+        others.remove(max(others, key=lambda one: one.share(one.silent + one.damaged)))
     asked, failed = sum(one.requests for one in others), sum(one.silent + one.damaged for one in others)
     return not (row.never_answers and asked and failed < _HARMED * asked)
 

@@ -39,5 +39,6 @@ def log_likelihood(leans: Iterable[Lean]) -> npt.NDArray[np.float64]:
     sets = all_sets()
     logs = np.zeros(len(sets.members))
     for lean in leans:
-        logs += lean.log * sets.holds[:, INDEX[lean.cause]]
+        # A sound bus is the set without any cause.
+        logs += lean.log * (sets.holds[:, INDEX[lean.cause]] if lean.cause in INDEX else ~sets.holds.any(axis=1))
     return logs

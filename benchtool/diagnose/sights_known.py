@@ -183,7 +183,7 @@ SIGHTS: tuple[Sight, ...] = (
         "Listen again for 20 seconds while it is unplugged (benchtool listen in a second window), then plug it in "
         "again.",
         (("yes", "yes, it still answers"), ("no", "no, it is silent now")),
-        (0.02, 0.98),
+        (0.01, 0.99),
         {Cause.ADDRESS_DUPLICATE: (0.9, 0.1)},
         6.0,
         f"{LIVE} Its door may not answer meanwhile: warn the users.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from benchtool.diagnose import steps
@@ -13,7 +14,16 @@ from benchtool.diagnose.finding import Cause, Finding
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import FOUND, Conversation
 from benchtool.diagnose.hunt_card import CardHunt
-from benchtool.diagnose.hunt_do import low_supply, mend_first, not_yet, nothing_known, own_setting, supply_words
+from benchtool.diagnose.hunt_do import (
+    clock_last,
+    low_supply,
+    mend_first,
+    not_yet,
+    nothing_known,
+    own_setting,
+    replace_last,
+    supply_words,
+)
 from benchtool.diagnose.hunt_end import (
     CONFIGURES,
     LEFT,
@@ -26,10 +36,12 @@ from benchtool.diagnose.hunt_end import (
     weighed,
 )
 from benchtool.diagnose.hunt_question import Answer
+from benchtool.diagnose.hunt_reader import contradicted, others_silent
 from benchtool.diagnose.hunt_retune import AGAIN, again_words, mended
-from benchtool.diagnose.hunt_set_to import set_to_todo, set_to_words
+from benchtool.diagnose.hunt_set_to import lives_todo, set_to_todo, set_to_words, unasked_todo
 from benchtool.diagnose.hunt_silence import nobody_polls, silence_todo, silence_words
-from benchtool.diagnose.readings import DOORS, METER, SUPPLY, action_of, kind_of
+from benchtool.diagnose.places import PLACED, AtAddress
+from benchtool.diagnose.readings import DOORS, HERE, METER, SUPPLY, action_of, kind_of
 from benchtool.diagnose.sights_card import card_sight_of
 from benchtool.diagnose.sights_known import sight_of
 from benchtool.reports.diagnosis_text import proof_words, sure
@@ -38,6 +50,7 @@ from benchtool.reports.hunt_ask import WIDTH, wrap
 _MOST_STANDING = 5
 _MOST_PROOFS = 4
 _MOST_GROUPED = 8
+_MOST_OUT = 10
 _ONLY_SEEN = "Nothing wrong was seen; nothing was measured, and nothing was listened to: it may not be sound."
 _TELLING = 0.3
 _LAST = ("RESULT", "DO")
@@ -88,17 +101,27 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
         ]
     else:
         told = [_first(leader, group), *(f"At the same time {_named(one)}." for one in found[1:])]
+    otherwise = set_to_words(hunt.observed, hunt.answers, hunt.address) if isinstance(hunt, Hunt) else ""
+    if otherwise:  # that is why, whatever else is probable; what has nothing to do with one device is told beside it
+        found = [one for one in found if one.cause not in PLACED and shares[one.cause.value] >= FOUND]
+        found = [one for one in found if one.cause is not Cause.HEALTHY]
+        told = [otherwise, *(f"Beside it {_named(one)}." for one in found)]
+        likeliest = []
     lives = beyond(hunt).removeprefix("But ") if isinstance(hunt, Hunt) and (hunt.unexplained or hunt.unasked) else ""
+    if lives and leader.cause is Cause.HEALTHY and isinstance(hunt, Hunt) and not otherwise:
+        told = [_all_well(hunt)]
     lines = [line for text in (f"{lives[:1].upper()}{lives[1:]}", *told) for line in wrap(text, width=width)]
     unmeasured = not hunt.settled and leader.cause in (Cause.HEALTHY, CardCause.HEALTHY)
-    summaries = [_ONLY_SEEN] if unmeasured else [one.summary for one in found]
+    summaries = [_ONLY_SEEN] if unmeasured and not otherwise else [_here(one.summary, hunt) for one in found]
+    if lives and leader.cause is Cause.HEALTHY:
+        summaries = []
     lines += [line for text in summaries for line in wrap(text, width=width)]
     parts = [Section("RESULT", lines)]
     own = isinstance(hunt, Hunt) and own_setting(hunt)
     if isinstance(hunt, Hunt):
         low = low_supply(hunt)
         said = (
-            set_to_words(hunt.observed, hunt.answers),
+            *(_also_silent(one) for one in others_silent(hunt.observed, hunt.address)),
             "" if low is None else supply_words(low)[0],
             not_yet(hunt) if own else "",
             harmless(hunt),
@@ -116,7 +139,7 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     rows_told = [_decided(one, cause, leader.cause.value) for cause, rows in decided.items() for one in rows]
     parts.append(Section("WHAT COUNTED MOST", [line for one in rows_told for line in wrap(one, "- ", width=width)]))
     if isinstance(hunt, Hunt):
-        again = [line for name in odd(hunt) for line in wrap(doubted(name), "- ", width=width)]
+        again = [line for text in doubts(hunt).values() for line in wrap(text, "- ", width=width)]
         parts.append(Section("MEASURE AGAIN", again))
     names = {one.cause.value for one in found}
     others = sorted(((share, name) for name, share in shares.items() if name not in names), reverse=True)
@@ -124,14 +147,17 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     left = [f"- {name}: {share:.0%} ({sure(share)})" for share, name in others if share >= LEFT or name in named]
     if own:  # all that was heard came through it: the others are not settled at all
         left = []
-    parts.append(Section("STILL POSSIBLE", left))
-    todo = list(dict.fromkeys(text for one in (*likeliest, *found) for text in one.todo))
+    parts.append(Section("STILL POSSIBLE", [] if otherwise else left))
     if isinstance(hunt, Hunt):
-        todo = _todo(hunt, found, todo)
+        todo = _todo(hunt, found, _advised(hunt, (*likeliest, *found)))
+    else:
+        todo = list(dict.fromkeys(text for one in found for text in one.todo))
     parts.append(Section("DO", [line for text in todo for line in _do_lines(text, width)]))
     if isinstance(hunt, Hunt):
         end = ending(hunt)
-        parts.append(Section("RULED OUT", wrap(", ".join(cause.value for cause in end.ruled_out), width=width)))
+        if otherwise:  # what was asked was how it is set, and nothing else was looked into
+            end = replace(end, ruled_out=())
+        parts.append(Section("RULED OUT", wrap(_out_words(end.ruled_out), width=width)))
         parts.append(Section(_CALL, [line for call in end.call for line in wrap(call, "- ", width=width)]))
     else:
         call = CONFIGURES if leader.cause is CardCause.HEALTHY else _FITTER
@@ -175,11 +201,15 @@ def _todo(hunt: Hunt, found: Sequence[Finding | CardFinding], advised: list[str]
     """What to do: our own setting first, then a supply that is too low, then as is advised for the causes found."""
     if own_setting(hunt):
         return list(mend_first(hunt))
-    otherwise = list(set_to_todo(hunt.observed))
+    otherwise = list(set_to_todo(hunt.observed, hunt.address))
     low = low_supply(hunt)
     if otherwise and low is None:
-        return otherwise
+        return [*otherwise, *advised]
     if low is None:
+        if hunt.address is not None and (hunt.unasked or hunt.unexplained) and beyond(hunt):
+            first = unasked_todo(hunt.address) if hunt.unasked else lives_todo(hunt.address)
+            wrong = [one for one in found if one.cause is not Cause.HEALTHY and one.probability >= FOUND]
+            return [*first, *_advised(hunt, wrong)]
         return advised
     fed = (Cause.DEVICE_SILENT, Cause.DEVICE_RESETTING, Cause.HEALTHY)
     others = dict.fromkeys(text for one in found if one.cause not in fed for text in one.todo)
@@ -238,6 +268,67 @@ def _decided(one: Weighed, cause: str, leader: str) -> str:
 def _is_reading(name: str) -> bool:
     base, at, _ = name.partition("@")
     return f"{base}{at}" in _READINGS
+
+
+def _advised(hunt: Hunt, found: Sequence[Finding | CardFinding]) -> list[str]:
+    """How to mend what was found; what was measured good is not told again."""
+    todo: list[str] = []
+    for one in found:
+        place = one.place if isinstance(one, Finding) else ""
+        if one.cause is Cause.DEVICE_SILENT:
+            todo += replace_last(hunt, place)
+        else:
+            todo += clock_last(hunt, place, one.todo) if one.cause is Cause.CLOCK_OFF else one.todo
+    return list(dict.fromkeys(todo))
+
+
+def _also_silent(one: AtAddress) -> str:
+    """Of another device that never answers: nothing was looked at there."""
+    return (
+        f"Address {one.address} never answers either ({one.silent} of {one.requests} requests met by silence). Nothing "
+        f"here is of it: hunt there as well, with address {one.address}."
+    )
+
+
+def _all_well(hunt: Hunt) -> str:
+    """That the bus itself sounds well."""
+    rows = hunt.observed.addresses
+    answered, asked = sum(one.answered for one in rows), sum(one.requests for one in rows)
+    share = hunt.shares()[Cause.HEALTHY.value]
+    return f"The bus itself sounds well: {answered} of {asked} requests on it were answered (healthy, {share:.0%})."
+
+
+def _here(summary: str, hunt: Hunt | CardHunt) -> str:
+    """A cause's sentence, of the reader that one stands before where nobody knows an address."""
+    here = any(one.name.endswith(f"@{HERE}") and one.text for one in hunt.answers)
+    return summary.replace("one of the devices", "the reader that you stand before") if here else summary
+
+
+def heard_of(hunt: Hunt) -> str:
+    """What was heard of the reader that was told, or which address is silent; empty where nothing of it is to tell."""
+    if own_setting(hunt):
+        return ""
+    if hunt.unasked:
+        return f"Nobody asks address {hunt.address}: it is not entered at the controller, or the reader has another."
+    silent = [one for one in hunt.observed.addresses if one.never_answers and one.silent > one.damaged]
+    names = ", ".join(str(one.address) for one in silent[:_MOST_GROUPED])
+    more = ", …" if len(silent) > _MOST_GROUPED else ""
+    return f"Never answered: address {names}{more}." if silent else ""
+
+
+def _out_words(causes: Sequence[Cause]) -> str:
+    """What is ruled out, the likeliest before first."""
+    more = f", and {len(causes) - _MOST_OUT} more" if len(causes) > _MOST_OUT else ""
+    return ", ".join(cause.value for cause in causes[:_MOST_OUT]) + more
+
+
+def doubts(hunt: Hunt) -> dict[str, str]:
+    """What is to be measured again, by name, each with why."""
+    against = contradicted(hunt.observed)
+    return {
+        name: f"{name}: {against[name]}. It is not counted: measure it again" if name in against else doubted(name)
+        for name in odd(hunt)
+    }
 
 
 def doubted(name: str) -> str:

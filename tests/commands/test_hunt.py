@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from benchtool.commands import hunt_talk
-from benchtool.commands.errors import Exit
+from benchtool.commands import hunt_keep, hunt_talk
+from benchtool.commands.errors import CommandError, Exit
 from benchtool.commands.main import main
 from benchtool.commands.site_ask import PlainAsker
 from benchtool.frames.card.bits import Bits
@@ -34,7 +34,7 @@ def run(*words: str, typed: str = "") -> Result:
 
 
 def test_a_silent_reader_is_found_and_a_page_written() -> None:
-    result = run("sim:demo?fault=device-silent&at=4", "--page", "visit.md", typed="4\n\n1\n")
+    result = run("sim:demo?fault=device-silent&at=4", "--page", "visit.md", typed="4\n\n1\n0.1\n")
     assert result.exit_code == 0, result.output
     assert "escape" in result.output
     assert "device-silent at address 4" in result.output
@@ -69,15 +69,19 @@ def test_each_answer_is_saved_at_once_so_that_a_closed_terminal_loses_nothing(mo
     assert kept == [0, 1, 2, 3, 2]
 
 
-def test_a_hunt_that_cannot_be_saved_goes_on_and_says_so_once(tmp_path: Path) -> None:
-    result = run("--lines", "bus", "--save", "no/such/h1.json", typed="4\n\n\n.\n")
+def test_a_hunt_that_cannot_be_saved_goes_on_and_says_so_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(path: str, text: str) -> None:
+        raise CommandError(f"{path}: no room", Exit.OUTPUT)
+
+    monkeypatch.setattr(hunt_keep, "write_text", full)
+    result = run("--lines", "bus", "--save", "h1.json", typed="4\n\n\n.\n")
     assert result.exit_code == Exit.OUTPUT
     assert result.output.count("Not saved") == 1
     assert "3. " in result.output
 
 
 def test_the_last_answer_of_an_ended_hunt_can_be_taken_back_at_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
-    typed = "4\n\n1\n"
+    typed = "4\n\n1\n0.1\n"
     run("sim:demo?fault=device-silent&at=4", "--save", "piped.json", typed=f"{typed}<\n")
     answers = json.loads(Path("piped.json").read_text())["answers"]
     monkeypatch.setattr(hunt_talk, "at_terminal", lambda: True)
@@ -88,7 +92,7 @@ def test_the_last_answer_of_an_ended_hunt_can_be_taken_back_at_a_terminal(monkey
 
 
 def test_what_it_is_and_what_to_do_come_last_where_a_small_screen_shows_them() -> None:
-    shown = run("sim:demo?fault=device-silent&at=4", typed="4\n\n1\n").output
+    shown = run("sim:demo?fault=device-silent&at=4", typed="4\n\n1\n0.1\n").output
     assert shown.index("WHOM TO CALL") < shown.index("RESULT") < shown.index("\nDO\n")
 
 
@@ -112,7 +116,7 @@ def test_no_answers_at_all_still_save_where_it_stands() -> None:
 def test_the_page_tells_in_words_what_was_done_and_that_a_hunt_was_left() -> None:
     run("sim:demo?fault=device-silent&at=4", "--page", "left.md", typed="4\n\n.\n")
     run("--lines", "bus", "--page", "some.html", typed="4\n.\n")
-    run("sim:demo?fault=device-silent&at=4", "--page", "over.md", typed="4\n\n1\n")
+    run("sim:demo?fault=device-silent&at=4", "--page", "over.md", typed="4\n\n1\n0.1\n")
     left, over = (" ".join(Path(name).read_text().split()) for name in ("left.md", "over.md"))
     assert "Unfinished" in left
     assert "Unfinished" not in over
@@ -300,7 +304,8 @@ def test_a_hunt_that_is_killed_goes_on_from_the_last_answer(kill: str) -> None:
         hunting.stdin.flush()
         assert any(line.startswith("3. ") for line in hunting.stdout)
         hunting.send_signal(getattr(signal, kill))
-    assert hunting.returncode == -getattr(signal, kill)
+    # A polite kill is answered with how to go on, and the exit code that shells give it (128 and the signal's number).
+    assert hunting.returncode == (143 if kill == "SIGTERM" else -signal.SIGKILL)
     assert json.loads(Path("killed.json").read_text())["answers"] == [["address", "4"], ["who-is-dead", "one"]]
     result = run("--resume", "killed.json", typed=".\n")
     assert "Taken up again: 2 questions are done" in result.output
