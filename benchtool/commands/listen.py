@@ -222,7 +222,7 @@ def command(
         unheard = wanted.addresses - {row.address for row in figures.addresses}
         if figures.octets and unheard:
             click.echo(f"never heard of: address {', '.join(map(str, sorted(unheard)))}")
-        if record is not None:
-            click.echo(f"recorded in {record}: raw octets, card data included")
+        if session.recorded is not None:
+            click.echo(session.recorded.text())
     if session.failure is not None:
         raise session.failure

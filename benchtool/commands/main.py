@@ -128,7 +128,7 @@ def main(context: click.Context) -> None:
 def run() -> None:
     """Entry point: a closed pipe ends the program quietly; output that cannot be written is told in one line."""
     for stream in (sys.stdout, sys.stderr):
-        make_plain(stream)
+        make_plain(stream, os.environ)
         fold_long_lines(stream)
     try:
         main(prog_name="benchtool")

@@ -8,11 +8,25 @@ from __future__ import annotations
 import codecs
 import io
 import shutil
+from collections.abc import Mapping
 from typing import TextIO
 
 from benchtool.reports.folded import fold
+from benchtool.reports.signs import is_ascii_locale
 
-STAND_INS = {"…": "...", "•": "*", "×": "x", "→": "->", "←": "<-", "Ω": "ohm", "µ": "u", "─": "-", "━": "=", "–": "-"}
+STAND_INS = {
+    "…": "...",
+    "•": "*",
+    "×": "x",
+    "→": "->",
+    "←": "<-",
+    "Ω": "ohm",
+    "µ": "u",
+    "─": "-",
+    "━": "=",
+    "–": "-",
+    "·": ".",
+}
 
 
 def _stand_in(error: UnicodeError) -> tuple[str | bytes, int]:
@@ -20,11 +34,23 @@ def _stand_in(error: UnicodeError) -> tuple[str | bytes, int]:
     return "".join(STAND_INS.get(letter, "?") for letter in error.object[error.start : error.end]), error.end
 
 
-def make_plain(stream: TextIO) -> None:
-    """Let a stream with a poor encoding write stand-ins; others are not changed by it."""
+def make_plain(stream: TextIO, environ: Mapping[str, str]) -> None:
+    """Let a stream with a poor encoding, or in a locale of ASCII alone, write stand-ins; others are not changed by it.
+
+    In such a locale only signs of ours are changed: a name with other letters in it goes through as it is.
+    """
     codecs.register_error("benchtool-plain", _stand_in)
     if isinstance(stream, io.TextIOWrapper):
         stream.reconfigure(errors="benchtool-plain")
+    if not is_ascii_locale(environ):
+        return
+    as_it_is, table = stream.write, str.maketrans(STAND_INS)
+
+    def plain(text: str) -> int:
+        as_it_is(text.translate(table) if isinstance(text, str) else text)
+        return len(text)
+
+    stream.write = plain  # type: ignore[method-assign]
 
 
 def fold_long_lines(stream: TextIO) -> None:
@@ -41,8 +67,9 @@ def fold_long_lines(stream: TextIO) -> None:
         if not text or not isinstance(text, str):
             # click asks so what a stream takes, octets (an error) or text: neither begins a line.
             return as_it_is(text)
-        whole, fresh = fresh, text.endswith("\n")
-        if whole and fresh and "\x1b" not in text and "\r" not in text:
+        # A progress line that was wiped leaves the cursor where a line begins.
+        whole, fresh = fresh, text.endswith(("\n", "\r"))
+        if whole and text.endswith("\n") and "\x1b" not in text and "\r" not in text:
             as_it_is(_folded(text))
         else:
             as_it_is(text)

@@ -22,6 +22,7 @@ from benchtool.frames.frame import Frame
 from benchtool.frames.protocol_table import ProtocolTable
 from benchtool.frames.table_decoder import TableDecoder
 from benchtool.measure.tally import Tally
+from benchtool.reports.recorded import Recorded
 from benchtool.taps.file import FileTap
 from benchtool.taps.tap import Tap, TapError
 
@@ -65,6 +66,8 @@ class Session:
         self._on_notice = on_notice
         self._progress = progress
         self._recorder: Recorder | None = None
+        self.recorded = None if record is None else Recorded(record)
+        """How far it was recorded; None where it was not to be."""
         self._notices_shown = 0
         self._frames = 0
         self._heard_ns = 0
@@ -102,8 +105,9 @@ class Session:
                 except TapError as error:
                     self._failed = tap_failed(error)
                 except CaptureError as error:
-                    self._failed = CommandError(str(error), Exit.OUTPUT)
+                    self._recording_failed(error)
                 self._finish()
+                self._end_recording()
                 self._show_notices()
         self._show_notices()
 
@@ -118,6 +122,19 @@ class Session:
             return stack.enter_context(Recorder(self._record, self.tap.info, overwrite=self._overwrite))
         except CaptureError as error:
             raise recording_failed(error, self._record) from None
+
+    def _end_recording(self) -> None:
+        """What is still held must go into the file, too: whether that could be done is to be told."""
+        if self._recorder is not None and self._failed is None:
+            try:
+                self._recorder.close()
+            except CaptureError as error:
+                self._recording_failed(error)
+
+    def _recording_failed(self, error: CaptureError) -> None:
+        self._failed = CommandError(str(error), Exit.OUTPUT)
+        if self.recorded is not None:
+            self.recorded.broke_off_ns, self.recorded.why = self._heard_ns, str(error)
 
     def _listen(self) -> None:
         tap, decoder = self.tap, self.decoder
@@ -170,8 +187,11 @@ class Session:
         try:
             for item in self.tap.read(0):
                 self._hear(item)
-        except (TapError, CaptureError):
+        except TapError:
             pass  # the failure that ended the listening is told already
+        except CaptureError as error:
+            if self._failed is None:
+                self._recording_failed(error)
         self._take(self.decoder.close())
         self.gatherer.close(now_ns)
 

@@ -24,6 +24,7 @@ from benchtool.commands.options import (
     time_option,
 )
 from benchtool.commands.osdp_keys import key_file_caution, osdp_key_option, read_keys
+from benchtool.commands.outputs import is_there
 from benchtool.taps.tap import Tap, TapError
 
 if TYPE_CHECKING:
@@ -32,7 +33,8 @@ if TYPE_CHECKING:
     from benchtool.screens.watch_pump import Pump
 
 _WITHOUT = "benchtool listen prints lines, --still 80x24 one picture of the screen"
-_SIZE = re.compile(r"(\d{2,3})[xX](\d{2,3})", re.ASCII)
+_SIZE = re.compile(r"(\d{1,4})[xX](\d{1,4})", re.ASCII)
+_MOST = 999
 _STILL_S = 20.0
 """So much bus time goes into a still picture where nobody says, and there is no end."""
 
@@ -77,7 +79,8 @@ def command(
       benchtool watch visit.pcapng --speed 4
       benchtool watch sim:demo --for 12s --still 80x24
     """
-    from benchtool.screens.watch_glyphs import ASCII, BLOCKS, draws_blocks
+    from benchtool.reports.signs import draws_blocks
+    from benchtool.screens.watch_glyphs import ASCII, BLOCKS
     from benchtool.screens.watch_pace import FULL
 
     size = _size(still)
@@ -97,6 +100,9 @@ def command(
         pump.open()
     except TapError as error:
         raise tap_failed(error) from None
+    if record is not None and Path(record).exists() and not overwrite:
+        pump.finish()
+        raise is_there("--record", record)
     if record is not None and (refused := pump.record(record, overwrite=overwrite)):
         pump.finish()
         raise CommandError(refused, Exit.OUTPUT)
@@ -118,10 +124,16 @@ def command(
 def _size(text: str | None) -> tuple[int, int] | None:
     if text is None:
         return None
+    from benchtool.screens.watch_view import SMALLEST
+
     match = _SIZE.fullmatch(text.strip())
-    if match is None:
-        raise click.UsageError(f"--still {text}: columns and rows are wanted, such as 80x24.")
-    return int(match[1]), int(match[2])
+    size = (int(match[1]), int(match[2])) if match is not None else (0, 0)
+    if not all(least <= one <= _MOST for least, one in zip(SMALLEST, size, strict=True)):
+        least = f"{SMALLEST[0]}x{SMALLEST[1]}"
+        raise click.UsageError(
+            f"--still {text}: columns and rows are wanted, {least} to {_MOST}x{_MOST}, such as 80x24."
+        )
+    return size
 
 
 def _prepared(

@@ -349,7 +349,7 @@ def _place(
 ) -> tuple[str, int | None]:
     match = _AT.match(name.lower())
     if match is None or not equals:
-        raise ReadingError(f"{name!r}: a {what} looks like {example}")
+        raise ReadingError(f"{name!r}: {'an' if what[0] in 'aeiou' else 'a'} {what} looks like {example}")
     kind = match["kind"]
     if match["address"] is None:
         if kind in known:

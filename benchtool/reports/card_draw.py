@@ -12,12 +12,15 @@ from itertools import pairwise
 from benchtool.frames.card.bits import Bits
 from benchtool.frames.card.decode import CardReading, FieldValue
 from benchtool.frames.card.formats import CardFormat
-from benchtool.reports.folded import wrap
+from benchtool.reports.folded import columns, wrap
 
 WIDTH = 79
 LABEL = 14
 _MOST = WIDTH - LABEL - len("  100 ones FAIL")
 """Columns that fit between the labels and the counts."""
+
+
+_LEAST = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,11 +86,13 @@ class _Strip:
 def strips(row: CardFormat) -> list[_Strip]:
     """The frame in one strip where it fits, else in as few as do, cut after whole groups of eight."""
     made: list[_Strip] = []
+    # In a narrow terminal the counts are left out before a frame is cut.
+    most = max(_LEAST, min(_MOST, columns() - LABEL - len("  FAIL")))
     first = 1
     while first <= row.length:
         strip = _Strip(range(first, row.length + 1), row)
-        if strip.width > _MOST:
-            fit = max(place for place, column in strip.columns.items() if column < _MOST)
+        if strip.width > most:
+            fit = max(place for place, column in strip.columns.items() if column < most)
             strip = _Strip(range(first, max(first + 1, fit - fit % 8 + 1)), row)
         made.append(strip)
         first = max(strip.columns) + 1
@@ -120,7 +125,7 @@ def _field_lines(read: CardReading, strip: _Strip, glyphs: Glyphs) -> list[str]:
                 text = f" {text} "
             drawn[left : right + 1] = f"{text:{glyphs.field}^{right - left + 1}}"
         after = "".join(f"  {text}" for text in spelled)
-        return [line(read.format.name, "".join(drawn), after if len(after) + strip.width + LABEL <= WIDTH else "")]
+        return [line(read.format.name, "".join(drawn), after if len(after) + strip.width + LABEL <= columns() else "")]
     return [
         line(value.field.name, "".join(strip.bars(value.field.places, glyphs.field)))
         for value in read.values
@@ -147,8 +152,12 @@ def _parity_lines(read: CardReading, strip: _Strip, glyphs: Glyphs) -> list[str]
         drawn = strip.bars(group.members, glyphs.group)
         if group.bit in strip.columns:
             drawn[strip.columns[group.bit]] = "P"
-        after = f"  {check.ones:>2} ones {'PASS' if check.ok else 'FAIL'}" if group.members[-1] in strip.columns else ""
-        lines.append(line(f"bit {group.bit} {group.sense.value}", "".join(drawn), after))
+        verdict = "PASS" if check.ok else "FAIL"
+        after = f"  {check.ones:>2} ones {verdict}"
+        if LABEL + strip.width + len(after) > columns():
+            after = f"  {verdict}"
+        ends = group.members[-1] in strip.columns
+        lines.append(line(f"bit {group.bit} {group.sense.value}", "".join(drawn), after if ends else ""))
     return lines
 
 
@@ -181,7 +190,7 @@ def draw(reads: Sequence[CardReading], glyphs: Glyphs = UNICODE, marked: Sequenc
 
 def _hex(bits: Bits, strip: _Strip) -> str:
     text = f"  hex {bits.hex}"
-    return text if LABEL + strip.width + len(text) <= WIDTH else ""
+    return text if LABEL + strip.width + len(text) <= columns() else ""
 
 
 def legend(glyphs: Glyphs = UNICODE) -> str:

@@ -144,7 +144,8 @@ def figures_text(figures: WatchFigures) -> list[str]:
         by_kind.setdefault(count.kind, []).append(count)
     for counts in by_kind.values():
         row = KINDS[counts[0].kind]
-        where = ", ".join(f"{one.address} (×{one.count})" if one.count > 1 else f"{one.address}" for one in counts)
+        placed = sorted(counts, key=lambda one: one.address)
+        where = ", ".join(f"{one.address} (×{one.count})" if one.count > 1 else f"{one.address}" for one in placed)
         detail = (
             f": {counts[0].first.detail}"
             if len(counts) == 1 and counts[0].count == 1 and counts[0].first.detail

@@ -10,6 +10,7 @@ import difflib
 import io
 import os
 import re
+import shutil
 import sys
 import traceback
 from collections.abc import Iterator
@@ -275,8 +276,23 @@ class Shell:
             formatter.write_dl(commands_in(self._root))
         with formatter.section("Words of this prompt"):
             formatter.write_dl(list(OWN.items()))
-        click.echo(formatter.getvalue().lstrip("\n"), nl=False)
+        self._in_pages(formatter.getvalue().strip("\n").split("\n"))
         return 0
+
+    def _in_pages(self, lines: list[str]) -> None:
+        """Print lines, as many at a time as a terminal has rows; Ctrl-C leaves the rest out. A pipe gets all."""
+        rows = len(lines)
+        if self._interactive and sys.stdin.isatty() and sys.stdout.isatty():
+            rows = max(5, shutil.get_terminal_size().lines - 2)
+        while lines:
+            click.echo("\n".join(lines[:rows]))
+            lines = lines[rows:]
+            if lines:
+                try:
+                    click.pause(f"-- {len(lines)} more lines: any key; Ctrl-C leaves them out --")
+                except KeyboardInterrupt:
+                    click.echo()
+                    return
 
     def _run_help(self, meaning: Meaning) -> int:
         words = [*meaning.names, "--help"]

@@ -12,7 +12,9 @@ from prompt_toolkit.application import Application
 from prompt_toolkit.buffer import Buffer
 from prompt_toolkit.completion import DynamicCompleter, WordCompleter
 from prompt_toolkit.data_structures import Point
+from prompt_toolkit.document import Document
 from prompt_toolkit.filters import Condition
+from prompt_toolkit.history import DummyHistory, History, InMemoryHistory
 from prompt_toolkit.input import Input
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from prompt_toolkit.layout import BufferControl, ConditionalContainer, HSplit, Layout, VSplit, Window
@@ -25,7 +27,7 @@ from prompt_toolkit.styles import Style
 from benchtool.screens.watch_desk import Desk
 from benchtool.screens.watch_glyphs import Glyphs
 from benchtool.screens.watch_keys import ask_label, key_bar, most_rows, names
-from benchtool.screens.watch_look import ASK_EXAMPLES, Page
+from benchtool.screens.watch_look import ASK_EXAMPLES, SECRET_LINES, Ask, Page
 from benchtool.screens.watch_view import SMALLEST, Plan, Styled, draw, message_lines, plan
 
 RATE_HZ = 8.0
@@ -128,12 +130,19 @@ def make_app(
         ]
     )
 
+    # A line brings back its own earlier lines alone, and none where a card or a PIN may have been typed.
+    earlier: dict[Ask, History] = {ask: DummyHistory() if ask in SECRET_LINES else InMemoryHistory() for ask in Ask}
+
     def press(name: str) -> Callable[[KeyPressEvent], None]:
         def pressed(event: KeyPressEvent) -> None:
             desk.press(name)
             if look.ask is not None:
-                buffer.text = desk.begin_ask(look.ask)
-                buffer.cursor_position = len(buffer.text)
+                text = desk.begin_ask(look.ask)
+                buffer.history = earlier[look.ask]
+                buffer.reset(Document(text, 0))
+                event.app.clipboard.set_text("")  # nor does what was cut out of another line come back
+                if text:
+                    _select(buffer)
                 event.app.layout.focus(line)
 
         return pressed
@@ -174,6 +183,14 @@ def make_app(
     app.timeoutlen = 0.1
     desk.leave_now = lambda: _exit(app)
     return app
+
+
+def _select(buffer: Buffer) -> None:
+    """What stands in the line already is taken by Enter alone; the next letter takes its place."""
+    buffer.start_selection()
+    if buffer.selection_state is not None:
+        buffer.selection_state.enter_shift_mode()
+    buffer.cursor_position = len(buffer.text)
 
 
 def _exit(app: Application[None]) -> None:

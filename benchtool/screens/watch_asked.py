@@ -9,9 +9,11 @@ from benchtool.capture.chunk import Gap, Item
 from benchtool.capture.files import CaptureError
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.diagnose.readings import ByHand
+from benchtool.reports.recorded import Recorded
+from benchtool.screens import watch_typed
 from benchtool.screens.watch_diagnosis import Worker
 from benchtool.screens.watch_pace import Pace
-from benchtool.screens.watch_recording import Recorded, Recording
+from benchtool.screens.watch_recording import Recording
 from benchtool.screens.watch_source import Source
 from benchtool.screens.watch_state import Model
 from benchtool.screens.watch_summary import Part
@@ -54,9 +56,10 @@ class Asked(Written):
         self._record_into(path)
         return ""
 
-    def _record_into(self, path: str) -> None:
+    def _record_into(self, path: str, *before: str) -> None:
+        """Say so, behind what else is to be said now."""
         self.model.recording = path
-        self.tell(f"Recording into {path}: raw octets, card data included; only you may read it.")
+        self.tell(*before, f"Recording into {path}: raw octets, card data included; only you may read it.")
 
     def stop_recording(self) -> None:
         """End the recording, if there is one."""
@@ -93,13 +96,14 @@ class Asked(Written):
             self.model.say(refused)
             return refused
         not_taken = "" if got == wanted else f" (the device does not take {wanted})"
-        self._other_bus(f"the receiver was set to {got}{not_taken}")
-        if self.model.recording:
-            if failed := self._recording.go_on(source.info):
-                self.model.recording = ""
-                self.tell(f"The recording does not go on: {failed}")
-            else:
-                self._record_into(self._recording.files[-1].path)
+        said = self._other_bus(f"the receiver was set to {got}{not_taken}")
+        if not self.model.recording:
+            self.tell(*said)
+        elif failed := self._recording.go_on(source.info):
+            self.model.recording = ""
+            self.tell(*said, f"The recording does not go on: {failed}")
+        else:
+            self._record_into(self._recording.files[-1].path, *said)
         return ""
 
     def inject(self, text: str) -> str:
@@ -108,7 +112,7 @@ class Asked(Written):
         why = f"the simulated bus got the fault {text.strip() or 'healthy'}"
         if refused := self._reopen(address, self.source.settings):
             return refused.partition(": ")[2] or refused  # without the address: nobody typed it
-        self._other_bus(why)
+        self.tell(*self._other_bus(why))
         self.model.by_hand = ByHand()
         return ""
 
@@ -119,6 +123,8 @@ class Asked(Written):
         words = text.split(maxsplit=1)
         if words and words[0].lower() == "fault":
             return self.inject(words[1] if len(words) > 1 else "healthy")
+        if refused := watch_typed.not_a_deed(text):
+            return refused
         try:
             self.tell(self.source.act(text))
         except ValueError as error:
@@ -165,10 +171,10 @@ class Asked(Written):
                     self._recording.write(item)
                     self.model.hear(item)
 
-    def _other_bus(self, why: str) -> None:
-        """What comes now is to be counted by itself."""
+    def _other_bus(self, why: str) -> list[str]:
+        """What comes now is to be counted by itself; what is to be said of that."""
         self.count_anew(why, self.source.now_ns())
-        self.tell(f"Counting began anew: {why}.", *self._notices())
+        return [f"Counting began anew: {why}.", *self._notices()]
 
     def begin_anew(self) -> None:
         """As the user asked: counts, devices, findings; readings too, for they were of the bus as it was."""
@@ -184,9 +190,9 @@ class Asked(Written):
         """Counts, devices and evidence begin anew at that bus time; traffic, notes and recording go on."""
         # What the decoder still holds is decided first: every octet is counted somewhere.
         model = self.model
-        model.close(model.now_ns)
+        model.close(model.now_ns, goes_on=True)
         until = f"until {model.now_ns / 1e9:.1f} s, when {why}"
-        self.past.append(Part(until, model.figures(), model.noticed_figures(), model.found))
+        self.past.append(Part(until, model.figures(), model.noticed_figures(), model.found, model.trouble()))
         del self.past[:-20]
         model.begin(self.source.info, max(at_ns, model.now_ns))
         self._closed = False

@@ -168,8 +168,11 @@ class Desk(Pages):
         except ValueError as error:
             return str(error)
         self.pump.ask(lambda: self.pump.measured(more))
-        said = more.readings[0].text() if more.readings else text
-        self.look.tell(f"{said}: weighed with what is heard.")
+        said = watch_typed.reading_words(more.readings[0]) if more.readings else text
+        place = more.readings[0].address if more.readings else more.tried[0].address
+        known = place is None or self.model.knows(place)
+        doubt = "" if known else f" But no device {place} was heard: is the address right?"
+        self.look.tell(f"{said}: weighed with what is heard.{doubt}")
         return ""
 
     def _line(self, text: str) -> str:

@@ -152,6 +152,10 @@ class Devices:
             else:
                 found.told, found.told_text = (frame, seen), ""
 
+    def addresses(self) -> set[int]:
+        """Of those that are known."""
+        return {device.address for device in self._devices.values() if device.known}
+
     def _make_known(self, device: _Device) -> None:
         device.known = True
         self._known += 1

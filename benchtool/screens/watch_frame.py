@@ -24,14 +24,20 @@ _REASONS = {
 }
 
 
-def row_text(row: Row, *, show_secrets: bool = False) -> tuple[str, ...]:
-    """The page of a line: a frame whole, an event with its mend, a note as it stands."""
+_CRC = "CRC-16, as on the wire, low octet first"
+
+
+def row_text(row: Row, *, show_secrets: bool = False, marked: bool = True) -> tuple[str, ...]:
+    """The page of a line: a frame whole, an event with its mend, a note as it stands.
+
+    `marked`: whether this tap marks each octet that had a line error; where not, an octet without a mark tells nothing.
+    """
     if row.frame is not None:
         meaning = meaning_of(row)
         assert meaning is not None
         if not show_secrets:
             meaning = without_secrets(row.frame, meaning)
-        return tuple(_frame_text(row, row.frame, meaning, show_secrets))
+        return tuple(_frame_text(row, row.frame, meaning, show_secrets, marked))
     if row.event is not None:
         rule = row.event.row
         lines = [
@@ -45,7 +51,7 @@ def row_text(row: Row, *, show_secrets: bool = False) -> tuple[str, ...]:
     return (f"{heads[row.kind]} at {row.t_ns / 1e9:.4f} s", "", row.text)
 
 
-def _frame_text(row: Row, frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str]:
+def _frame_text(row: Row, frame: Frame, meaning: Meaning, show_secrets: bool, marked: bool) -> list[str]:
     # A name in plain words stands in the title already.
     name = f"{meaning.name}: " if meaning.name and meaning.name.isupper() else ""
     lines = [
@@ -71,14 +77,15 @@ def _frame_text(row: Row, frame: Frame, meaning: Meaning, show_secrets: bool) ->
     for read in frame_text.card_reads(meaning):
         number = card_number(read) if show_secrets else HIDDEN
         lines.append(f"  card as {read['format']}: {number}, parity {'ok' if read['parity_ok'] else 'WRONG'}")
-    return [*lines, "", *_octet_lines(frame, meaning, show_secrets)]
+    return [*lines, "", *_octet_lines(frame, meaning, show_secrets, marked)]
 
 
-def _octet_lines(frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str]:
+def _octet_lines(frame: Frame, meaning: Meaning, show_secrets: bool, marked: bool) -> list[str]:
     shown = frame_text.octets_text(frame, meaning, show_secrets=show_secrets).split(" ")
     if not frame.octets:
         shown = []
     places = _places(frame)
+    unmarked = "ok" if marked else "?"
     lines = ["OCTETS", "  at  hex bits       line  field"]
     if frame.lead:
         lines.append(f"  {len(frame.lead)} mark octet(s) FF before it, outside length and check")
@@ -91,13 +98,12 @@ def _octet_lines(frame: Frame, meaning: Meaning, show_secrets: bool) -> list[str
         ]
         words = [places[at]] if at in places else []
         words += [word for word in named if word not in words]
-        lines.append(f"{at:>4}  {text:<3} {bits}  {mark or 'ok':<4}  {', '.join(words)}".rstrip())
+        lines.append(f"{at:>4}  {text:<3} {bits}  {mark or unmarked:<4}  {', '.join(words)}".rstrip())
+    if not marked and shown:
+        lines += ["", "? in column line: this tap cannot tell which octet had a line error."]
     if frame_text.DOTS in shown:
-        lines += [
-            "",
-            "Dots hide card data, keys and digits, octets that may be some, and check values that",
-            "would tell them; --show-cards shows them.",
-        ]
+        hidden = "card data, keys and digits, octets that may be some, and check values that would tell them"
+        lines += ["", f"Dots hide {hidden}; --show-cards shows them."]
     return lines
 
 
@@ -108,20 +114,19 @@ def _check_text(frame: Frame, *, told: bool) -> list[str]:
         return []
     if frame.protocol is Protocol.OSDP:
         if octets[4] & osdp_check.USES_CRC:
-            sent, right = int.from_bytes(octets[-2:], "little"), osdp_check.crc(octets[:-2])
-            return [_compared("CRC-16 (low octet first)", sent, right, 4, told)]
-        return [_compared("checksum", octets[-1], osdp_check.checksum(octets[:-1]), 2, told)]
+            return [_compared(_CRC, octets[-2:], osdp_check.crc(octets[:-2]).to_bytes(2, "little"), told)]
+        return [_compared("checksum", octets[-1:], bytes([osdp_check.checksum(octets[:-1])]), told)]
     if frame.protocol is Protocol.MODBUS_RTU and len(octets) > 2:
-        sent, right = int.from_bytes(octets[-2:], "little"), modbus_crc(octets[:-2])
-        return [_compared("CRC-16 (low octet first)", sent, right, 4, told)]
+        return [_compared(_CRC, octets[-2:], modbus_crc(octets[:-2]).to_bytes(2, "little"), told)]
     return []
 
 
-def _compared(name: str, sent: int, right: int, digits: int, told: bool) -> str:
+def _compared(name: str, sent: bytes, right: bytes, told: bool) -> str:
+    """Both as they would stand on the wire."""
     verdict = "they agree" if sent == right else "THEY DIFFER"
     if not told:
         return f"check value: {name}, sent and worked out {HIDDEN}: {verdict}"
-    return f"check value: {name}, sent {sent:0{digits}X}, worked out {right:0{digits}X}: {verdict}"
+    return f"check value: {name}, sent {sent.hex(' ').upper()}, worked out {right.hex(' ').upper()}: {verdict}"
 
 
 def _places(frame: Frame) -> dict[int, str]:

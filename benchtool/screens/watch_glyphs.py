@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from prompt_toolkit.utils import get_cwidth
@@ -60,34 +60,6 @@ class Glyphs:
         if not self.plain:
             return text
         return "".join(letter if letter.isascii() else _STAND_INS.get(letter, "?") for letter in text)
-
-
-_DRAWN = "▁█·─●…•↑"
-_BY_PYTHON = ("C.UTF-8", "C.utf8", "UTF-8")
-
-
-def draws_blocks(encoding: str | None, environ: Mapping[str, str]) -> bool:
-    """Whether a terminal with that encoding of ours, in that environment, shows more than ASCII.
-
-    Python writes UTF-8 in the locales `C` and `POSIX`, and in those that are not installed, too (PEP 538, PEP 540):
-    the terminal may well not read it. There PEP 538 also sets LC_CTYPE, which therefore tells nothing.
-    """
-    if environ.get("TERM") == "linux":  # the console's font has few of them
-        return False
-    names = ("LC_ALL", "LANG") if environ.get("LC_CTYPE") in _BY_PYTHON else ("LC_ALL", "LC_CTYPE", "LANG")
-    locale = next((environ[name] for name in names if environ.get(name)), "")
-    if locale.upper() in ("C", "POSIX"):
-        return False
-    codeset = locale.partition(".")[2].partition("@")[0]
-    return _carried(encoding or "ascii") and (not codeset or _carried(codeset))
-
-
-def _carried(encoding: str) -> bool:
-    try:
-        _DRAWN.encode(encoding)
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return True
 
 
 BLOCKS = Glyphs("▁▂▃▄▅▆▇█", "·", "x", "!", "─", "●")

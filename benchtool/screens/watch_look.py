@@ -44,6 +44,10 @@ ASK_EXAMPLES = {
 """The same on a narrow screen."""
 
 
+SECRET_LINES = frozenset({Ask.NOTE, Ask.DO})
+"""Lines that may hold a card, keys or a PIN: the arrow keys bring back none of them."""
+
+
 class Focus(Enum):
     """Which list the arrow keys move in."""
 

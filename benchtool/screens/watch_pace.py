@@ -7,6 +7,7 @@ from __future__ import annotations
 
 FULL = 0.0
 """As fast as it goes."""
+PAUSED = "paused"
 SPEEDS = (0.1, 0.25, 1.0, 4.0, 16.0, 64.0, FULL)
 """Times real time, slowest first."""
 _LAG_NS = 500_000_000
@@ -52,5 +53,5 @@ class Pace:
     def text(self) -> str:
         """For the screen's head."""
         if self.paused:
-            return "paused"
+            return PAUSED
         return "full speed" if self.speed == FULL else f"speed {self.speed:g}"

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
+from benchtool.capture.chunk import LineErrors
 from benchtool.reports.diagnosis_text import diagnosis_text
 from benchtool.reports.osdp_text import figures_text
 from benchtool.screens import watch_frame
 from benchtool.screens.watch_devices import place_of
 from benchtool.screens.watch_look import Focus, Page
+from benchtool.screens.watch_rows import Row
 from benchtool.screens.watch_walk import Walk
 
 
@@ -28,7 +32,11 @@ class Pages(Walk):
             none = "There is no line to open yet." if self.look.filter.all else "No line that is shown to open."
             self.look.tell(none)
             return
-        self.look.open(Page.FRAME, watch_frame.row_text(row, show_secrets=self.look.show_secrets))
+        self.look.open(Page.FRAME, self._row_text(row))
+
+    def _row_text(self, row: Row) -> tuple[str, ...]:
+        marked = self.model.info.line_errors is LineErrors.MARKED
+        return watch_frame.row_text(row, show_secrets=self.look.show_secrets, marked=marked)
 
     def _older_line(self) -> None:
         self._move(-1)
@@ -64,7 +72,10 @@ class Pages(Walk):
             return
         noticed = figures_text(self.model.noticed_figures())
         made = f"Worked out at {found.at_ns / 1e9:.1f} s of bus time, from {found.octets} octets."
-        self.look.open(Page.WHY, (made, "", *diagnosis_text(found.diagnosis, noticed=noticed)))
+        text = "\n".join(diagnosis_text(found.diagnosis, noticed=noticed))
+        # Here is no command line; the page breaks its lines itself.
+        text = re.sub(r"--json and\s+--report\s+list all", "benchtool diagnose --report lists all", text)
+        self.look.open(Page.WHY, (made, "", *text.split("\n")))
 
     def _back(self) -> None:
         self.look.back()

@@ -95,7 +95,7 @@ class Pump(Asked):
 
     def settle(self) -> None:
         """Work the diagnosis out from all that was heard, now; for who has no thread for it."""
-        if self._can_judge(self.model.now_ns, last=True):
+        if self._can_judge(last=True):
             self.worker.work(self.model.work())
 
     def refusal(self, request: Callable[[], str]) -> str:
@@ -188,16 +188,16 @@ class Pump(Asked):
         stretch, octets, at_ns = self._worked
         now_ns = model.now_ns
         heard = model.octets
-        if not worker.is_due() or not self._can_judge(now_ns, last=last):
+        if not worker.is_due() or not self._can_judge(last=last):
             return
         if stretch == model.stretches and octets == heard and (last or now_ns - at_ns < _AGAIN_NS):
             return
         self._worked = (model.stretches, heard, now_ns)
         worker.give(model.work())
 
-    def _can_judge(self, now_ns: int, *, last: bool) -> bool:
+    def _can_judge(self, *, last: bool) -> bool:
         """Whether enough was heard to say anything; long silence at a bus that could speak is something, too."""
-        waited_ns = now_ns - self.model.began_ns
+        waited_ns = self.model.listened_ns
         if self.model.octets:
             return last or waited_ns >= _FIRST_NS
         return waited_ns >= _SILENT_NS and not self.source.is_file

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
 from io import BufferedWriter
 from pathlib import Path
 
@@ -15,29 +14,11 @@ from benchtool.capture.chunk import Item, LineCounts, TapInfo
 from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.private import create_private
 from benchtool.capture.recorder import LOG_SUFFIXES
+from benchtool.reports.recorded import Recorded
 from benchtool.screens.watch_state import Note
 
 _ENDINGS = (".pcapng", "", *LOG_SUFFIXES)
 _FLUSH_NS = 1_000_000_000
-
-
-@dataclass(slots=True)
-class Recorded:
-    """A file that was recorded into."""
-
-    path: str
-    broke_off_ns: int | None = None
-    """Bus time at which it could no longer be written; None where it ended as it should."""
-    why: str = ""
-
-    def text(self) -> str:
-        """For the summary."""
-        if self.broke_off_ns is None:
-            return f"recorded in {self.path}: raw octets, card data included"
-        return (
-            f"recorded in {self.path} only until {self.broke_off_ns / 1e9:.1f} s ({self.why}; its last second may "
-            "be missing): raw octets, card data included"
-        )
 
 
 class Recording:
@@ -62,7 +43,7 @@ class Recording:
         try:
             recorder.open()
         except CaptureError as error:
-            return str(error)
+            return f"{path} is there already and is kept; give another name" if error.reason == "exists" else str(error)
         self.end()
         self._recorder, self._base = recorder, path
         self.files.append(Recorded(path))

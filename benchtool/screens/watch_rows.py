@@ -5,7 +5,8 @@ A line is put into words only when somebody looks at it: on a fast bus most neve
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from dataclasses import dataclass, field
 from enum import Enum
 from functools import lru_cache
 
@@ -131,6 +132,10 @@ def words_of(row: Row) -> str:
     return f"{line.time} {line.who} {line.verdict} {line.what}".lower()
 
 
+_ADDRESS = re.compile(r"\baddress(?:es)?\s+(?=[0-9])")
+"""Before a number it says no more than the number."""
+
+
 @dataclass(frozen=True, slots=True)
 class Filter:
     """Which lines are shown: `errors`, `events`, addresses, or words that stand in the line; all must hold.
@@ -142,6 +147,8 @@ class Filter:
     events: bool = False
     addresses: frozenset[int] = frozenset()
     words: tuple[str, ...] = ()
+    typed: str = field(default="", compare=False)
+    """As it was typed, in that order."""
 
     @staticmethod
     def parse(text: str) -> Filter:
@@ -149,7 +156,7 @@ class Filter:
         errors = events = False
         addresses: set[int] = set()
         words: list[str] = []
-        for word in text.lower().replace(",", " ").split():
+        for word in _ADDRESS.sub("", text.lower()).replace(",", " ").split():
             if word == "errors":
                 errors = True
             elif word == "events":
@@ -158,7 +165,7 @@ class Filter:
                 addresses.add(int(word))
             else:
                 words.append(word)
-        return Filter(errors, events, frozenset(addresses), tuple(words))
+        return Filter(errors, events, frozenset(addresses), tuple(words), " ".join(text.lower().split()))
 
     @property
     def all(self) -> bool:
@@ -166,7 +173,9 @@ class Filter:
         return not (self.errors or self.events or self.addresses or self.words)
 
     def text(self) -> str:
-        """As it would be typed."""
+        """As it was typed, or would be."""
+        if self.typed:
+            return self.typed
         parts = [word for word, there in (("errors", self.errors), ("events", self.events)) if there]
         return " ".join([*parts, *map(str, sorted(self.addresses)), *self.words])
 

@@ -16,7 +16,7 @@ MOST = 54
 """Columns of a short caution: with the sign before it and the key behind it that makes 60."""
 
 _CAUTIONS = {
-    f"{LIVE} {STOPPED}": "Signal terminals only, no mains. Doors may stop: warn.",
+    f"{LIVE} {STOPPED}": "Touch no mains. Doors may stop answering: warn people.",
     f"{LIVE} Its door may not answer meanwhile: warn the users.": "Signal terminals only, no mains. Warn at its door.",
     LIVE: "Powered: touch signal terminals only, no mains parts.",
     UNPOWERED: "All power off: doors may unlock; warn, keep exits free",

@@ -125,6 +125,8 @@ class Model(Scroll):
         """Why nothing can be heard just now; empty where that is not so."""
         self.deaf_since_ns: int | None = None
         """Bus time since which that is so."""
+        self._deaf_ns = 0
+        """How long it could not hear since counting began, but for now."""
         self._hears_since_ns = 0
         """Bus time at which it could hear again."""
         self.recording = ""
@@ -136,8 +138,8 @@ class Model(Scroll):
         self._spoken, self._keys = spoken, keys
         self._now_ns = 0
         self._stretch: _Stretch
-        self._worded: tuple[Found | None, str, str] | None = None
-        """The finding last drawn, in words and in few."""
+        self._worded: tuple[Found | None, str, str, str] | None = None
+        """The finding last drawn, the fault that was plain to see then, and the finding in words and in few."""
         self._slow: tuple[tuple[int, ...], tuple[DeviceLine, ...], tuple[Cell, ...], Rates] | None = None
 
     def begin(self, info: TapInfo, now_ns: int, *, by_file: bool = False) -> None:
@@ -153,6 +155,9 @@ class Model(Scroll):
             watch = OsdpWatch(info, self._keys)
             self._stretch = _Stretch(info, tally, decoder, gatherer, watch, strip)
             self._now_ns = self.began_ns = now_ns
+            self._deaf_ns = 0
+            if self.deaf_since_ns is not None:  # what was not heard before belongs to what was before
+                self.deaf_since_ns = now_ns
             self.stretches += 1
             self.found, self.ended = None, ""
 
@@ -182,6 +187,17 @@ class Model(Scroll):
         """Bus time."""
         return self._now_ns
 
+    @property
+    def listened_ns(self) -> int:
+        """How long it could hear since counting began."""
+        deaf_ns = self._deaf_ns + (0 if self.deaf_since_ns is None else self._now_ns - self.deaf_since_ns)
+        return self._now_ns - self.began_ns - deaf_ns
+
+    def knows(self, address: int) -> bool:
+        """Whether a device of that address is known."""
+        with self.lock:
+            return address in self._stretch.devices.addresses()
+
     def hear(self, item: Item) -> None:
         """Take an item from the tap; the caller holds the lock."""
         stretch = self._stretch
@@ -197,6 +213,8 @@ class Model(Scroll):
             stretch.gatherer.item(item)
             self._take(frames)
         elif isinstance(item, Gap):
+            # It may have begun before counting began anew.
+            item = item._replace(t_ns=max(item.t_ns, min(self.began_ns, item.end_ns)))
             # What the decoder still held was heard before the gap.
             self._take(stretch.decoder.feed(item))
             stretch.gatherer.item(item)
@@ -218,7 +236,9 @@ class Model(Scroll):
         if lost and self.deaf_since_ns is None:
             self.deaf_since_ns = max(since_ns, self.began_ns)
         elif not lost and self.deaf_since_ns is not None:
-            self.deaf_since_ns, self._hears_since_ns = None, max(since_ns, self._now_ns)
+            again_ns = max(since_ns, self._now_ns)
+            self._deaf_ns += max(0, again_ns - self.deaf_since_ns)
+            self.deaf_since_ns, self._hears_since_ns = None, again_ns
         self.lost = lost
 
     def _take(self, frames: list[Frame]) -> None:
@@ -241,10 +261,14 @@ class Model(Scroll):
         for event in events:
             self.rows.append(Row(RowKind.EVENT, event.t_ns, event=event))
 
-    def close(self, now_ns: int) -> None:
-        """Listening ends: what is still held is decided."""
+    def close(self, now_ns: int, *, goes_on: bool = False) -> None:
+        """Listening ends: what is still held is decided. `goes_on`: the tap does, and has not told the gap it is in."""
         with self.lock:
             stretch = self._stretch
+            if goes_on and self.deaf_since_ns is not None and self.deaf_since_ns < now_ns:
+                gap = Gap(self.deaf_since_ns, now_ns, self.lost)
+                self._take(stretch.decoder.feed(gap))
+                stretch.gatherer.item(gap)
             self._take(stretch.decoder.close())
             stretch.gatherer.close(now_ns)
             self._tell(stretch.watch.close(now_ns))
@@ -321,6 +345,12 @@ class Model(Scroll):
         """The devices as they were last drawn."""
         return () if self._slow is None else self._slow[1]
 
+    def trouble(self) -> str:
+        """The fault that is plain to see now, in few words; empty where none is."""
+        with self.lock:
+            now_ns, stretch = self._now_ns, self._stretch
+            return watch_words.trouble(stretch.strip.rates(now_ns), stretch.devices.lines(now_ns))
+
     def _heard(self) -> tuple[int, int | None]:
         """Since when it listens without a break, and when the last octet came; that before a break is long ago."""
         heard_ns, again_ns = self._stretch.heard_ns, self._hears_since_ns
@@ -349,16 +379,18 @@ class Model(Scroll):
             except IndexError:
                 continue
         found = self.found
-        if self._worded is None or self._worded[0] is not found:
+        wrong = watch_words.trouble(rates, devices)
+        if self._worded is None or self._worded[0] is not found or self._worded[1] != wrong:
             leading = None if found is None else found.diagnosis
-            self._worded = (found, watch_words.finding_sentence(leading), watch_words.finding_in_short(leading))
-        _, finding, finding_short = self._worded
+            words = watch_words.finding_sentence(leading, wrong), watch_words.finding_in_short(leading, wrong)
+            self._worded = (found, wrong, *words)
+        _, _, finding, finding_short = self._worded
         step = found.diagnosis.next[0] if found is not None and found.diagnosis.next else None
         return Snapshot(
             tap=stretch.info.name,
             settings=str(stretch.info.settings),
             now_ns=now_ns,
-            pace=self.pace if self.share is None else f"{self.pace}, {self.share:.0%} played",
+            pace=self.pace if self.share is None else f"{self.pace}, {self.share:.0%} of file",
             recording=self.recording,
             state=f"Cannot hear now: {self.lost}. It goes on as soon as it is back."
             if self.lost and not self.ended

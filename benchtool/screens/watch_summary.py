@@ -27,6 +27,8 @@ class Part(NamedTuple):
     figures: Figures
     noticed: WatchFigures
     found: Found | None
+    trouble: str
+    """The fault that was plain to see at its end; empty where none was."""
 
 
 def summary_lines(pump: Pump, width: int) -> list[str]:
@@ -34,21 +36,22 @@ def summary_lines(pump: Pump, width: int) -> list[str]:
     model = pump.model
     lines = [frame_text.tap_line(model.info)]
     for part in pump.past:
-        lines += ["", f"{part.until}:", *_part_lines(part.figures, part.noticed, part.found, width)]
+        lines += ["", f"{part.until}:", *_part_lines(part, width)]
     if pump.past:
         lines += ["", "after that:"]
-    lines += _part_lines(model.figures(), model.noticed_figures(), model.found, width)
+    last = Part("", model.figures(), model.noticed_figures(), model.found, model.trouble())
+    lines += _part_lines(last, width)
     if model.found is not None:
         lines.append("benchtool diagnose tells the evidence")
     lines += [*_moments("readings", model.readings), *_moments("notes", model.notes)]
     return lines + [file.text() for file in pump.recorded]
 
 
-def _part_lines(figures: Figures, noticed: WatchFigures, found: Found | None, width: int) -> list[str]:
+def _part_lines(part: Part, width: int) -> list[str]:
     """The figures of a part as `listen` prints them, what was noticed in it, and its finding."""
-    lines = [*frame_text.figures_text(figures, width), *osdp_text.figures_text(noticed)]
-    if found is not None:
-        lines += ["", *wrapped([finding_sentence(found.diagnosis)], width)]
+    lines = [*frame_text.figures_text(part.figures, width), *osdp_text.figures_text(part.noticed)]
+    if part.found is not None:
+        lines += ["", *wrapped([finding_sentence(part.found.diagnosis, part.trouble)], width)]
     return lines
 
 

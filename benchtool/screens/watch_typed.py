@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+import re
+
 from benchtool.capture.rates import DEVICE_RATES
 from benchtool.capture.settings import CharFormat, LineSettings
-from benchtool.diagnose.readings import ACTIONS, METER, ByHand, parse_reading, parse_tried
+from benchtool.diagnose.readings import ACTIONS, METER, MOST_OHM, ByHand, Reading, kind_of, parse_reading, parse_tried
 from benchtool.screens.watch_diagnosis import Found
 from benchtool.screens.watch_look import Ask
 from benchtool.simulate.faults import FAULTS
 from benchtool.simulate.osdp_actions import usage
 
 _VERBS = tuple(line.split()[0] for line in usage(controller=False))
+DEEDS = (*_VERBS, "fault")
+"""What can be done on a simulated bus."""
+_ACTIONS = tuple(f"{action.name}ADDRESS" if action.name.endswith("@") else action.name for action in ACTIONS)
 
 
 def words(ask: Ask | None) -> list[str]:
     """Words that can be filled in."""
-    if ask is Ask.DO:
-        return [*_VERBS, "fault", *FAULTS]
+    if ask is Ask.DO:  # a blank where more is wanted
+        return [*(f"{verb} " for verb in DEEDS), *FAULTS]
     if ask is Ask.MEASURED:
-        return [*(kind.name for kind in METER), *(action.name for action in ACTIONS)]
+        names = (*(kind.name for kind in METER), *(action.name for action in ACTIONS))
+        return [*(name if name.endswith("@") else f"{name} " for name in names), "better", "same"]
     return ["errors", "events"] if ask is Ask.FILTER else []
 
 
@@ -27,10 +33,15 @@ def hint(ask: Ask | None, found: Found | None, settings: LineSettings) -> str:
     if ask is Ask.MEASURED:
         steps = [] if found is None else [step.name for step in found.diagnosis.next if step.name]
         if steps:
-            return f"Most worth now: {', '.join(steps)}. w tells how; -ab-ohms takes a reading back."
+            return (
+                f"Most worth now: {', '.join(steps)}; of an action type better or same. w tells how; -ab-ohms takes a "
+                "reading back."
+            )
         return "benchtool diagnose --readings lists all that can be given; -ab-ohms takes a reading back."
     if ask is Ask.DO:
         return f"{', '.join(_VERBS)} (after @ADDRESS), or fault and one of: {', '.join(FAULTS)}"
+    if ask is Ask.FILTER:
+        return "errors, events, addresses (5 or 3,4), words of the line (poll); several narrow it; nothing: all"
     if ask is Ask.LINE:
         return f"Now {settings}. Usual rates: {', '.join(map(str, sorted(DEVICE_RATES)))}"
     return ""
@@ -40,9 +51,33 @@ def result(text: str) -> ByHand:
     """`ab-ohms 61`, `ab-ohms=61`, `swap-clip better`; ValueError with the mend."""
     name, _, value = text.replace("=", " ", 1).partition(" ")
     line = f"{name}={value.strip()}"
+    kind = _NAME.sub("", name.lower())
     if value.strip().lower() in ("better", "same"):
         return ByHand(tried=(parse_tried(line),))
+    if any(action.name.rstrip("@") == kind for action in ACTIONS):
+        raise ValueError(f"{name}: what did it bring? {name} better, or {name} same")
+    if not any(one.name.rstrip("@") == kind for one in METER):
+        readings = ", ".join(f"{one.name}ADDRESS" if one.name.endswith("@") else one.name for one in METER)
+        raise ValueError(f"no such reading; there are {readings}; or, with better or same: {', '.join(_ACTIONS)}")
     return ByHand(readings=(parse_reading(line),))
+
+
+_NAME = re.compile(r"@.*")
+
+
+def reading_words(reading: Reading) -> str:
+    """A reading as a meter shows it: `ab-ohms 61 kohm`."""
+    unit = kind_of(reading.kind).unit
+    if unit != "ohm" or not 1_000 <= reading.value < MOST_OHM:
+        return reading.text()
+    size, factor = ("Mohm", 1e6) if reading.value >= 1e6 else ("kohm", 1e3)
+    return f"{reading.name} {reading.value / factor:.4g} {size}"
+
+
+def not_a_deed(text: str) -> str:
+    """Why what was typed is nothing that can be done, in the words of the hint; empty where it may be."""
+    said = [word for word in text.lower().split() if not word.startswith("@")]
+    return "" if said[:1] and said[0] in DEEDS else f"no such thing to do; there are {', '.join(DEEDS)}"
 
 
 def withdrawn(text: str) -> str:

@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from benchtool.frames.frame import Protocol
+from benchtool.frames.meaning import HIDDEN
 from benchtool.reports.frame_text import milliseconds
 from benchtool.screens.watch_devices import SIGNS, DeviceLine, State, place_of
 from benchtool.screens.watch_glyphs import Glyphs, fit, history
 from benchtool.screens.watch_look import Focus, Look, Page
+from benchtool.screens.watch_pace import PAUSED
 from benchtool.screens.watch_rows import Line
 from benchtool.screens.watch_short import Sentences, caution_forms, cut_to, finding_forms, shared_out, step_forms
 from benchtool.screens.watch_state import Snapshot
@@ -41,6 +43,8 @@ _ROOMY = 76
 """From so many columns on everything is written out."""
 _LABEL = 21
 """Columns before the strip of the line's past."""
+_MOST_SAID = 6
+"""Rows that what is said may take."""
 _FAST_ENOUGH = 3
 """A line or two that passed by is no news."""
 
@@ -88,8 +92,18 @@ def plan(width: int, height: int, devices: int, key_rows: int, *, blind: bool = 
     known = min(max(1, devices), max(1, ((left - 2) * 3 + 2) // 5))
     shown = known if left >= 5 else min(known, 1)
     traffic = max(1, left - shown - 2)
-    said = max(1, min(message, traffic))
-    traffic -= said - 1
+    # Why something was not taken, with its mend, is worth more than what else stands here for that moment.
+    said = 1
+    while said < min(message, _MOST_SAID):
+        if traffic > 1:
+            traffic -= 1
+        elif shown > 1:
+            shown -= 1
+        elif counts:
+            counts -= 1
+        else:
+            break
+        said += 1
     return Plan(width, height, state, finding, todo, caution, strip, counts, shown, traffic, said, key_rows)
 
 
@@ -138,23 +152,27 @@ def _too_small(shot: Snapshot) -> list[str]:
 
 
 def clock(now_ns: int) -> str:
-    """Bus time for people: `12.4 s`, `3:07`, `1:02:45`."""
-    seconds = now_ns / 1e9
-    if seconds < 60:
-        return f"{seconds:.1f} s"
-    whole = int(seconds)
-    if whole < 3600:
-        return f"{whole // 60}:{whole % 60:02}"
-    return f"{whole // 3600}:{whole // 60 % 60:02}:{whole % 60:02}"
+    """Bus time as the traffic and the notes have it: `187.2 s`."""
+    return f"{now_ns / 1e9:.1f} s"
 
 
 def _head(shot: Snapshot, width: int, glyphs: Glyphs) -> Styled:
     left, settings = f" {shot.tap}  {shot.settings}", f"  {shot.settings}"
     recording = f"{glyphs.recording} {shot.recording}" if shot.recording else "not recording"
-    parts = [part for part in (shot.pace, clock(shot.now_ns), recording) if part]
-    while len(parts) > 1 and len("  ".join(parts)) > max(width // 2, width - len(left) - 3):
-        del parts[-1 if not shot.recording else 0]
-    right = glyphs.text(f" {'  '.join(parts)} ")[-(width * 2 // 3) :]
+    room = max(width // 2, width - len(left) - 3)
+    short = f"{glyphs.recording} recording" if shot.recording else ""
+    pace = shot.pace.partition(", ")[0]
+    # What is left out first: how much was played, the recording's name, that there is none, the pace unless it rests.
+    forms = (
+        (shot.pace, clock(shot.now_ns), recording),
+        (pace, clock(shot.now_ns), recording),
+        (shot.pace, clock(shot.now_ns), short),
+        (pace, clock(shot.now_ns), short),
+        (pace, short),
+        (pace if pace == PAUSED else "", short or clock(shot.now_ns)),
+    )
+    texts = ["  ".join(part for part in form if part) for form in forms]
+    right = glyphs.text(f" {next((text for text in texts if len(text) <= room), texts[-1])} ")
     room = width - len(right)
     if len(left) > room > len(settings) + 8:  # the end of a long name says more than its beginning
         more = "~" if glyphs.plain else "…"
@@ -272,10 +290,18 @@ def _devices(devices: Sequence[DeviceLine], resolution_ns: int, look: Look, plan
 
 
 def _last_words(last: str, room: int) -> str:
-    """What a device told last, without its time where what it told, say a number, is whole only then."""
+    """What a device told last, with its time: its dots go first. The time goes only where a number that is shown is not
+    whole else.
+    """
     told, _, _ = last.partition(" (")
-    untimed = last.partition(": ")[2]
-    return untimed if len(told) > room >= len(untimed.partition(" (")[0]) else last
+    if len(told) <= room or ": " not in last:
+        return last
+    if HIDDEN in last:
+        return last.replace(f" {HIDDEN}", "")
+    time, _, untimed = last.partition(": ")
+    number = untimed.partition(" (")[0]
+    bare = f"{time}: {number.removeprefix('card ').removeprefix('keys ')}"
+    return bare if len(bare) <= room else untimed if len(number) <= room else last
 
 
 def _device_columns(

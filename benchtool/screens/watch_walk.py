@@ -127,7 +127,11 @@ class Walk:
         if not text:
             look.tell("Showing everything.")
         elif self.model.search(_was_heard, look, self.model.lines(look).end - 1, -1) is None:
-            look.tell(f"No line in the screen's memory fits “{look.filter.text()}”; new ones will show. f changes it.")
+            only = look.filter.text()
+            if look.held and self.model.newer(look, self.model.lines(look).end - 1):
+                look.tell(f"No held line fits “{only}”, but newer ones do: End goes there.")
+            else:
+                look.tell(f"No line in the screen's memory fits “{only}”; new ones will show. f changes it.")
         else:
             look.tell(f"Showing only: {look.filter.text()}. f and nothing typed shows everything.")
         return ""

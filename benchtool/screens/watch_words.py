@@ -16,6 +16,10 @@ from benchtool.screens.watch_strip import Rates
 _QUIET_NS = 3_000_000_000
 _S = 1_000_000_000
 _NAMED = 4
+_WORTH_SAYING = 0.005
+"""Shares of damaged frames below this are not told."""
+_MUCH = 0.2
+"""From this share on damage is the first word (judgement)."""
 
 
 def _addresses(devices: Sequence[DeviceLine]) -> str:
@@ -55,32 +59,64 @@ def state_sentence(
     if rates.octets and frames and not rates.sound:
         when = f"{ended}. Octets came" if ended else "Octets come"
         return f"{when}, but no sound frame: rate, format or a reversed pair, or an unknown bus."
-    damaged = rates.damaged / frames if frames else 0.0
-    lively = [device for device in devices if device.state is not State.NOT_ASKED]
-    answering = [device for device in lively if device.state is not State.SILENT]
-    replying = [device for device in answering if any(isinstance(one, int) for one in device.history)]
+    lively, answering, replying = _by_answers(devices)
     if not lively:
         head = "Alive, but nobody is being asked" if rates.sound else "Listening: the first octets have come"
-    elif not answering:
-        whom = f"none of {len(lively)} devices answers" if len(lively) > 1 else "the one device asked does not answer"
-        head = f"Somebody asks, but {whom}"
-    elif not replying:
-        head = "Somebody asks, but only damage comes back"
-    elif len(replying) == len(lively):
-        head = f"Alive: {_ALL.get(len(lively), f'all {len(lively)} devices answer')}"
+    elif (wrong := _no_answers(lively, answering, replying)) is not None:
+        head = f"Somebody asks, but {wrong}"
     else:
-        head = f"Alive: {len(replying)} of {len(lively)} devices answer"
-    parts = [head]
+        # A bus on which much is damaged is not what people call alive.
+        begun = "Damage" if _damage(rates) >= _MUCH else "Alive"
+        head = (
+            f"{begun}: {_ALL.get(len(lively), f'all {len(lively)} devices answer')}"
+            if len(replying) == len(lively)
+            else f"{begun}: {len(replying)} of {len(lively)} devices answer"
+        )
+    parts = [head, *_faults(rates, lively, replying)]
+    sentence = f"{'; '.join(parts)}."
+    return f"{ended}. {sentence}" if ended else sentence
+
+
+def trouble(rates: Rates, devices: Sequence[DeviceLine]) -> str:
+    """What of that sentence is a fault, in its own words; empty where none is."""
+    lively, answering, replying = _by_answers(devices)
+    wrong = _no_answers(lively, answering, replying) if lively else None
+    if wrong is None and rates.octets and rates.damaged and not rates.sound:
+        wrong = "no frame is sound"
+    return "; ".join([*([] if wrong is None else [wrong]), *_faults(rates, lively, replying)])
+
+
+def _by_answers(devices: Sequence[DeviceLine]) -> tuple[list[DeviceLine], list[DeviceLine], list[DeviceLine]]:
+    """Those that are asked; of them those that are not silent; of them those that answered soundly lately."""
+    lively = [device for device in devices if device.state is not State.NOT_ASKED]
+    answering = [device for device in lively if device.state is not State.SILENT]
+    return lively, answering, [one for one in answering if any(isinstance(latency, int) for latency in one.history)]
+
+
+def _no_answers(
+    lively: Sequence[DeviceLine], answering: Sequence[DeviceLine], replying: Sequence[DeviceLine]
+) -> str | None:
+    if not answering:
+        return f"none of {len(lively)} devices answers" if len(lively) > 1 else "the one device asked does not answer"
+    return None if replying else "only damage comes back"
+
+
+def _damage(rates: Rates) -> float:
+    """Share of the frames, 0 to 1."""
+    return rates.damaged / max(rates.sound + rates.damaged, 1e-9)
+
+
+def _faults(rates: Rates, lively: Sequence[DeviceLine], replying: Sequence[DeviceLine]) -> list[str]:
+    parts = []
     for state, one, many, every in _STATE_WORDS if replying else ():
         those = [device for device in lively if device.state is state]
         if len(those) == len(lively) > 1:
             parts.append(f"all of them {every}")
         elif those:
             parts.append((one if len(those) == 1 else many).format(_addresses(those)))
-    if damaged >= 0.005:
+    if (damaged := _damage(rates)) >= _WORTH_SAYING:
         parts.append(f"{damaged:.0%} of frames damaged")
-    sentence = f"{'; '.join(parts)}."
-    return f"{ended}. {sentence}" if ended else sentence
+    return parts
 
 
 def headline(finding: Finding) -> str:
@@ -89,20 +125,27 @@ def headline(finding: Finding) -> str:
     return finding.cause.value + ("" if finding.place in ("bus", "tap") else f" {at} {finding.place}")
 
 
-def finding_sentence(diagnosis: Diagnosis | None) -> str:
-    """The leading finding and how sure, the share first: where a line is cut, it is cut behind that."""
+def finding_sentence(diagnosis: Diagnosis | None, wrong: str = "") -> str:
+    """The leading finding and how sure, the share first: where a line is cut, it is cut behind that.
+
+    `wrong`: the fault that is plain to see (`trouble`). Beside it nobody is told that all is well.
+    """
     if diagnosis is None:
         return "No finding yet. One is worked out once there is something to go by."
     first = diagnosis.findings[0]
+    if wrong and first.cause is Cause.HEALTHY:
+        return f"No finding is sure yet: {wrong}."
     if undecided(diagnosis):
         return f"No finding is sure yet; first guess {_guess(first)}, {sure(first.probability)}."
     return f"Finding {_guess(first)}, {sure(first.probability)}. {first.summary}"
 
 
-def finding_in_short(diagnosis: Diagnosis | None) -> str:
+def finding_in_short(diagnosis: Diagnosis | None, wrong: str = "") -> str:
     """The same in fewest words: the share and the cause."""
     if diagnosis is None:
         return "No finding yet."
+    if wrong and diagnosis.findings[0].cause is Cause.HEALTHY:
+        return "No finding is sure yet."
     return f"{'First guess' if undecided(diagnosis) else 'Finding'} {_guess(diagnosis.findings[0])}."
 
 

@@ -12,6 +12,7 @@ from benchtool.reports.secret_words import MASK, masked_note
 from benchtool.screens.watch_diagnosis import Worker
 from benchtool.screens.watch_recording import Recording
 from benchtool.screens.watch_state import Model, Note
+from benchtool.screens.watch_typed import reading_words
 
 
 class Written:
@@ -27,7 +28,7 @@ class Written:
 
     def measured(self, more: ByHand) -> None:
         """What was measured goes into the diagnosis at once, and is written down."""
-        said = [reading.text() for reading in more.readings]
+        said = [reading_words(reading) for reading in more.readings]
         said += [f"{one.name} {'better' if one.better else 'same'}" for one in more.tried]
         failed = self._wrote(self.model.took(f"measured or tried: {', '.join(said)}"))
         self.worker.give(self.model.measured(more))

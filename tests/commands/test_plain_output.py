@@ -20,11 +20,11 @@ def test_stand_ins_are_plain_themselves() -> None:
 def test_a_poor_stream_gets_stand_ins() -> None:
     raw = io.BytesIO()
     stream = io.TextIOWrapper(raw, encoding="ascii")
-    make_plain(stream)
+    make_plain(stream, {})
     stream.write("number ••• …, 60 Ω, ☃")
     stream.flush()
     assert raw.getvalue() == b"number *** ..., 60 ohm, ?"
-    make_plain(io.StringIO())
+    make_plain(io.StringIO(), {})
 
 
 def test_the_demo_runs_on_a_poor_terminal() -> None:
@@ -89,6 +89,21 @@ def test_an_empty_text_begins_no_line(narrow: _Terminal) -> None:
     narrow.write("")
     click.echo("benchtool: sim:nosuch: no scenario 'nosuch'; there are: bench, demo", file=narrow)
     assert all(len(one) <= 40 for one in narrow.getvalue().splitlines())
+
+
+def test_a_line_behind_a_wiped_progress_line_is_folded(narrow: _Terminal) -> None:
+    click.echo("\r" + " " * 30 + "\r", nl=False, file=narrow)
+    click.echo("note: the line is set to 9600 8N1, with which most frames were sound frames", file=narrow)
+    assert all(len(one) <= 40 for one in narrow.getvalue().rpartition("\r")[2].splitlines())
+
+
+def test_in_a_locale_of_ascii_signs_are_stood_in_for_and_names_are_not() -> None:
+    octets = io.BytesIO()
+    stream = io.TextIOWrapper(octets, encoding="utf-8")
+    make_plain(stream, {"LC_ALL": "C"})
+    click.echo("bit 1 P━━─ → Büro", file=stream)
+    stream.flush()
+    assert octets.getvalue().decode() == "bit 1 P==- -> Büro\n"
 
 
 def test_pipes_get_lines_as_they_are(monkeypatch: pytest.MonkeyPatch) -> None:

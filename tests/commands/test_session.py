@@ -162,6 +162,8 @@ def test_a_disk_that_fills_while_recording(tmp_path: Path, monkeypatch: pytest.M
     assert session.failure is not None
     assert session.failure.exit_code == 5
     assert len(frames) >= 2
+    assert session.recorded is not None
+    assert session.recorded.text().startswith(f"recorded in {name} only until 0.1 s (")
     with open_capture(name) as again:
         assert [item.octets for item in again if isinstance(item, Chunk)] == [POLL, ACK]
 

@@ -96,7 +96,7 @@ def test_a_recording_that_cannot_be_made_ends_it_before_the_screen(tmp_path: Pat
     (tmp_path / "a.pcapng").write_text("kept")
     terminal = Terminal("sim:demo", "--record", "a.pcapng", folder=tmp_path)
     assert terminal.end() != 0
-    assert "exists already" in terminal.text
+    assert "is there already; add --overwrite" in terminal.text
     assert "\x1b[?1049h" not in terminal.text
 
 

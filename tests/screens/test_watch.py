@@ -154,9 +154,9 @@ def test_a_frame_opens_to_its_last_bit_with_its_check_value() -> None:
     screen.run(0.1)
     screen.press("home", "enter")
     text = screen.text(100, 40)
-    # Sheet 5.1: SOM 53, address 01, length 8, control 04 (CRC), POLL 60; CRC as sent and worked out 00BA.
+    # Sheet 5.1: SOM 53, address 01, length 8, control 04 (CRC), POLL 60; CRC as sent and worked out BA 00.
     assert screen.look.page is Page.FRAME
-    for shown in ("0  53  0101 0011", "5  60  0110 0000", "7  00  0000 0000", "sent 00BA, worked out 00BA"):
+    for shown in ("0  53  0101 0011", "5  60  0110 0000", "7  00  0000 0000", "sent BA 00, worked out BA 00"):
         assert shown in text
 
 
@@ -167,7 +167,7 @@ def test_damage_opens_with_the_reason_and_the_check_value_that_would_be_right(tm
     screen = watching(str(path), speed=FULL)
     screen.run(0.2)
     screen.press("home", "enter")
-    assert "sent 348B, worked out 338B: THEY DIFFER" in screen.text(100, 40)
+    assert "sent 8B 34, worked out 8B 33: THEY DIFFER" in screen.text(100, 40)
     assert "BAD check" in screen.text(100, 40)
     screen.pump.finish()
 
@@ -234,7 +234,7 @@ def test_a_file_that_is_there_is_not_recorded_over(tmp_path: Path) -> None:
     path.write_text("kept")
     screen = watching()
     screen.type("r", str(path))
-    assert "exists already" in screen.look.refused
+    assert "is there already" in screen.look.refused
     assert not screen.model.recording
     assert path.read_text() == "kept"
 
@@ -420,7 +420,9 @@ def test_any_octets_can_be_drawn_and_opened(lumps: list[bytes]) -> None:
 def test_filter_words() -> None:
     assert Filter.parse("errors 3,4 poll") == Filter(True, False, frozenset({3, 4}), ("poll",))
     assert Filter.parse("  ").all
-    assert Filter.parse("errors 3,4 poll").text() == "errors 3 4 poll"
+    assert Filter.parse("errors 3,4 poll").text() == "errors 3,4 poll"
+    assert Filter.parse("address 9").text() == "address 9"
+    assert Filter.parse("address 9") == Filter(addresses=frozenset({9}))
 
 
 def test_pace_gives_up_what_cannot_be_kept_up_with() -> None:

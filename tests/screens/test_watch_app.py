@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
 import io
 import threading
 import time
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 from prompt_toolkit.data_structures import Size
 from prompt_toolkit.input import create_pipe_input
+from prompt_toolkit.layout.controls import BufferControl
+from prompt_toolkit.output import DummyOutput
 from prompt_toolkit.output.vt100 import Vt100_Output
 
 from benchtool.commands.main import main
@@ -107,5 +111,49 @@ def test_still_prints_one_picture() -> None:
 
 
 def test_still_of_a_wrong_size_and_a_tap_that_is_not_there() -> None:
-    assert CliRunner().invoke(main, ["watch", "sim:demo", "--still", "big"]).exit_code == 2
+    for wrong in ("big", "39x10", "40x9", "500x5", "1000x20"):
+        result = CliRunner().invoke(main, ["watch", "sim:demo", "--still", wrong])
+        assert result.exit_code == 2
+        assert "40x10 to 999x999" in " ".join(result.output.split())
     assert CliRunner().invoke(main, ["watch", "no.pcapng", "--still", "80x24"]).exit_code == 3
+
+
+def typed(screen: Watching, *keys: str) -> list[str]:
+    """What stands in the line after each of these, typed one after the other; the last must leave it."""
+    stood: list[str] = []
+    with create_pipe_input() as pipe:
+        app = make_app(screen.desk, screen.glyphs, input=pipe, output=DummyOutput())
+        buffer = next(one for one in app.layout.find_all_controls() if isinstance(one, BufferControl)).buffer
+        looked = iter(keys)
+
+        def next_keys() -> None:
+            stood.append(buffer.text)
+            if (more := next(looked, None)) is not None:
+                pipe.send_text(more)
+                asyncio.get_running_loop().call_later(0.13, next_keys)
+
+        app.pre_run_callables.append(lambda: asyncio.get_running_loop().call_soon(next_keys))
+        app.run()
+    return stood
+
+
+def test_a_line_brings_back_its_own_earlier_lines_and_no_secret() -> None:
+    screen = watching()
+    screen.run(2)
+    up = "\x1b[A"
+    stood = typed(
+        screen, "d@4 keys 7391#\r", f"t{up}", "\x15pin 7391 is wrong\r", f"t{up}", "\x15\x1b", f"f{up}", "errors\r",
+        f"m{up}", "\x15ab-ohms 61\r", f"m{up}", "\x15\x1b", "ferrors\r", "f", f"\x15{up}", "\x03",
+    )  # fmt: skip
+    assert not any("7391" in text for text in stood)
+    assert "ab-ohms 61" in stood, "a line of no secrets comes back"
+
+
+def test_the_first_letter_takes_the_place_of_a_name_that_stands_there(tmp_path: Path) -> None:
+    screen = watching()
+    screen.run(2)
+    name = str(tmp_path / "visit.pcapng")
+    assert "watch-" in typed(screen, "r", f"{name}\r", "q")[1]
+    screen.pump.step()
+    screen.pump.stop_recording()
+    assert [file.path for file in screen.pump.recorded] == [name]

@@ -16,8 +16,9 @@ from benchtool.diagnose.finding import Cause, Diagnosis, Finding
 from benchtool.diagnose.readings import ACTIONS, METER, STOPPED, UNPOWERED
 from benchtool.diagnose.steps import NOTHING_HEARD
 from benchtool.frames.frame import Protocol
+from benchtool.reports.signs import draws_blocks
 from benchtool.screens.watch_devices import DeviceLine, State
-from benchtool.screens.watch_glyphs import ASCII, BLOCKS, draws_blocks, fit
+from benchtool.screens.watch_glyphs import ASCII, BLOCKS, fit
 from benchtool.screens.watch_look import Look
 from benchtool.screens.watch_pace import FULL
 from benchtool.screens.watch_short import MOST, by_sentences, short_caution, short_step
@@ -248,10 +249,10 @@ def test_a_card_that_was_asked_for_stands_in_the_row_of_its_device(size: tuple[i
     screen = watching("sim:demo?fault=healthy")
     screen.run(4)
     hidden = screen.text(*size)
-    assert "card 26-bit •" in hidden
+    assert "3.2 s: card 26-bit" in hidden, "its time stands before its dots"
     assert "20118" not in hidden
     screen.look.show_secrets = True
-    assert "card 57 20118" in screen.text(*size)
+    assert "57 20118" in screen.text(*size)
     screen.look.show_secrets = False
     assert "20118" not in screen.text(*size)
 
@@ -365,7 +366,8 @@ def test_the_number_of_a_card_is_never_cut(time: str, width: int, height: int) -
     devices = tuple(replace(one, last=f"{time}: card {card} (34-bit 16+16)") for one in shot.devices)
     rows = [line for line in drawn(replace(shot, devices=devices), width, height) if line.startswith("- silent")]
     assert rows
-    assert all(f"card {card}" in row for row in rows)
+    assert all(card in row for row in rows)
+    assert all(time in row or width < 60 or len(time) > 6 for row in rows)
 
 
 def test_what_is_added_to_a_second_that_is_over_is_drawn() -> None:

@@ -158,11 +158,50 @@ def test_what_has_been_played_of_a_capture_is_told(tmp_path: Path) -> None:
         (tmp_path / name).write_text("".join(line.format(f"{1000 + at}.5") for at in range(count)))
         screen = watching(str(tmp_path / name))
         screen.run(count / 4)
-        assert shot(screen).pace in ("speed 1, 24% played", "speed 1, 25% played", "speed 1, 26% played")
+        assert shot(screen).pace in ("speed 1, 24% of file", "speed 1, 25% of file", "speed 1, 26% of file")
         assert screen.text().startswith(" ")
         screen.run(count * 0.76)
-        assert shot(screen).pace == "speed 1, 100% played"
+        assert shot(screen).pace == "speed 1, 100% of file"
         screen.pump.finish()
     sim = watching()
     sim.run(1)
-    assert "played" not in shot(sim).pace
+    assert "of file" not in shot(sim).pace
+
+
+def test_time_that_could_not_be_heard_makes_no_finding_and_counts_where_it_belongs() -> None:
+    clock = FakeClock()
+    screen = at_adapter(clock, [[*[POLL] * 10, SourceLostError("unplugged")]])
+    until(screen, clock, 3)
+    screen.press("c")
+    until(screen, clock, 16)
+    assert screen.model.found is None
+    assert screen.model.listened_ns == 0
+    screen.pump.finish()
+    before, after = "\n".join(summary_lines(screen.pump, 100)).split("after that:")
+    assert "Nothing at all was heard" not in after
+    assert "heard 0 octets in 13.0 s" in after
+    assert "could not hear for 13.0 s of that" in after
+    assert "could not hear for 3.0 s of that" in before.replace("2.9", "3.0")
+
+
+def test_why_a_format_was_not_taken_and_where_it_is_recorded_are_both_told(tmp_path: Path) -> None:
+    clock = FakeClock()
+    screen = at_adapter(clock, [[POLL] * 5, [POLL] * 5])
+    until(screen, clock, 1)
+    screen.type("r", str(tmp_path / "a.pcapng"))
+    screen.type("b", "19200 8E1")
+    assert "the device does not take 19200 8E1" in screen.look.message
+    assert "Recording into " in screen.look.message
+
+
+def test_octets_of_a_tap_that_is_blind_are_not_called_ok(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(
+        ScriptedTap, "_describe", lambda self: TapInfo(self._address, self._settings, LineErrors.UNAVAILABLE)
+    )
+    clock = FakeClock()
+    screen = at_adapter(clock, [[POLL] * 5])
+    until(screen, clock, 1)
+    screen.press("home", "enter")
+    page = screen.text(100, 40)
+    assert "0  53  0101 0011  ?     start of message" in page
+    assert "this tap cannot tell which octet had a line error" in page

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from benchtool.capture.chunk import Chunk, TapInfo
+from benchtool.diagnose.finding import Cause
 from benchtool.frames.decoders import UNTOLD
 from benchtool.frames.osdp.build import build_frame
 from benchtool.frames.osdp.keys import KeyRing
@@ -16,6 +18,7 @@ from benchtool.screens.watch_glyphs import ASCII
 from benchtool.screens.watch_look import Focus, Look
 from benchtool.screens.watch_state import Model
 from benchtool.screens.watch_strip import Rates
+from benchtool.screens.watch_summary import summary_lines
 from benchtool.screens.watch_words import state_sentence, wrapped
 from tests.screens.watching import watching
 
@@ -52,12 +55,15 @@ def test_a_recording_that_began_long_before_its_first_octet_is_played_from_there
 def test_nothing_is_found_out_before_there_is_something_to_judge() -> None:
     screen = watching("sim:bench")
     screen.pump.model.begin(TapInfo("made"), 0)
-    assert not screen.pump._can_judge(9_000_000_000, last=False)
-    assert screen.pump._can_judge(11_000_000_000, last=False), "long silence on a bus is something"
+    for seconds, judges in ((9, False), (11, True)):  # long silence on a bus is something
+        screen.model.idle(seconds * 10**9)
+        assert screen.pump._can_judge(last=False) is judges
+    screen.pump.model.begin(TapInfo("made"), 0)
     with screen.model.lock:
         screen.model.hear(Chunk(0, 8_000_000, POLL))
-    assert not screen.pump._can_judge(1_000_000_000, last=False)
-    assert screen.pump._can_judge(2_000_000_000, last=False)
+    for seconds, judges in ((1, False), (2, True)):
+        screen.model.idle(seconds * 10**9)
+        assert screen.pump._can_judge(last=False) is judges
 
 
 def test_an_end_without_an_octet_says_so() -> None:
@@ -157,7 +163,7 @@ def test_keys_and_state_are_on_every_screen(width: int, height: int) -> None:
     screen.run(4)
     lines = screen.text(width, height).splitlines()
     assert len(lines) == height
-    assert lines[1].startswith("Alive: ")
+    assert lines[1].startswith("Damage: ")
     assert any(line.startswith("? help") for line in lines)
     assert any(line.startswith("TRAFFIC") for line in lines)
     assert any(line.startswith("Next") for line in lines)
@@ -203,3 +209,30 @@ def test_a_diagnosis_that_breaks_is_told_and_listening_goes_on(monkeypatch: pyte
 def test_a_first_column_hangs_over_the_rows_below_it() -> None:
     line = "  w      why          The whole diagnosis, and more"
     assert wrapped([line], 46) == ["  w      why          The whole diagnosis, and", " " * 22 + "more"]
+
+
+def test_beside_a_fault_that_is_plain_to_see_nobody_is_told_that_all_is_well() -> None:
+    screen = watching()
+    screen.run(8)
+    found = screen.model.found
+    assert found is not None
+    well = replace(found.diagnosis.findings[0], cause=Cause.HEALTHY, probability=0.25)
+    screen.model.found = replace(found, diagnosis=replace(found.diagnosis, findings=(well,)))
+    shown = screen.text()
+    assert "address 5 is silent" in shown.splitlines()[1]
+    assert "No finding is sure yet: address 5 is silent" in shown
+    assert "healthy" not in shown
+    assert "healthy" not in "\n".join(summary_lines(screen.pump, 100))
+    sound = watching("sim:demo?fault=healthy")
+    sound.run(8)
+    assert not sound.model.trouble()
+
+
+def test_on_a_narrow_screen_the_first_line_keeps_that_it_rests_and_records(tmp_path: Path) -> None:
+    screen = watching()
+    screen.run(3)
+    screen.type("r", str(tmp_path / "watch-20260302-101112.pcapng"))
+    screen.press("p")
+    first = screen.picture(60, 20)[0]
+    assert "paused" in first
+    assert "● recording" in first

@@ -90,8 +90,8 @@ def test_tab_fills_in_a_name() -> None:
     buffer = next(one for one in app.layout.find_all_controls() if isinstance(one, BufferControl)).buffer
     for ask, typed, filled in (
         (Ask.DO, "fault pair-sh", "pair-shorted"),
-        (Ask.DO, "tam", "tamper"),
-        (Ask.MEASURED, "swap-cl", "swap-clip"),
+        (Ask.DO, "tam", "tamper "),
+        (Ask.MEASURED, "swap-cl", "swap-clip "),
         (Ask.FILTER, "err", "errors"),
     ):
         screen.look.ask = ask
@@ -122,7 +122,7 @@ def test_a_refusal_comes_from_the_listening_thread_and_a_note_before_the_end_is_
     (tmp_path / "kept.pcapng").write_text("kept")
     screen = watching("sim:bench")
     screen.pump.start()
-    assert "exists already" in screen.pump.refusal(lambda: screen.pump.record(str(tmp_path / "kept.pcapng")))
+    assert "is there already" in screen.pump.refusal(lambda: screen.pump.record(str(tmp_path / "kept.pcapng")))
     screen.pump.ask(lambda: screen.pump.note("the last word"))
     screen.pump.finish()
     assert [note.text for note in screen.model.notes] == ["the last word"]
@@ -138,3 +138,58 @@ def test_why_something_was_refused_can_be_read_whole(width: int, height: int) ->
     if height > 10:
         assert screen.look.refused in shown.replace(" … ", " ")
     assert "Enter takes it" in shown
+
+
+@pytest.mark.parametrize(
+    ("key", "typed", "said"),
+    [
+        ("m", "supply@77 9.1", "supply@77 9.1 V: weighed with what is heard. But no device 77 was heard"),
+        ("m", "ab-ohms 61k", "ab-ohms 61 kohm: weighed"),
+        ("m", "supply@2 12.1", "supply@2 12.1 V: weighed with what is heard."),
+    ],
+)
+def test_a_reading_is_told_as_a_meter_shows_it_and_whether_its_device_is_there(
+    key: str, typed: str, said: str
+) -> None:
+    screen = watching()
+    screen.run(3)
+    screen.type(key, typed)
+    assert screen.look.message.startswith(said)
+    assert ("no device" in said) == ("no device" in screen.look.message)
+
+
+@pytest.mark.parametrize(
+    ("key", "typed", "told"),
+    [
+        ("m", "swap-clip", "swap-clip better, or swap-clip same"),
+        ("m", "nothing 5", "or, with better or same: swap-clip"),
+        ("d", "comset 5", "there are card, bits, keys, tamper, power, input, fault"),
+    ],
+)
+def test_what_is_refused_names_what_can_be_typed(key: str, typed: str, told: str) -> None:
+    screen = watching()
+    screen.run(2)
+    screen.type(key, typed)
+    assert told in screen.look.refused
+
+
+def test_a_filter_says_where_lines_are_that_fit() -> None:
+    screen = watching("sim:demo?fault=healthy")
+    screen.run(2)
+    assert screen.desk.press("f")
+    assert "errors, events, addresses" in screen.desk.hint()
+    screen.desk.cancel()
+    screen.press(" ", "home")
+    assert not screen.desk.pump.refusal(lambda: screen.desk.pump.inject("noise-broadband level=1"))
+    screen.run(4)
+    screen.type("f", "errors")
+    assert "newer below" in screen.text()
+    assert "newer ones do: End goes there" in screen.look.message
+
+
+def test_at_every_width_the_reason_keeps_its_mend() -> None:
+    screen = watching()
+    screen.run(4)
+    screen.type("m", "nothing 5")
+    for width, height in ((60, 19), (80, 23)):
+        assert "lower-baud" in " ".join(screen.text(width, height).split())
