@@ -7,7 +7,9 @@ from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.fell_silent import fell_silent
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.format_seen import FormatSeen
+from benchtool.diagnose.fought import Fought, fought_over
 from benchtool.diagnose.lean import MOST_LOG, Lean
+from benchtool.frames.frame import Protocol
 
 _ONE_LATE = 1.5
 """Log-likelihood of a slow device for each reply that is late by its number."""
@@ -16,6 +18,16 @@ _LEAST_UNHEARD, _UNHEARD_SHARE = 3, 0.3
 counts wrong, two of them, or noise bring fewer (simulated buses with each: up to one in eight)."""
 _AT_ITS_END = 2.0
 """Log-likelihood of causes by which the controller's end hears worse than another place on the pair."""
+_ONE_FOUGHT = 1.0
+"""Log-likelihood of two devices at one address for each different way in which the beginning of a reply is damaged, the
+rest of it sound by its check value."""
+_LEAST_WAYS, _SPOILT, _MOSTLY = 3, 0.4, 0.5
+_HELD = 2.0
+"""Log-likelihood of a driver held too long where it is so at several addresses."""
+_VARIED = 2.5
+"""Log-likelihood against a clock that is off where an address that never gave a sound answer, and so is only ever asked
+to begin, damages its replies in ever other ways."""
+_VARIED_KINDS, _VARIED_LEAST, _COMMONEST = 5, 10, 0.4
 _WORSE_AT_AN_END = (
     Cause.LINE_TOO_LONG,
     Cause.STUB_TOO_LONG,
@@ -25,11 +37,19 @@ _WORSE_AT_AN_END = (
     Cause.BUS_OVERLOADED,
     Cause.GROUND_OFFSET,
 )
+_LITTLE_DAMAGE = 0.05
+"""Where more than this share is damaged, damage tells more than what is asked again."""
 
 
 def leans_heard(evidence: Evidence, settings: LineSettings, marks: FormatSeen | None) -> tuple[Lean, ...]:
     """All of them. `marks`: the format that line errors tell, if any."""
-    return (*_late_by_number(evidence), *_by_marks(marks, settings), *_unheard(evidence), *fell_silent(evidence))
+    return (
+        *_late_by_number(evidence),
+        *_by_marks(marks, settings),
+        *_unheard(evidence),
+        *fell_silent(evidence),
+        *_fought(evidence),
+    )
 
 
 def _late_by_number(evidence: Evidence) -> tuple[Lean, ...]:
@@ -54,6 +74,9 @@ def _by_marks(marks: FormatSeen | None, settings: LineSettings) -> tuple[Lean, .
 def _unheard(evidence: Evidence) -> tuple[Lean, ...]:
     """Commands asked again although their reply came sound to us: at the controller the wires need not be sound."""
     counts = evidence.unheard
+    figures = evidence.figures
+    if figures.damaged > _LITTLE_DAMAGE * figures.sound:
+        return ()
     worst = max(counts, key=lambda one: counts[one].again / max(1, counts[one].answered), default=None)
     if worst is None or counts[worst].again < max(_LEAST_UNHEARD, _UNHEARD_SHARE * counts[worst].answered):
         return ()
@@ -65,3 +88,37 @@ def _unheard(evidence: Evidence) -> tuple[Lean, ...]:
     )
     line = tuple(Lean(cause, _AT_ITS_END, because, heard=True) for cause in _WORSE_AT_AN_END)
     return (*line, Lean(Cause.SEQUENCE_FAULTS, -_AT_ITS_END / 2, because, heard=True))
+
+
+def _fought(evidence: Evidence) -> tuple[Lean, ...]:
+    """Replies that two talkers fight over: two devices at one address, or at all of them the controller's driver."""
+    rows = fought_over(evidence)
+    begun = [one for one in rows if _begun_wrong(one)]
+    told = [
+        f"address {one.address}: {one.begun_wrong} of {one.damaged} damaged replies are sound by their check value but "
+        f"for the beginning, in {one.kinds_begun_wrong} different ways: two talk at once"
+        for one in begun
+    ]
+    found = []
+    if len(begun) == 1:
+        log = min(MOST_LOG, begun[0].kinds_begun_wrong * _ONE_FOUGHT)
+        found.append(Lean(Cause.ADDRESS_DUPLICATE, log, told[0], heard=True))
+    elif begun:
+        because = f"{told[0]}; so at {len(begun)} addresses"
+        found.append(Lean(Cause.DRIVER_HELD_LATE, _HELD, because, heard=True))
+    for one in rows:
+        varied = one.kinds >= _VARIED_KINDS and one.commonest <= _COMMONEST * one.damaged
+        if one.protocol is Protocol.OSDP and not one.answered and one.damaged >= _VARIED_LEAST and varied:
+            because = (
+                f"address {one.address}: its {one.damaged} damaged replies come in {one.kinds} different ways; a clock "
+                "that is off damages the same reply always alike"
+            )
+            found.append(Lean(Cause.CLOCK_OFF, -_VARIED, because, heard=True))
+            break
+    return tuple(found)
+
+
+def _begun_wrong(one: Fought) -> bool:
+    """Whether most replies of an address come damaged, and most of these but in their beginning."""
+    spoilt = one.damaged >= _SPOILT * one.requests
+    return spoilt and one.kinds_begun_wrong >= _LEAST_WAYS and one.begun_wrong >= _MOSTLY * one.damaged
