@@ -15,7 +15,7 @@ from benchtool.capture.files import CaptureError, Recorder
 from benchtool.capture.private import create_private
 from benchtool.capture.recorder import LOG_SUFFIXES
 from benchtool.reports.recorded import Recorded
-from benchtool.screens.watch_state import Note
+from benchtool.screens.watch_snapshot import Note
 
 _ENDINGS = (".pcapng", "", *LOG_SUFFIXES)
 _FLUSH_NS = 1_000_000_000

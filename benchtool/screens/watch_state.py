@@ -23,8 +23,9 @@ from benchtool.screens import watch_words
 from benchtool.screens.watch_devices import DeviceLine, Devices
 from benchtool.screens.watch_diagnosis import Found, Work
 from benchtool.screens.watch_look import Look
-from benchtool.screens.watch_rows import Line, Row, RowKind, line_of
+from benchtool.screens.watch_rows import Row, RowKind, line_of
 from benchtool.screens.watch_scroll import Scroll
+from benchtool.screens.watch_snapshot import Counts, Note, Snapshot
 from benchtool.screens.watch_strip import KEPT, Cell, Rates, Strip
 
 MOST_ROWS = 4000
@@ -32,61 +33,6 @@ MOST_ROWS = 4000
 MOST_NOTES = 500
 _SLOW_NS = 250_000_000
 """Devices, the strip and the rates are worked out anew four times a second of bus time: nobody reads faster."""
-
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """What the user wrote down, and when."""
-
-    t_ns: int
-    text: str
-
-
-@dataclass(frozen=True, slots=True)
-class Counts:
-    """What was counted since counting began."""
-
-    octets: int = 0
-    sound: int = 0
-    damaged: int = 0
-    line_errors: int | None = 0
-    """None where this tap cannot see them."""
-
-
-@dataclass(frozen=True, slots=True)
-class Snapshot:
-    """Everything a picture is drawn from; nothing in it changes any more."""
-
-    tap: str
-    settings: str
-    now_ns: int
-    """Bus time."""
-    pace: str
-    recording: str
-    state: str
-    finding: str
-    finding_short: str
-    found_ago_ns: int | None
-    do: str
-    """The next measurement."""
-    do_name: str
-    caution: str
-    devices: tuple[DeviceLine, ...]
-    cells: tuple[Cell, ...]
-    rates: Rates
-    counts: Counts
-    unseen: str
-    resolution_ns: int
-    """Times shorter than this cannot be told apart."""
-    lines: tuple[Line, ...]
-    """The traffic on the screen, oldest first."""
-    selected: int
-    """The number of the selected line, -1 where none is."""
-    newer: int
-    """Lines that came after the lowest on the screen."""
-    passed: int
-    deaf_since_ns: int | None = None
-    """Bus time since which nothing can be heard (the adapter is gone); None where that is not so."""
 
 
 @dataclass(slots=True)

@@ -12,7 +12,7 @@ from benchtool.measure.osdp_watch import WatchFigures
 from benchtool.measure.tally import Figures
 from benchtool.reports import frame_text, osdp_text
 from benchtool.screens.watch_diagnosis import Found
-from benchtool.screens.watch_state import Note
+from benchtool.screens.watch_snapshot import Note
 from benchtool.screens.watch_words import finding_sentence, wrapped
 
 if TYPE_CHECKING:

@@ -19,7 +19,7 @@ from benchtool.screens.watch_look import Focus, Look, Page
 from benchtool.screens.watch_pace import PAUSED
 from benchtool.screens.watch_rows import Line
 from benchtool.screens.watch_short import Sentences, caution_forms, cut_to, finding_forms, shared_out, step_forms
-from benchtool.screens.watch_state import Snapshot
+from benchtool.screens.watch_snapshot import Snapshot
 from benchtool.screens.watch_strip import Rates
 from benchtool.screens.watch_words import rows_of, wrapped
 

@@ -11,7 +11,8 @@ from benchtool.diagnose.readings import ByHand
 from benchtool.reports.secret_words import MASK, masked_note
 from benchtool.screens.watch_diagnosis import Worker
 from benchtool.screens.watch_recording import Recording
-from benchtool.screens.watch_state import Model, Note
+from benchtool.screens.watch_snapshot import Note
+from benchtool.screens.watch_state import Model
 from benchtool.screens.watch_typed import reading_words
 
 

@@ -132,7 +132,7 @@ def typed(screen: Watching, *keys: str) -> list[str]:
                 pipe.send_text(more)
                 asyncio.get_running_loop().call_later(0.13, next_keys)
 
-        app.pre_run_callables.append(lambda: asyncio.get_running_loop().call_soon(next_keys))
+        app.pre_run_callables.append(next_keys)
         app.run()
     return stood
 

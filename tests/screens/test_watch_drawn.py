@@ -22,7 +22,7 @@ from benchtool.screens.watch_glyphs import ASCII, BLOCKS, fit
 from benchtool.screens.watch_look import Look
 from benchtool.screens.watch_pace import FULL
 from benchtool.screens.watch_short import MOST, by_sentences, short_caution, short_step
-from benchtool.screens.watch_state import Counts, Snapshot
+from benchtool.screens.watch_snapshot import Counts, Snapshot
 from benchtool.screens.watch_strip import Rates, Strip
 from benchtool.screens.watch_view import draw, plan
 from benchtool.screens.watch_words import finding_in_short, finding_sentence, headline, state_sentence, unseen

@@ -11,7 +11,7 @@ from benchtool.capture.files import open_capture
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.frames.osdp.build import build_frame
 from benchtool.screens.watch_look import Look
-from benchtool.screens.watch_state import Snapshot
+from benchtool.screens.watch_snapshot import Snapshot
 from benchtool.screens.watch_summary import summary_lines
 from benchtool.taps.live import LiveTap, Source, SourceLostError
 from benchtool.taps.tap import TapError
@@ -192,6 +192,7 @@ def test_why_a_format_was_not_taken_and_where_it_is_recorded_are_both_told(tmp_p
     screen.type("b", "19200 8E1")
     assert "the device does not take 19200 8E1" in screen.look.message
     assert "Recording into " in screen.look.message
+    screen.pump.finish()
 
 
 def test_octets_of_a_tap_that_is_blind_are_not_called_ok(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -236,3 +236,4 @@ def test_on_a_narrow_screen_the_first_line_keeps_that_it_rests_and_records(tmp_p
     first = screen.picture(60, 20)[0]
     assert "paused" in first
     assert "● recording" in first
+    screen.pump.finish()

@@ -148,9 +148,7 @@ def test_why_something_was_refused_can_be_read_whole(width: int, height: int) ->
         ("m", "supply@2 12.1", "supply@2 12.1 V: weighed with what is heard."),
     ],
 )
-def test_a_reading_is_told_as_a_meter_shows_it_and_whether_its_device_is_there(
-    key: str, typed: str, said: str
-) -> None:
+def test_a_reading_is_told_as_a_meter_shows_it_and_whether_its_device_is_there(key: str, typed: str, said: str) -> None:
     screen = watching()
     screen.run(3)
     screen.type(key, typed)
