@@ -13,7 +13,7 @@ from prompt_toolkit.buffer import Buffer
 from prompt_toolkit.completion import DynamicCompleter, WordCompleter
 from prompt_toolkit.data_structures import Point
 from prompt_toolkit.document import Document
-from prompt_toolkit.filters import Condition
+from prompt_toolkit.filters import Condition, has_selection
 from prompt_toolkit.history import DummyHistory, History, InMemoryHistory
 from prompt_toolkit.input import Input
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
@@ -162,6 +162,11 @@ def make_app(
             buffer.complete_next()
         else:
             buffer.start_completion(insert_common_part=True)
+
+    @bindings.add("enter", filter=asking & has_selection)
+    def _as_it_stands(event: KeyPressEvent) -> None:
+        buffer.exit_selection()
+        buffer.validate_and_handle()
 
     @bindings.add("escape", filter=asking)
     def _leave_it(event: KeyPressEvent) -> None:

@@ -20,6 +20,7 @@ from benchtool.commands.main import main
 from benchtool.screens.watch_app import make_app, run_app
 from benchtool.screens.watch_keys import KEYS
 from benchtool.screens.watch_look import Look
+from benchtool.screens.watch_rows import Filter
 from tests.screens.watching import Watching, watching
 
 
@@ -147,6 +148,20 @@ def test_a_line_brings_back_its_own_earlier_lines_and_no_secret() -> None:
     )  # fmt: skip
     assert not any("7391" in text for text in stood)
     assert "ab-ohms 61" in stood, "a line of no secrets comes back"
+
+
+def test_enter_takes_what_stands_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    screen = watching()
+    screen.run(2)
+    typed(screen, "r", "\r", "q")
+    screen.pump.step()
+    screen.pump.stop_recording()
+    (file,) = screen.pump.recorded
+    assert file.path.startswith("watch-")
+    screen.look.filter = Filter.parse("errors 3")
+    typed(screen, "f", "\r", "q")
+    assert screen.look.filter.text() == "errors 3"
 
 
 def test_the_first_letter_takes_the_place_of_a_name_that_stands_there(tmp_path: Path) -> None:
