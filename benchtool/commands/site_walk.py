@@ -17,6 +17,7 @@ from benchtool.install.typed import TypedError, text_of, wanted_words
 from benchtool.install.walk import WIRED, Answered, Ask, Question, at, next_question
 from benchtool.install.walk_back import Step, gone_back, pass_over
 from benchtool.install.walk_take import CLEAR, NEW, RENAME, Taken, entries_of, take
+from benchtool.reports.hunt_ask import unrepeated
 
 KEYS = ("Enter: not known", "?: explain", "<: back", ">: next device", ">>: end of the bus", ".: leave")
 _LONGER = (
@@ -129,7 +130,8 @@ class Walker:
 
     def _refused(self, typed: str, why: str) -> bool:
         """The question comes again, empty: what comes next, from a scanner too, is an answer of its own."""
-        say(f"  not taken: {why if typed in why else f'{why}, not {typed!r}'}")
+        told = why if typed in why else f"{why}, not {typed!r}"
+        say(f"  not taken: {unrepeated(told, typed)}")
         return True
 
     def _keep(self, taken: Taken) -> None:

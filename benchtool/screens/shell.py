@@ -288,11 +288,14 @@ class Shell:
             click.echo("\n".join(lines[:rows]))
             lines = lines[rows:]
             if lines:
+                asks = f"-- {len(lines)} more lines: any key; Ctrl-C leaves them out --"
+                click.echo(asks, nl=False)
                 try:
-                    click.pause(f"-- {len(lines)} more lines: any key; Ctrl-C leaves them out --")
-                except KeyboardInterrupt:
-                    click.echo()
+                    click.getchar()
+                except (KeyboardInterrupt, EOFError):
                     return
+                finally:
+                    click.echo(f"\r{' ' * len(asks)}\r", nl=False)
 
     def _run_help(self, meaning: Meaning) -> int:
         words = [*meaning.names, "--help"]

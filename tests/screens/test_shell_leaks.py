@@ -98,3 +98,29 @@ def test_a_closed_terminal_ends_the_log(tmp_path: Path, capsys: pytest.CaptureFi
             signal.signal(number, handler)
     assert shell.leaving
     assert "end of the log" in (tmp_path / "visit.log").read_text(encoding="utf-8")
+
+
+def test_help_comes_in_pages_at_a_terminal_and_ctrl_c_leaves_the_rest_out(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shell = Shell(main, VisitLog(lambda: datetime(2026, 3, 2)), also=_also())
+    monkeypatch.setenv("LINES", "24")
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr(sys.stdin, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    asked = iter((" ", KeyboardInterrupt()))
+
+    def getchar() -> str:
+        key = next(asked)
+        if isinstance(key, BaseException):
+            raise key
+        return key
+
+    monkeypatch.setattr(click, "getchar", getchar)
+    shell.run("help")
+    assert "quit" in capsys.readouterr().out
+    shell.run("help")
+    cut = capsys.readouterr().out
+    assert "more lines" in cut
+    assert cut.count("\n") <= 22
+    assert "leave, as Ctrl-D" not in cut
