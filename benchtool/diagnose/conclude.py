@@ -104,6 +104,11 @@ def _finding(
     todo = advice.todo
     if cause is Cause.SEQUENCE_FAULTS and unheard(observed):
         todo = (AT_ITS_END, *todo[1:])
+    elif cause is Cause.FORMAT_WRONG and observed.sender_format:
+        todo = (
+            f"Set benchtool to the format of the bus (--format {observed.sender_format}), and listen again.",
+            *todo[1:],
+        )
     return Finding(cause, place, round(probability, 4), summary(cause, place, observed), evidence, tuple(also), todo)
 
 

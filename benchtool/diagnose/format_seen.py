@@ -23,9 +23,10 @@ _LEAST_VALUES = 8
 _ALWAYS, _NEVER = 0.9, 0.1
 _MOST_UNFIT = 0.1
 """Values that come otherwise, as a share of those that fit: some noise beside it changes nothing."""
-_COUNTED_LOG = 8.0
-"""Natural logarithm, where errors are counted without saying on which octet (a judgement): a count that equals that of
-the octets with an even number of ones within one in a hundred."""
+_COUNTED_LOG = 14.0
+"""Natural logarithm, where errors are counted without saying on which octet (a judgement): nothing else spoils a good
+part of all octets and leaves their frames sound, and the count equals that of the octets with an even (or odd) number
+of ones within one in a hundred."""
 _COUNTED_LEAST, _COUNTED_SHARE, _COUNTED_OFF = 50, 0.2, 0.01
 
 

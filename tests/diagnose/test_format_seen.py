@@ -122,8 +122,9 @@ def test_no_other_fault_marks_octets_so(bus: str, fault: str) -> None:
 
 @pytest.mark.parametrize("seed", [2, 3, 5, 21])
 @pytest.mark.parametrize("read", ["8N1", "8O1"])
-def test_modbus_read_in_another_parity_is_found_with_the_format_to_try(seed: int, read: str) -> None:
-    session = Session(open_tap(f"sim:modbus?fault=format-wrong&which={read}&seed={seed}", None))
+@pytest.mark.parametrize("adapter", ["marked", "counted"])
+def test_modbus_read_in_another_parity_is_found_with_the_format_to_try(seed: int, read: str, adapter: str) -> None:
+    session = Session(open_tap(f"sim:modbus?fault=format-wrong&which={read}&seed={seed}&adapter={adapter}", None))
     session.run()
     found = diagnose(session.gatherer.evidence(), session.tap.info.settings)
     assert found.findings[0].cause is Cause.FORMAT_WRONG
