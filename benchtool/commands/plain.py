@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import codecs
 import io
+import os
 import shutil
 from collections.abc import Mapping
+from contextlib import suppress
 from typing import TextIO
 
 from benchtool.reports.folded import fold
@@ -27,6 +29,9 @@ STAND_INS = {
     "–": "-",
     "·": ".",
 }
+
+
+_USUAL = 80
 
 
 def _stand_in(error: UnicodeError) -> tuple[str | bytes, int]:
@@ -70,7 +75,7 @@ def fold_long_lines(stream: TextIO) -> None:
         # A progress line that was wiped leaves the cursor where a line begins.
         whole, fresh = fresh, text.endswith(("\n", "\r"))
         if whole and text.endswith("\n") and "\x1b" not in text and "\r" not in text:
-            as_it_is(_folded(text))
+            as_it_is(_folded(text, _columns(stream)))
         else:
             as_it_is(text)
         return len(text)
@@ -78,8 +83,15 @@ def fold_long_lines(stream: TextIO) -> None:
     stream.write = folded  # type: ignore[method-assign]
 
 
-def _folded(text: str) -> str:
-    width = shutil.get_terminal_size().columns
+def _columns(stream: TextIO) -> int:
+    """Of this stream's own terminal: the other one may go to a pipe."""
+    if not os.environ.get("COLUMNS"):
+        with suppress(OSError, ValueError):
+            return os.get_terminal_size(stream.fileno()).columns or _USUAL
+    return shutil.get_terminal_size().columns
+
+
+def _folded(text: str, width: int) -> str:
     lines: list[str] = []
     for line in text[:-1].split("\n"):
         lines += [line] if line.lstrip().startswith(("{", "[", "benchtool ")) else fold([line], width)
