@@ -13,12 +13,13 @@ import click
 from benchtool.commands.hidden_ask import ask_hidden
 from benchtool.commands.options import is_live
 from benchtool.commands.site_ask import Asker
-from benchtool.diagnose.hunt import ADDRESS, Hunt
+from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_better import better
 from benchtool.diagnose.hunt_card import CardHunt
 from benchtool.diagnose.hunt_question import Ask, HuntError, Question
 from benchtool.diagnose.hunt_retune import Setting
 from benchtool.diagnose.hunt_set_to import SET_TO_HERE
+from benchtool.diagnose.hunt_which import ADDRESS
 from benchtool.diagnose.readings import ACTIONS
 from benchtool.reports.hunt_ask import (
     WIDTH,

@@ -93,8 +93,9 @@ ADVICE: dict[Cause, Advice] = {
         ),
         (
             _OFF,
-            "With power off, measure each data wire to the shield: 100 kilohm or more is sound. To the common wire a sound "
-            "pair reads far less, a few hundred ohm to some kilohm through bias and devices, but the same on both wires.",
+            "With power off, measure each data wire to the shield: 100 kilohm or more is sound. To the common wire a "
+            "sound pair reads far less, a few hundred ohm to some kilohm through bias and devices, but the same on "
+            "both wires.",
             "Unplug one device after the other, then halve the cable, until the reading rises.",
             "Look for a shield strand at a terminal, a staple or a nail, water in a box. Cut back, and remake it.",
         ),
@@ -253,8 +254,8 @@ ADVICE: dict[Cause, Advice] = {
         ("a weak signal from that device", "a stub or a long cable to it", "another character format there"),
         (
             _RATES,
-            "If the bus runs faster than 9600, try a lower bit rate on all of it: a divider can hit 9600 within 0.2 % and "
-            "miss 115200 by 3.5 %.",
+            "If the bus runs faster than 9600, try a lower bit rate on all of it: a divider can hit 9600 within 0.2 % "
+            "and miss 115200 by 3.5 %.",
             "If the device stays off by more than 2 %, replace it: its oscillator is wrong or drifts with temperature.",
         ),
         (steps.UNPLUG_DEVICE, steps.LOWER_RATE),

@@ -126,12 +126,12 @@ def _meter(evidence: CardEvidence, belief: Belief) -> list[_Choice]:
             continue
         minutes = kind.minutes - 4 if kind.power_off and off else kind.minutes
         back = f"--meter {kind.name}={'OHMS' if kind.unit == 'ohm' else 'VOLTS'}"
-        step = Step(f"{kind.how}.", _meanings(kind.name, belief), kind.caution, kind.name, 0.0, minutes, back)
+        step = Step(f"{kind.how}.", meanings(kind.name, belief), kind.caution, kind.name, 0.0, minutes, back)
         found.append(_Choice(step, model.meter_table(kind.name)))
     return found
 
 
-def _meanings(name: str, belief: Belief) -> tuple[str, ...]:
+def meanings(name: str, belief: Belief) -> tuple[str, ...]:
     """What results would mean for the causes still in play: one line a range, most probable cause first."""
     kind = card_kind(name)
     ranges: list[tuple[tuple[float, float], list[str]]] = []

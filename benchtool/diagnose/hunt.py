@@ -13,17 +13,17 @@ from typing import TypeVar
 
 from benchtool.diagnose import observed as saved
 from benchtool.diagnose.conclude import conclude
-from benchtool.diagnose.finding import Cause, Diagnosis, Finding
+from benchtool.diagnose.finding import Cause, Diagnosis
 from benchtool.diagnose.hunt_answers import FOUND, Conversation, chosen, listened, saved_hunt
 from benchtool.diagnose.hunt_choose import LENGTH, LISTEN, best_look, best_question, look_at
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
-from benchtool.diagnose.hunt_reader import before_replacing, dark_unfed, elsewhere, first_look, of_reader
+from benchtool.diagnose.hunt_reader import before_replacing, dark_unfed, elsewhere, first_look, of_reader, placed_by_all
 from benchtool.diagnose.hunt_retune import AGAIN, Setting, is_setting, kept, listen_again, read_over, setting_of, wanted
-from benchtool.diagnose.hunt_set_to import SET_TO, SET_TO_HERE, set_otherwise, set_to_question, which_here
+from benchtool.diagnose.hunt_set_to import SET_TO, SET_TO_HERE, set_otherwise, set_to_question
 from benchtool.diagnose.hunt_silence import POWER, nobody_polls
-from benchtool.diagnose.hunt_subject import focus, row_of, subject
+from benchtool.diagnose.hunt_subject import focus, subject
+from benchtool.diagnose.hunt_which import ADDRESS, which_reader
 from benchtool.diagnose.observed import Observed, StateError
-from benchtool.diagnose.places import segment
 from benchtool.diagnose.readings import (
     HERE,
     MOST_ADDRESS,
@@ -38,7 +38,6 @@ from benchtool.diagnose.readings import (
 from benchtool.diagnose.sensible import sensible
 from benchtool.diagnose.sights_known import sight_of
 from benchtool.diagnose.state import State, believed, state_of
-from benchtool.diagnose.summaries import summary
 from benchtool.diagnose.weigh import levelled, something_wrong
 
 KEY, VERSION = "benchtool-hunt", 1
@@ -50,14 +49,6 @@ _POWER_MINUTES = 6.0
 _UNPLUG_MINUTES = 5.0
 """What it takes to unplug a device and plug it in again, which is done once for the two questions that want it."""
 _Known = TypeVar("_Known")
-ADDRESS = Question(
-    "address",
-    Ask.VALUE,
-    "Which address has the reader that does not work?",
-    how="Off the site's list, the controller's screen or the reader's label. If several are dead, take the first of "
-    "them along the cable. Enter alone if nobody knows.",
-    minutes=0.5,
-)
 
 
 class Hunt(Conversation):
@@ -137,10 +128,10 @@ class Hunt(Conversation):
         if otherwise is not None:  # that is why, whatever else is wrong; only which address it is can be asked still
             return set_to_question(otherwise, done) or (LISTEN if listens else None)
         if listened(self.answers):
-            about = self._about_reader(done)
+            about = which_reader(self.observed, self.address, self.answers, well=self.heard_well)
             if about is not None:
                 return about
-        if self.unasked and self.heard_well:
+        if (self.unasked and self.heard_well) or self.confirmed:
             return None
         first = dark_unfed(self.counted, done) or first_look(self.counted, self.address, done)
         if first is not None:
@@ -150,24 +141,6 @@ class Hunt(Conversation):
             settings = before_replacing(self.counted, self.focus or self.state, self.address, done)
             return None if settings is None else look_at(settings, self.counted, self.state)
         return question
-
-    def _about_reader(self, done: Collection[str]) -> Question | None:
-        """Which reader it is, where what was heard leaves that open: asked once, as soon as it is heard."""
-        if self.address is None:
-            dead = any(one.never_answers for one in self.observed.addresses)
-            nobody = any(one.sight == "who-is-dead" and one.answer == "none" for one in self.observed.by_hand.seen)
-            return which_here(self.observed) if self.heard_well and not dead | nobody | (SET_TO_HERE in done) else None
-        told = sum(one.name == ADDRESS.name for one in self.answers)
-        dead_one = elsewhere(self.observed, self.address)
-        row = row_of(self.observed, self.address)
-        if dead_one is None or row is None or told != 1:
-            return None
-        text = (
-            f"Address {row.address} answers: {row.answered} of {row.requests} requests. Address {dead_one.address} "
-            f"never does: {dead_one.answered} of {dead_one.requests}. Which address has the reader that does not work?"
-        )
-        how = f"Compare its switches or label with the site's list. Enter alone: {row.address} is right."
-        return replace(ADDRESS, text=text, how=how)
 
     def _worth_asking(self, done: Collection[str], *, listens: bool) -> Question | None:
         """What settles most for its time; None where nothing does."""
@@ -222,6 +195,12 @@ class Hunt(Conversation):
         others = sum(one.requests for one in rows if one.address != self.address)
         asked = any(one.requests for one in rows if one.address == self.address)
         return self.address is not None and others >= _ENOUGH and not asked
+
+    @property
+    def confirmed(self) -> bool:
+        """Whether the told address answers while another never does, and it was told to be right all the same."""
+        told = sum(one.name == ADDRESS.name for one in self.answers)
+        return told > 1 and elsewhere(self.observed, self.address) is not None
 
     @property
     def settled(self) -> bool:
@@ -280,7 +259,7 @@ class Hunt(Conversation):
         observed = self.counted
         found = conclude(observed)
         # Between which devices a wire is open, all of them tell.
-        placed = (_segment(one, self.observed) for one in found.findings)
+        placed = (placed_by_all(one, self.observed) for one in found.findings)
         return sensible(replace(found, findings=tuple(placed)), listened=observed.symptoms is not None)
 
     def to_json(self) -> str:
@@ -315,13 +294,6 @@ class Hunt(Conversation):
             raise HuntError("what was heard is missing")
         hunt._became(answers)
         return hunt
-
-
-def _segment(one: Finding, observed: Observed) -> Finding:
-    if one.cause is not Cause.CONDUCTOR_OPEN:
-        return one
-    place = segment(observed.addresses, observed.order)
-    return replace(one, place=place, summary=summary(one.cause, place, observed))
 
 
 def understood(question: Question, text: str) -> str:

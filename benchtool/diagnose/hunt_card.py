@@ -11,11 +11,13 @@ from collections.abc import Collection
 from dataclasses import replace
 from itertools import combinations
 
+from benchtool.diagnose.card_belief import believe
 from benchtool.diagnose.card_engine import diagnose_lines
 from benchtool.diagnose.card_evidence import CardEvidence
 from benchtool.diagnose.card_finding import CardDiagnosis
 from benchtool.diagnose.card_kinds import expected_formats, printed_agrees
 from benchtool.diagnose.card_readings import CARD_METER, CardMeterReading, card_kind, parse_card_reading
+from benchtool.diagnose.card_steps import meanings
 from benchtool.diagnose.hunt_answers import Conversation, chosen, listened, saved_hunt
 from benchtool.diagnose.hunt_card_choose import best_card_look
 from benchtool.diagnose.hunt_choose import LEAST_GAIN
@@ -106,6 +108,14 @@ class CardHunt(Conversation):
         if self.listens and "listen" not in done:
             return LISTEN
         found = self.diagnosis()
+        dark = any(one == ("reader-light", "dark") for one in self.evidence.seen)
+        if dark and "supply" not in done:  # a dark reader's supply comes before everything else at its lines
+            kind = card_kind("supply")
+            expect = meanings("supply", believe(self.evidence))
+            return Question(
+                "supply", Ask.VALUE, f"{kind.how}.", (), _HOW[kind.unit], expect, kind.caution, kind.unit,
+                minutes=kind.minutes,
+            )  # fmt: skip
         if found.findings[0].probability >= CERTAIN and found.group is None and self.settled:
             return None
         measured = self._measured(found, done)

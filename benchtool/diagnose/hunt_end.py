@@ -111,7 +111,7 @@ def ending(hunt: Hunt) -> Ending:
     found = ranked[0][1] >= FOUND and not state.group
     # Two can be found at once.
     call = [CALLS[cause] for cause, share in left if not found or share >= FOUND]
-    if hunt.unexplained and beyond(hunt):
+    if (hunt.unexplained or hunt.confirmed) and beyond(hunt):
         call = [CONFIGURES, *(CALLS[cause] for cause, share in left if share >= FOUND and cause is not Cause.HEALTHY)]
     if nobody_polls(hunt.observed):
         call = [ELECTRICIAN, CONFIGURES]
@@ -155,7 +155,7 @@ def _ruled_out(hunt: Hunt, named: Collection[Cause]) -> tuple[Cause, ...]:
 def beyond(hunt: Hunt) -> str:
     """What to say of a reader that is told to be dead and is heard to live; empty where that is not so."""
     rows = [one for one in hunt.observed.addresses if one.address == hunt.address and one.requests]
-    if not hunt.unexplained and not (hunt.unasked and not own_setting(hunt)):
+    if not hunt.unexplained and not hunt.confirmed and not (hunt.unasked and not own_setting(hunt)):
         lives = bool(rows) and rows[0].answered >= _LIVES * rows[0].requests
         where = hunt.state.at.get(hunt.state.leader, {})
         if not (lives and where) or where.get(rows[0].address, 0.0) >= _HERE:
@@ -167,7 +167,7 @@ def beyond(hunt: Hunt) -> str:
             f"But nobody asks address {hunt.address}: the controller does not list it, or the reader has another "
             "address. Look there first."
         )
-    if hunt.state.leader not in (Cause.HEALTHY, *SILENT_FAULTS):
+    if hunt.state.leader not in (Cause.HEALTHY, *SILENT_FAULTS) and not hunt.confirmed:
         return ""
     return (
         f"But a reader at address {hunt.address} is told to be dead, and on the bus it lives: {rows[0].answered} of "

@@ -9,13 +9,14 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import replace
 
-from benchtool.diagnose.finding import Cause
+from benchtool.diagnose.finding import Cause, Finding
 from benchtool.diagnose.hunt_subject import heard_dead, row_of
 from benchtool.diagnose.lean import MOST_HEARD, Lean
 from benchtool.diagnose.observed import Observed
-from benchtool.diagnose.places import LEAST_REQUESTS, AtAddress
+from benchtool.diagnose.places import LEAST_REQUESTS, AtAddress, segment
 from benchtool.diagnose.readings import HERE, ByHand, Reading
 from benchtool.diagnose.state import State, mostly_damaged
+from benchtool.diagnose.summaries import summary
 
 LEAST_SUPPLY_V = 10.8
 """Below this a 12 V device may not work (common practice); a 24 V device even less."""
@@ -122,8 +123,9 @@ def dark_unfed(observed: Observed, done: Collection[str]) -> str | None:
 def first_look(observed: Observed, address: int | None, done: Collection[str]) -> str | None:
     """A look at the named reader that what was heard asks for at once, whatever else it may be; else None.
 
-    What it does with a card, where it is silent: half a minute, and the person stands before it. Then its settings, where it is silent and another address comes damaged: it may be set to that one. Whether it still
-    answers unplugged, where it answers and something follows the replies: a second one may have its address.
+    What it does with a card, where it is silent: half a minute, and the person stands before it. Then its settings,
+    where another address comes damaged: it may be set to that one. Whether it still answers unplugged, where it answers
+    and something follows the replies: a second one may have its address.
     """
     row = row_of(observed, address)
     if row is None:
@@ -166,3 +168,11 @@ def elsewhere(observed: Observed, address: int | None) -> AtAddress | None:
         return None
     dead = [one for one in observed.addresses if one.requests >= LEAST_REQUESTS and one.never_answers]
     return max(dead, key=lambda one: one.requests, default=None)
+
+
+def placed_by_all(one: Finding, observed: Observed) -> Finding:
+    """A finding, where a wire is open as all devices tell, not the named one alone: between which of them."""
+    if one.cause is not Cause.CONDUCTOR_OPEN:
+        return one
+    place = segment(observed.addresses, observed.order)
+    return replace(one, place=place, summary=summary(one.cause, place, observed))

@@ -5,11 +5,12 @@ from __future__ import annotations
 import html
 
 from benchtool.diagnose.card_readings import CARD_METER
-from benchtool.diagnose.hunt import ADDRESS, Hunt
+from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_card import CardHunt
 from benchtool.diagnose.hunt_choose import LENGTH, place_words, without_tap
 from benchtool.diagnose.hunt_question import Answer
 from benchtool.diagnose.hunt_set_to import SET_TO
+from benchtool.diagnose.hunt_which import ADDRESS
 from benchtool.diagnose.readings import ACTIONS, METER
 from benchtool.diagnose.sights_card import CARD_SIGHTS
 from benchtool.diagnose.sights_known import SIGHTS

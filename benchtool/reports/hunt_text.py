@@ -36,7 +36,7 @@ from benchtool.diagnose.hunt_end import (
     weighed,
 )
 from benchtool.diagnose.hunt_question import Answer
-from benchtool.diagnose.hunt_reader import contradicted, others_silent
+from benchtool.diagnose.hunt_reader import contradicted, elsewhere, others_silent
 from benchtool.diagnose.hunt_retune import AGAIN, again_words, mended
 from benchtool.diagnose.hunt_set_to import lives_todo, set_to_todo, set_to_words, unasked_todo
 from benchtool.diagnose.hunt_silence import nobody_polls, silence_todo, silence_words
@@ -107,13 +107,17 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
         found = [one for one in found if one.cause is not Cause.HEALTHY]
         told = [otherwise, *(f"Beside it {_named(one)}." for one in found)]
         likeliest = []
-    lives = beyond(hunt).removeprefix("But ") if isinstance(hunt, Hunt) and (hunt.unexplained or hunt.unasked) else ""
+    apart = isinstance(hunt, Hunt) and (hunt.unexplained or hunt.unasked or hunt.confirmed)
+    lives = beyond(hunt).removeprefix("But ") if isinstance(hunt, Hunt) and apart else ""
     if lives and leader.cause is Cause.HEALTHY and isinstance(hunt, Hunt) and not otherwise:
         told = [_all_well(hunt)]
+    other = elsewhere(hunt.observed, hunt.address) if isinstance(hunt, Hunt) and hunt.confirmed else None
+    if lives and other is not None:
+        found, told = [], [_also_silent(other)]
     lines = [line for text in (f"{lives[:1].upper()}{lives[1:]}", *told) for line in wrap(text, width=width)]
     unmeasured = not hunt.settled and leader.cause in (Cause.HEALTHY, CardCause.HEALTHY)
     summaries = [_ONLY_SEEN] if unmeasured and not otherwise else [_here(one.summary, hunt) for one in found]
-    if lives and leader.cause is Cause.HEALTHY:
+    if lives and (leader.cause is Cause.HEALTHY or other is not None):
         summaries = []
     lines += [line for text in summaries for line in wrap(text, width=width)]
     parts = [Section("RESULT", lines)]
@@ -145,9 +149,9 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     others = sorted(((share, name) for name, share in shares.items() if name not in names), reverse=True)
     named = group[:_MOST_GROUPED]
     left = [f"- {name}: {share:.0%} ({sure(share)})" for share, name in others if share >= LEFT or name in named]
-    if own:  # all that was heard came through it: the others are not settled at all
+    if own or other is not None or otherwise:  # what was heard is not of this reader, or says nothing of it
         left = []
-    parts.append(Section("STILL POSSIBLE", [] if otherwise else left))
+    parts.append(Section("STILL POSSIBLE", left))
     if isinstance(hunt, Hunt):
         todo = _todo(hunt, found, _advised(hunt, (*likeliest, *found)))
     else:
@@ -206,7 +210,7 @@ def _todo(hunt: Hunt, found: Sequence[Finding | CardFinding], advised: list[str]
     if otherwise and low is None:
         return [*otherwise, *advised]
     if low is None:
-        if hunt.address is not None and (hunt.unasked or hunt.unexplained) and beyond(hunt):
+        if hunt.address is not None and (hunt.unasked or hunt.unexplained or hunt.confirmed) and beyond(hunt):
             first = unasked_todo(hunt.address) if hunt.unasked else lives_todo(hunt.address)
             wrong = [one for one in found if one.cause is not Cause.HEALTHY and one.probability >= FOUND]
             return [*first, *_advised(hunt, wrong)]

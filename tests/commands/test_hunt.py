@@ -310,3 +310,24 @@ def test_a_hunt_that_is_killed_goes_on_from_the_last_answer(kill: str) -> None:
     result = run("--resume", "killed.json", typed=".\n")
     assert "Taken up again: 2 questions are done" in result.output
     assert "3. " in result.output
+
+
+def test_the_line_that_takes_a_hunt_up_again_writes_its_page_again() -> None:
+    left = run("sim:demo?fault=device-silent&at=4", "--page", "visit.md", typed="4\n\n.\n")
+    assert "benchtool hunt --resume hunt.json --page visit.md --overwrite" in left.output
+    assert "Unfinished" in Path("visit.md").read_text()
+    words = left.output.splitlines()[-2].split()[2:] if "page:" in left.output.splitlines()[-1] else []
+    ended = run(*words, typed="1\n0.1\n")
+    assert ended.exit_code == 0, ended.output
+    assert "Unfinished" not in Path("visit.md").read_text()
+
+
+def test_a_hunt_at_data_lines_says_that_it_reads_anew() -> None:
+    shown = run("sim:card?fault=reader-silent", typed="\n.\n").output
+    assert "card data is not saved, so this reads anew" in shown
+    assert "look again with" not in shown
+
+
+def test_a_reading_that_goes_against_what_was_heard_is_questioned_at_once() -> None:
+    shown = run("sim:demo?fault=healthy", typed="4\n\n\n-0.25\n.\n").output
+    assert "the probes were swapped" in " ".join(shown.split())

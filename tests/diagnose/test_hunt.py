@@ -15,10 +15,11 @@ from hypothesis import strategies as st
 
 from benchtool.diagnose.conclude import conclude
 from benchtool.diagnose.finding import Cause
-from benchtool.diagnose.hunt import ADDRESS, Hunt, understood
+from benchtool.diagnose.hunt import Hunt, understood
 from benchtool.diagnose.hunt_card import CardHunt
 from benchtool.diagnose.hunt_end import CALLS, CONFIGURES, beyond, ending, harmless, learned, odd, weighed
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError, Question
+from benchtool.diagnose.hunt_which import ADDRESS
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.observed import Observed, from_json, to_json
 from benchtool.diagnose.readings import ByHand, Reading, Seen

@@ -46,3 +46,17 @@ def test_one_number_for_reads_of_several_cards_is_refused() -> None:
         hunt.take("61,40123")
     hunt.take("61,40123; 61,1788")
     assert "2 of 2 reads" in hunt.answers[-1].text
+
+
+def test_a_dark_readers_supply_comes_before_everything_else_at_its_lines() -> None:
+    hunt = CardHunt.from_json(
+        '{"benchtool-card-hunt": 1, "tap": "", "answers": [["d0-idle", "4.9"], ["reader-light", "dark"]]}'
+    )
+    hunt.looks = True
+    question = hunt.next_question()
+    assert question is not None
+    assert question.name == "supply"
+    assert "supply is live" in question.caution.lower()
+    hunt.take("")
+    after = hunt.next_question()
+    assert after is None or after.name != "supply"

@@ -1,0 +1,44 @@
+"""Which reader a hunt is about: asked first, and once more where what was heard does not go with what was told."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from benchtool.diagnose.hunt_question import Answer, Ask, Question
+from benchtool.diagnose.hunt_reader import elsewhere
+from benchtool.diagnose.hunt_set_to import SET_TO_HERE, which_here
+from benchtool.diagnose.hunt_subject import row_of
+from benchtool.diagnose.observed import Observed
+
+ADDRESS = Question(
+    "address",
+    Ask.VALUE,
+    "Which address has the reader that does not work?",
+    how="Off the site's list, the controller's screen or the reader's label. If several are dead, take the first of "
+    "them along the cable. Enter alone if nobody knows.",
+    minutes=0.5,
+)
+
+
+def which_reader(observed: Observed, address: int | None, answers: Sequence[Answer], *, well: bool) -> Question | None:
+    """The question which reader it is, where what was heard leaves that open; None where it does not, or was asked.
+
+    `well`: whether all that was heard went well. Without an address then: the reader that one stands before may have
+    one that nobody asks. A told address that answers while another never does: it may be the other one.
+    """
+    if address is None:
+        dead = any(one.never_answers for one in observed.addresses)
+        nobody = any(one.sight == "who-is-dead" and one.answer == "none" for one in observed.by_hand.seen)
+        asked = any(one.name == SET_TO_HERE for one in answers)
+        return which_here(observed) if well and not (dead or nobody or asked) else None
+    told = sum(one.name == ADDRESS.name for one in answers)
+    other, row = elsewhere(observed, address), row_of(observed, address)
+    if other is None or row is None or told != 1:
+        return None
+    text = (
+        f"Address {address} answers: {row.answered} of {row.requests} requests. Address {other.address} never does: "
+        f"{other.answered} of {other.requests}. Which address has the reader that does not work?"
+    )
+    how = f"Compare its switches or label with the site's list. Enter alone: {address} is right."
+    return replace(ADDRESS, text=text, how=how)
