@@ -143,7 +143,7 @@ def _evidence(cause: Cause, observed: Observed, belief: weigh.Belief, measured: 
             lines.append(Proof("no octet came: a bus in use talks", round(unheard, 2), {"octets": 0}))
     unsound = not_sound(observed)
     for text, numbers in unsound.items():
-        lines.append(Proof(text, round(sign * NOT_SOUND / _LOG10 / len(unsound), 2), numbers))
+        lines.append(Proof(text, round(sign * NOT_SOUND / _LOG10 / len(unsound), 2), numbers, any_fault=True))
     for text, numbers, logs in measured:
         value = sign * float(logs[1 + model.INDEX[row]] - logs[0]) / _LOG10
         if abs(value) >= _WEIGHTY or text.startswith(_BY_HAND):

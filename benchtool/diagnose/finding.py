@@ -59,6 +59,8 @@ class Proof:
     """log10 of how many times likelier this is with the finding's cause than on a sound bus; for a sound bus, than
     with the likeliest fault."""
     numbers: dict[str, float | int | str]
+    any_fault: bool = False
+    """Whether it speaks against a sound bus alone, and for every fault alike."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -138,7 +138,7 @@ def _than(finding: Finding) -> str:
 def _weight_words(finding: Finding, proof: Proof) -> str:
     """The words of the text report without their end, which is the column's head here."""
     words = proof_weight(proof, healthy=finding.cause is Cause.HEALTHY)
-    return words.split(" on a sound bus")[0].split(" with this fault")[0]
+    return words.split(" on a sound bus")[0].split(" with this fault")[0].removesuffix(" than")
 
 
 def _signed(weight: float) -> str:

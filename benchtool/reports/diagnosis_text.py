@@ -73,7 +73,8 @@ def proof_words(proof: Proof) -> str:
 def proof_weight(proof: Proof, *, healthy: bool) -> str:
     """How much a piece of evidence says, in words; of many small ones no figure, as if they were one sign."""
     if proof.text != REST:
-        return weight_words(proof.weight, healthy=healthy)
+        words = weight_words(proof.weight, healthy=healthy)
+        return words.replace("with this fault", "with any fault") if proof.any_fault else words
     speak = next(words for least, words in _TOGETHER if abs(proof.weight) >= least)
     return f"together they {speak} {'for' if proof.weight > 0 else 'against'} it"
 
@@ -126,7 +127,7 @@ def undecided(diagnosis: Diagnosis) -> bool:
     if group is not None and len(group.causes) >= _MANY and leader.probability < _UNDECIDED:
         return True
     rest = sum(abs(proof.weight) for proof in leader.evidence if proof.text == REST)
-    shown = sum(abs(proof.weight) for proof in leader.evidence if proof.text != REST)
+    shown = sum(abs(proof.weight) for proof in leader.evidence if proof.text != REST and not proof.any_fault)
     return leader.probability < _UNPROVED and rest >= _TELLING and rest > shown
 
 

@@ -112,6 +112,15 @@ def test_small_signs_are_counted_and_never_told_as_one_great_factor(
     assert "times" not in words
 
 
+def test_what_speaks_for_every_fault_alike_does_not_single_one_out() -> None:
+    unsound = Proof("456 framing errors", 8.7, {"marked": 456}, any_fault=True)
+    leader = replace(finding(Cause.TWO_CONTROLLERS, 0.4), evidence=(unsound, Proof(REST, 0.9, {})))
+    found = Diagnosis((leader,), (STEP,), (), None)
+    assert undecided(found)
+    certain = text(replace(found, findings=(replace(leader, probability=0.9),)))
+    assert "456 framing errors (over a million times likelier with any fault than on a sound bus)" in certain
+
+
 def test_percentages_that_add_to_more_than_a_hundred_are_explained() -> None:
     findings = (finding(Cause.CONDUCTOR_OPEN, 0.62, 2.4), finding(Cause.TERMINATOR_MISSING_ONE, 0.6, 2.2))
     group = Group((Cause.CONDUCTOR_OPEN, Cause.TERMINATOR_MISSING_ONE), 1.0)
