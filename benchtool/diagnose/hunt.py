@@ -22,7 +22,7 @@ from benchtool.diagnose.hunt_retune import AGAIN, Setting, is_setting, kept, lis
 from benchtool.diagnose.hunt_set_to import SET_TO, SET_TO_HERE, set_otherwise, set_to_question
 from benchtool.diagnose.hunt_silence import POWER, nobody_polls
 from benchtool.diagnose.hunt_subject import focus, subject
-from benchtool.diagnose.hunt_which import ADDRESS, which_reader
+from benchtool.diagnose.hunt_which import ADDRESS, looked_at, which_reader
 from benchtool.diagnose.observed import Observed, StateError
 from benchtool.diagnose.readings import (
     HERE,
@@ -83,6 +83,11 @@ class Hunt(Conversation):
         return int(told[-1]) if told else None
 
     @property
+    def reader(self) -> int | None:
+        """The address that the hunt is about: as told; or of several silent ones the first that was looked at."""
+        return looked_at(self.observed, self.answers) if self.address is None else self.address
+
+    @property
     def state(self) -> State:
         """What is believed now."""
         if self._state is None:
@@ -91,8 +96,8 @@ class Hunt(Conversation):
 
     @property
     def counted(self) -> Observed:
-        """What of that counts for the reader that was named."""
-        return of_reader(self.observed, self.address)
+        """What of that counts for the reader that was named, or was looked at first of several that are silent."""
+        return of_reader(self.observed, self.reader)
 
     def shares(self) -> dict[str, float]:
         """The causes' probabilities as they are shown now, by name."""
@@ -101,7 +106,7 @@ class Hunt(Conversation):
     def without(self, left_out: Answer) -> dict[str, float]:
         """The causes' probabilities if one thing had not been answered."""
         kept = self._observed(tuple(one for one in self.answers if one is not left_out))
-        belief = believed(of_reader(kept, self.address))
+        belief = believed(of_reader(kept, self.reader))
         return {cause.value: share for cause, share in levelled(belief, belief.present())[0].items()}
 
     def next_question(self) -> Question | None:

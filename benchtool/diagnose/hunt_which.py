@@ -25,14 +25,19 @@ def which_reader(observed: Observed, address: int | None, answers: Sequence[Answ
     """The question which reader it is, where what was heard leaves that open; None where it does not, or was asked.
 
     `well`: whether all that was heard went well. Without an address then: the reader that one stands before may have
-    one that nobody asks. A told address that answers while another never does: it may be the other one.
+    one that nobody asks. Where several never answer: which of them. A told address that answers while another never
+    does: it may be the other one.
     """
+    told = sum(one.name == ADDRESS.name for one in answers)
     if address is None:
-        dead = any(one.never_answers for one in observed.addresses)
+        dead = _silent(observed)
+        if len(dead) > 1 and told == 1:
+            names = ", ".join(map(str, dead))
+            text = f"Several addresses never answer: {names}. Which of them has the reader that you stand before?"
+            return replace(ADDRESS, text=text)
         nobody = any(one.sight == "who-is-dead" and one.answer == "none" for one in observed.by_hand.seen)
         asked = any(one.name == SET_TO_HERE for one in answers)
         return which_here(observed) if well and not (dead or nobody or asked) else None
-    told = sum(one.name == ADDRESS.name for one in answers)
     other, row = elsewhere(observed, address), row_of(observed, address)
     if other is None or row is None or told != 1:
         return None
@@ -42,3 +47,17 @@ def which_reader(observed: Observed, address: int | None, answers: Sequence[Answ
     )
     how = f"Compare its switches or label with the site's list. Enter alone: {address} is right."
     return replace(ADDRESS, text=text, how=how)
+
+
+def looked_at(observed: Observed, answers: Sequence[Answer]) -> int | None:
+    """Of several that never answer, where nobody told an address: the first that something was answered of; else None."""
+    dead = _silent(observed)
+    for one in answers:
+        place = one.name.partition("@")[2]
+        if one.text and len(dead) > 1 and place.isdigit() and int(place) in dead:
+            return int(place)
+    return None
+
+
+def _silent(observed: Observed) -> list[int]:
+    return sorted({one.address for one in observed.addresses if one.never_answers})

@@ -125,7 +125,7 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     if isinstance(hunt, Hunt):
         low = low_supply(hunt)
         said = (
-            *(_also_silent(one) for one in others_silent(hunt.observed, hunt.address)),
+            *(_also_silent(one) for one in others_silent(hunt.observed, hunt.reader)),
             "" if low is None else supply_words(low)[0],
             not_yet(hunt) if own else "",
             harmless(hunt),

@@ -218,3 +218,21 @@ def test_at_most_ten_causes_are_named_as_ruled_out() -> None:
     said = _told(hunt, "RULED OUT")
     assert len(said.split(", ")) == 11
     assert re.search(r"and \d+ more$", said)
+
+
+def test_of_several_silent_ones_without_an_address_one_is_hunted_for() -> None:
+    hunt = _hunt(_two_silent(), "")
+    question = hunt.next_question()
+    assert question is not None
+    assert "never answer: 2, 5" in question.text
+    named = _hunt(_two_silent(), "")
+    named.take("5")
+    assert named.address == 5
+    hunt.take("")
+    assert hunt.reader is None
+    hunt.also([Answer("supply@2", "0.1")])
+    assert hunt.reader == 2
+    said = _told(hunt, "RESULT")
+    assert "device-silent at address 2" in said
+    assert "device-silent at address 5" not in said
+    assert "Address 5 never answers either" in said
