@@ -67,6 +67,8 @@ _PLAIN = re.compile(
 )
 _TOO_MUCH = re.compile(r"[0-9]{4,5}(?:[.,][0-9]{1,3})?(?:V|k|M|km|kHz|min|h)")
 """More than any reading with its unit is: a number with a letter behind it."""
+_FORMAT = re.compile(r"[5-8][NEOMS][12]", re.IGNORECASE)
+"""Data bits, parity, stop bits."""
 _TAILED = re.compile(r"[0-9]{4,}[A-Za-z]{1,2}")
 """A number with a letter too many, as a slip of the finger makes it."""
 _ROW = re.compile(r"\s*[0-9]{1,3}(?:[ ,;]+[0-9]{1,3})+\s*")
@@ -85,7 +87,8 @@ def masked_note(text: str) -> tuple[str, int]:
 
 def may_be_secret(answer: str) -> bool:
     """Whether an answer to a question must not be repeated: stricter than for a note, for a wrong answer is no note."""
-    return _digits(answer) >= _LEAST or masked_note(answer)[1] > 0
+    rest = " ".join(word for word in answer.split() if not _is_setting_or_reading(word))
+    return _digits(rest) >= _LEAST or masked_note(answer)[1] > 0
 
 
 def masked(text: str, mask: str, *, free: bool, keys_alone: bool = False) -> tuple[str, int]:
@@ -139,6 +142,14 @@ def _looks(word: str, behind: str) -> bool:
     if re.fullmatch(r"(?:0[xX])?[0-9A-Fa-f,;:/_.#*+-]+", word):
         return True
     return len(word) >= _KEY_LETTERS and re.fullmatch(r"[0-9A-Za-z+/=_-]+", word) is not None
+
+
+def _is_setting_or_reading(word: str) -> bool:
+    """A rate, a format, a time, or a number as a meter shows it."""
+    if word.isascii() and word.isdigit():
+        return len(word) <= _UNIT_DIGITS + 1 and int(word) in TRIED_RATES
+    plain = _PLAIN.fullmatch(word) and not _TOO_MUCH.fullmatch(word)
+    return bool(plain) or _FORMAT.fullmatch(word) is not None
 
 
 def _is_reading(word: str, behind: str) -> bool:

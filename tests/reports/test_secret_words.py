@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchtool.reports.secret_words import masked, masked_note
+from benchtool.reports.secret_words import masked, masked_note, may_be_secret
 
 
 @pytest.mark.parametrize(
@@ -105,9 +105,20 @@ def test_no_key_in_octets_is_shown(key: bytes, between: str) -> None:
 @given(st.text())
 def test_any_text_is_taken(text: str) -> None:
     masked_note(text)
+    may_be_secret(text)
 
 
 @pytest.mark.parametrize("text", ["73 91", "57, 201", "7391x", "held 7391x twice", "20118V"])
 def test_a_slip_of_the_finger_and_a_row_of_numbers_are_hidden(text: str) -> None:
     shown = masked_note(text)[0]
     assert not any(number in shown for number in ("73", "91", "57", "201", "20118"))
+
+
+@pytest.mark.parametrize("answer", ["115200 8N1", "9600", "12.1 V", "0.24", "x9", "1.2k", "open", "14:05:30"])
+def test_what_a_hunt_asks_for_may_be_repeated(answer: str) -> None:
+    assert not may_be_secret(answer)
+
+
+@pytest.mark.parametrize("answer", ["7391x", "20118V", "57:20118", "at 73 then 91", "pin 7", "73 91", "1" * 5000])
+def test_what_may_be_a_secret_may_not(answer: str) -> None:
+    assert may_be_secret(answer)
