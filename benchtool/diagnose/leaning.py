@@ -94,17 +94,21 @@ def _fought(evidence: Evidence) -> tuple[Lean, ...]:
     """Replies that two talkers fight over: two devices at one address, or at all of them the controller's driver."""
     rows = fought_over(evidence)
     begun = [one for one in rows if _begun_wrong(one)]
-    told = [
-        f"address {one.address}: {one.begun_wrong} of {one.damaged} damaged replies are sound by their check value but "
-        f"for the beginning, in {one.kinds_begun_wrong} different ways: two talk at once"
-        for one in begun
-    ]
     found = []
     if len(begun) == 1:
-        log = min(MOST_LOG, begun[0].kinds_begun_wrong * _ONE_FOUGHT)
-        found.append(Lean(Cause.ADDRESS_DUPLICATE, log, told[0], heard=True))
+        (one,) = begun
+        because = (
+            f"address {one.address}: {one.begun_wrong} of {one.damaged} damaged replies are sound by their check value "
+            f"but for the beginning, in {one.kinds_begun_wrong} different ways: two talk at once"
+        )
+        log = min(MOST_LOG, one.kinds_begun_wrong * _ONE_FOUGHT)
+        found.append(Lean(Cause.ADDRESS_DUPLICATE, log, because, heard=True))
     elif begun:
-        because = f"{told[0]}; so at {len(begun)} addresses"
+        because = (
+            f"{sum(one.begun_wrong for one in begun)} of {sum(one.damaged for one in begun)} damaged replies of "
+            f"{len(begun)} addresses are sound by their check value but for the beginning: the controller may still "
+            "hold the pair"
+        )
         found.append(Lean(Cause.DRIVER_HELD_LATE, _HELD, because, heard=True))
     for one in rows:
         varied = one.kinds >= _VARIED_KINDS and one.commonest <= _COMMONEST * one.damaged
