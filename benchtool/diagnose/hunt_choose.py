@@ -190,8 +190,8 @@ def _looks(observed: Observed, state: State, done: Collection[str], address: int
             continue
         if sight.name in (_STILL_ANSWERS, _RATE_SET) and not heard and not (sight.name == _RATE_SET and observed.tap):
             continue  # nobody could hear it; and there is no rate of ours to compare with
-        if sight.name == _TERMINATORS and "both" in (one.answer for one in observed.by_hand.seen):
-            continue  # the last boxes told it; one too many shows in ohms
+        if _told_by_other(sight.name, observed, done):
+            continue
         table = chances(sight, place, state.heard_at)
         yield _weighed(sight, place, sight.minutes + _LOOK_MINUTES, table, state)
     if observed.length_m is None and "length" not in done and heard:
@@ -210,7 +210,18 @@ def _told(choice: measurements.Choice, done: Collection[str]) -> bool:
     return kind.endswith("@") and sum(name.startswith(kind) for name in done) >= _MOST_PLACES
 
 
-_THE_READER, _STILL_ANSWERS, _RATE_SET, _TERMINATORS = "reader@", "still-answers@", "rate-set", "terminators"
+def _told_by_other(name: str, observed: Observed, done: Collection[str]) -> bool:
+    """Whether the other of two questions about terminators told it: what is there, or that it cannot be told. One too
+    many shows in ohms; where one is missing, it is asked where the others are.
+    """
+    other = _SAME.get(name)
+    if other is None or other not in done:
+        return False
+    return not any(one.sight == other and one.answer not in ("both", "ends") for one in observed.by_hand.seen)
+
+
+_SAME = {"terminators": "end-boxes", "end-boxes": "terminators"}
+_THE_READER, _STILL_ANSWERS, _RATE_SET = "reader@", "still-answers@", "rate-set"
 
 
 def _name(name: str, address: int | None) -> str:

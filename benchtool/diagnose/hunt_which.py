@@ -50,7 +50,7 @@ def which_reader(observed: Observed, address: int | None, answers: Sequence[Answ
 
 
 def looked_at(observed: Observed, answers: Sequence[Answer]) -> int | None:
-    """Of several that never answer, where nobody told an address: the first that something was answered of; else None."""
+    """Of several that never answer, where no address was told: the first that something was answered of; else None."""
     dead = _silent(observed)
     for one in answers:
         place = one.name.partition("@")[2]

@@ -7,9 +7,10 @@ import pytest
 
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
-from benchtool.diagnose.hunt_choose import _turns, best_question
+from benchtool.diagnose.hunt_choose import _turns, best_question, how_to_read
 from benchtool.diagnose.hunt_question import Answer
 from benchtool.diagnose.model import all_sets
+from benchtool.diagnose.readings import kind_of
 from benchtool.diagnose.weigh import Belief
 
 
@@ -59,3 +60,30 @@ def test_switching_off_is_counted_once_for_readings_in_a_row() -> None:
     assert hunt.minutes == 7
     hunt.also([Answer("unplug@5", "same")])
     assert hunt.minutes == 13
+
+
+def _sights_asked(*answers: tuple[str, str], most: int = 30) -> list[str]:
+    hunt = Hunt(listens=False)
+    hunt.also([Answer(*one) for one in answers])
+    names: list[str] = []
+    while (question := hunt.next_question()) is not None and len(names) < most:
+        names.append(question.name)
+        hunt.take("")
+    return names
+
+
+def test_where_terminators_are_is_asked_once() -> None:
+    assert sum(name in ("terminators", "end-boxes") for name in _sights_asked(("address", "4"))) == 1
+    # The lamps of the controller have an answer of the same word; it says nothing of terminators.
+    asked = _sights_asked(("address", "4"), ("controller", "both"))
+    assert {"terminators", "end-boxes"} & set(asked)
+
+
+def test_without_an_adapter_no_rate_of_ours_is_compared() -> None:
+    assert "rate-set" not in _sights_asked(("address", "4"))
+
+
+def test_how_to_stop_polling_is_told_where_it_has_to_be_stopped() -> None:
+    for name in ("ab-idle", "ab-idle@"):
+        assert "To stop polling" in how_to_read(kind_of(name))
+    assert "To stop polling" not in how_to_read(kind_of("supply@"))
