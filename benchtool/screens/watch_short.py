@@ -75,6 +75,7 @@ class Sentences(NamedTuple):
     state: str
     finding: str
     finding_short: str
+    do_head: str
     do: str
     do_name: str
     caution: str
@@ -95,7 +96,7 @@ def step_forms(shot: Sentences, whole: str, *, cautioned: bool) -> list[str]:
         name += " (caution: w)"
     longest, short = (
         # Written for a command line; here the rate is set with a key.
-        f"Next{name}: {do}".replace("--baud ", "b and then ")
+        f"{shot.do_head}{name}: {do}".replace("--baud ", "b and then ")
         for do in (shot.do, short_step(shot.do_name, shot.do))
     )
     return [longest] if longest == short else [longest, short + whole, short]

@@ -42,8 +42,10 @@ class Snapshot:
     finding: str
     finding_short: str
     found_ago_ns: int | None
+    do_head: str
+    """`Next`, or `Do` where the cause is known."""
     do: str
-    """The next measurement."""
+    """The next measurement, or the mend."""
     do_name: str
     caution: str
     devices: tuple[DeviceLine, ...]

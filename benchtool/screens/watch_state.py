@@ -331,7 +331,7 @@ class Model(Scroll):
             words = watch_words.finding_sentence(leading, wrong), watch_words.finding_in_short(leading, wrong)
             self._worded = (found, wrong, *words)
         _, _, finding, finding_short = self._worded
-        step = found.diagnosis.next[0] if found is not None and found.diagnosis.next else None
+        todo = watch_words.next_thing(None if found is None else found.diagnosis)
         return Snapshot(
             tap=stretch.info.name,
             settings=str(stretch.info.settings),
@@ -344,9 +344,10 @@ class Model(Scroll):
             finding=finding,
             finding_short=finding_short,
             found_ago_ns=None if found is None else max(0, now_ns - found.at_ns),
-            do="" if step is None else step.do,
-            do_name="" if step is None else step.name,
-            caution="" if step is None else step.caution,
+            do_head=todo.head,
+            do=todo.do,
+            do_name=todo.name,
+            caution=todo.caution,
             devices=devices,
             cells=cells,
             rates=rates,

@@ -115,7 +115,7 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
         return [[(TEXT, fit(text, width, glyphs))] for text in _too_small(shot)[: plan.height]]
     if look.page is not Page.BUS:
         return _page(look, plan, glyphs, keys)
-    said = Sentences(shot.state, shot.finding, shot.finding_short, shot.do, shot.do_name, shot.caution)
+    said = Sentences(shot.state, shot.finding, shot.finding_short, shot.do_head, shot.do, shot.do_name, shot.caution)
     lines = [_head(shot, width, glyphs), *_sentences(said, plan, glyphs)]
     if plan.strip:
         lines += _strip(shot, plan, glyphs)

@@ -6,6 +6,7 @@ import re
 import textwrap
 from collections.abc import Sequence
 from functools import lru_cache
+from typing import NamedTuple
 
 from benchtool.capture.chunk import LineErrors, TapInfo
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding
@@ -16,6 +17,9 @@ from benchtool.screens.watch_strip import Rates
 _QUIET_NS = 3_000_000_000
 _S = 1_000_000_000
 _NAMED = 4
+SURE = 0.95
+"""From here on a cause is practically certain, and is mended rather than measured."""
+_CAUTION = "Caution: "
 _WORTH_SAYING = 0.005
 """Shares of damaged frames below this are not told."""
 _MUCH = 0.2
@@ -152,6 +156,36 @@ def finding_in_short(diagnosis: Diagnosis | None, wrong: str = "") -> str:
 def _guess(finding: Finding) -> str:
     none = finding.cause is Cause.NONE_OF_THESE
     return f"{finding.probability:.0%}: {'no cause that is known here fits' if none else headline(finding)}"
+
+
+class Todo(NamedTuple):
+    """What the person does next."""
+
+    head: str
+    """`Next` for what to measure, `Do` for what mends it."""
+    do: str
+    name: str
+    """As the result is typed; empty where there is none to type."""
+    caution: str
+
+
+_BY_SETTING = (Cause.BAUD_WRONG, Cause.FORMAT_WRONG)
+"""Mended by listening otherwise, which is what comes next anyway."""
+
+
+def next_thing(diagnosis: Diagnosis | None) -> Todo:
+    """The next measurement; where a cause is practically certain, its mend instead, caution first."""
+    if diagnosis is None:
+        return Todo("Next", "", "", "")
+    first = diagnosis.findings[0]
+    mend = [text for text in first.todo if not text.startswith(_CAUTION)]
+    if first.probability >= SURE and first.cause not in (Cause.HEALTHY, Cause.NONE_OF_THESE, *_BY_SETTING) and mend:
+        before = first.todo[: first.todo.index(mend[0])]
+        return Todo("Do", mend[0], "", " ".join(text.removeprefix(_CAUTION) for text in before))
+    if not diagnosis.next:
+        return Todo("Next", "", "", "")
+    step = diagnosis.next[0]
+    return Todo("Next", step.do, step.name, step.caution)
 
 
 def unseen(info: TapInfo) -> str:

@@ -12,7 +12,7 @@ from benchtool.capture.chunk import Chunk, Gap, LineErrors, TapInfo
 from benchtool.capture.settings import LineSettings
 from benchtool.diagnose.advice import ADVICE
 from benchtool.diagnose.conclude import LISTEN
-from benchtool.diagnose.finding import Cause, Diagnosis, Finding
+from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Step
 from benchtool.diagnose.readings import ACTIONS, METER, STOPPED, UNPOWERED
 from benchtool.diagnose.steps import NOTHING_HEARD
 from benchtool.frames.frame import Protocol
@@ -25,7 +25,14 @@ from benchtool.screens.watch_short import MOST, by_sentences, short_caution, sho
 from benchtool.screens.watch_snapshot import Counts, Snapshot
 from benchtool.screens.watch_strip import Rates, Strip
 from benchtool.screens.watch_view import draw, plan
-from benchtool.screens.watch_words import finding_in_short, finding_sentence, headline, state_sentence, unseen
+from benchtool.screens.watch_words import (
+    finding_in_short,
+    finding_sentence,
+    headline,
+    next_thing,
+    state_sentence,
+    unseen,
+)
 from tests.screens.watching import watching
 
 S = 1_000_000_000
@@ -74,6 +81,8 @@ def _cautions() -> list[str]:
     steps = [step for advice in ADVICE.values() for step in advice.steps]
     said = {step.caution for step in (*steps, LISTEN, *NOTHING_HEARD)}
     said |= {kind.caution for kind in METER} | {action.caution for action in ACTIONS}
+    mends = [text for advice in ADVICE.values() for text in advice.todo]
+    said |= {text.removeprefix("Caution: ") for text in mends if text.startswith("Caution: ")}
     return sorted(said - {""})
 
 
@@ -91,6 +100,36 @@ def test_a_short_caution_still_says_whom_to_warn() -> None:
             assert "door" in short_caution(caution).lower(), caution
         if STOPPED in caution or UNPOWERED in caution:
             assert "warn" in short_caution(caution).lower(), caution
+
+
+def _told(cause: Cause, probability: float) -> Diagnosis:
+    found = Finding(cause, "bus", probability, "It is so.", (), (), ADVICE[cause].todo)
+    step = Step("Measure ohms.", (), caution="Power off.", name="ab-ohms")
+    return Diagnosis((found,), (step,), (), None)
+
+
+@pytest.mark.parametrize("cause", [one for one in Cause if one not in (Cause.HEALTHY, Cause.NONE_OF_THESE)])
+def test_a_cause_that_is_certain_is_mended_and_not_measured_again(cause: Cause) -> None:
+    assert next_thing(_told(cause, 0.94)) == ("Next", "Measure ohms.", "ab-ohms", "Power off.")
+    todo = next_thing(_told(cause, 0.95))
+    if cause in (Cause.BAUD_WRONG, Cause.FORMAT_WRONG):
+        assert todo.head == "Next"  # to listen at the setting found
+        return
+    assert todo.head == "Do"
+    assert todo.do in ADVICE[cause].todo
+    assert not todo.name
+    # What must be known before the work is never behind it.
+    said = ADVICE[cause].todo
+    before = [text.removeprefix("Caution: ") for text in said[: said.index(todo.do)]]
+    assert todo.caution == " ".join(before)
+    shot = replace(snapshot(), do_head=todo.head, do=todo.do, do_name="", caution=todo.caution)
+    assert "Do: " in joined(drawn(shot, 60, 20)[:8])
+
+
+@pytest.mark.parametrize("cause", [Cause.HEALTHY, Cause.NONE_OF_THESE])
+def test_nothing_is_mended_where_there_is_no_cause(cause: Cause) -> None:
+    assert next_thing(_told(cause, 1.0)).head == "Next"
+    assert next_thing(None) == ("Next", "", "", "")
 
 
 @pytest.mark.parametrize("name", [kind.name for kind in METER])
