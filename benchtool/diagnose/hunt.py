@@ -133,7 +133,7 @@ class Hunt(Conversation):
         if otherwise is not None:  # that is why, whatever else is wrong; only which address it is can be asked still
             return set_to_question(otherwise, done) or (LISTEN if listens else None)
         if listened(self.answers):
-            about = which_reader(self.observed, self.address, self.answers, well=self.heard_well)
+            about = which_reader(self.observed, self.address, self.answers)
             if about is not None:
                 return about
         if (self.unasked and self.heard_well) or self.confirmed:

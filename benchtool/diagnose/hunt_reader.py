@@ -22,9 +22,10 @@ LEAST_SUPPLY_V = 10.8
 """Below this a 12 V device may not work (common practice); a 24 V device even less."""
 LEAST_IDLE_V = 0.2
 """The idle pair is held above it (sheet 1.1)."""
-_LIVES = 0.95
+LIVES = 0.95
 """A device lives that answers so many of its requests."""
-_ENOUGH = 20
+ENOUGH = 20
+"""Fewer requests do not show who answers (judgement)."""
 _SHORT_OHM = 7.0
 """Over so little nobody talks: the current of 1.5 V in 54 ohm leaves no 0.2 V for a receiver there (sheet 1.1)."""
 _AFTER_REPLIES = 0.5
@@ -80,14 +81,14 @@ def contradicted(observed: Observed) -> dict[str, str]:
     asked, answered = sum(one.requests for one in rows), sum(one.answered for one in rows)
     found: dict[str, str] = {}
     for one in observed.by_hand.readings:
-        if asked >= _ENOUGH and answered >= _LIVES * asked:
+        if asked >= ENOUGH and answered >= LIVES * asked:
             said = f"{answered} of {asked} requests were answered"
             if one.kind in ("ab-ohms", "ab-ohms-far") and one.value < _SHORT_OHM:
                 found[one.name] = f"{said}, and nobody talks over such a short"
             elif one.kind == "ab-idle" and one.value < -LEAST_IDLE_V:
                 found[one.name] = f"{said} and heard the right way round: the probes were swapped, or the sign is wrong"
         row = row_of(observed, one.address) if one.kind == "supply@" else None
-        lives = row is not None and row.requests >= _ENOUGH and row.answered >= _LIVES * row.requests
+        lives = row is not None and row.requests >= ENOUGH and row.answered >= LIVES * row.requests
         if row is not None and lives and no_supply(one):
             found[one.name] = f"address {one.address} answered {row.answered} of {row.requests} requests: it is fed"
     return found
@@ -136,7 +137,7 @@ def first_look(observed: Observed, address: int | None, done: Collection[str]) -
         return f"reader@{address}"
     if silent and spoilt is not None and spoilt.address != address and f"settings@{address}" not in done:
         return f"settings@{address}"
-    lives = row.answered >= _LIVES * row.requests
+    lives = row.answered >= LIVES * row.requests
     heard = observed.symptoms or {}
     second = row.collisions or (
         (heard.get("strays-after-reply") or 0.0) >= _AFTER_REPLIES and (heard.get("anything-wrong") or 0.0) > 0
@@ -164,7 +165,7 @@ def before_replacing(observed: Observed, state: State, address: int | None, done
 def elsewhere(observed: Observed, address: int | None) -> AtAddress | None:
     """The address that never answers, where the one that was told does: perhaps the wrong one was told. Else None."""
     row = row_of(observed, address)
-    if row is None or row.answered < _LIVES * row.requests:
+    if row is None or row.answered < LIVES * row.requests:
         return None
     dead = [one for one in observed.addresses if one.requests >= LEAST_REQUESTS and one.never_answers]
     return max(dead, key=lambda one: one.requests, default=None)

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from benchtool.diagnose.hunt_question import Answer, Ask, Question
-from benchtool.diagnose.hunt_reader import elsewhere
+from benchtool.diagnose.hunt_reader import ENOUGH, LIVES, elsewhere
 from benchtool.diagnose.hunt_set_to import SET_TO_HERE, which_here
 from benchtool.diagnose.hunt_subject import row_of
 from benchtool.diagnose.observed import Observed
@@ -21,12 +21,12 @@ ADDRESS = Question(
 )
 
 
-def which_reader(observed: Observed, address: int | None, answers: Sequence[Answer], *, well: bool) -> Question | None:
+def which_reader(observed: Observed, address: int | None, answers: Sequence[Answer]) -> Question | None:
     """The question which reader it is, where what was heard leaves that open; None where it does not, or was asked.
 
-    `well`: whether all that was heard went well. Without an address then: the reader that one stands before may have
-    one that nobody asks. Where several never answer: which of them. A told address that answers while another never
-    does: it may be the other one.
+    Without an address, where all that are asked answer: the reader that one stands before may have one that nobody
+    asks. Where several never answer: which of them. A told address that answers while another never does: it may be the
+    other one.
     """
     told = sum(one.name == ADDRESS.name for one in answers)
     if address is None:
@@ -37,7 +37,7 @@ def which_reader(observed: Observed, address: int | None, answers: Sequence[Answ
             return replace(ADDRESS, text=text)
         nobody = any(one.sight == "who-is-dead" and one.answer == "none" for one in observed.by_hand.seen)
         asked = any(one.name == SET_TO_HERE for one in answers)
-        return which_here(observed) if well and not (dead or nobody or asked) else None
+        return which_here(observed) if _all_answer(observed) and not (nobody or asked) else None
     other, row = elsewhere(observed, address), row_of(observed, address)
     if other is None or row is None or told != 1:
         return None
@@ -61,3 +61,9 @@ def looked_at(observed: Observed, answers: Sequence[Answer]) -> int | None:
 
 def _silent(observed: Observed) -> list[int]:
     return sorted({one.address for one in observed.addresses if one.never_answers})
+
+
+def _all_answer(observed: Observed) -> bool:
+    """Whether enough was asked, and every address that is asked answers practically each time."""
+    rows = [one for one in observed.addresses if one.requests]
+    return sum(one.requests for one in rows) >= ENOUGH and all(one.answered >= LIVES * one.requests for one in rows)

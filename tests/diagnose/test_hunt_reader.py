@@ -236,3 +236,8 @@ def test_of_several_silent_ones_without_an_address_one_is_hunted_for() -> None:
     assert "device-silent at address 2" in said
     assert "device-silent at address 5" not in said
     assert "Address 5 never answers either" in said
+
+
+def test_without_an_address_a_duplicate_is_looked_for_at_the_reader_one_stands_before() -> None:
+    names = _asked(_hunt(_heard("address-duplicate", "2"), ""), {"set-to@here": "2"}, most=2)
+    assert names == ["set-to@here", "still-answers@2"]
