@@ -6,12 +6,13 @@ beside what was heard (a short while all answer) counts for nothing until it is 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection
 from dataclasses import replace
 
 from benchtool.diagnose.finding import Cause, Finding
 from benchtool.diagnose.hunt_subject import heard_dead, row_of
-from benchtool.diagnose.lean import MOST_HEARD, Lean
+from benchtool.diagnose.lean import MOST_HEARD, MOST_LOG, Lean
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import LEAST_REQUESTS, AtAddress, segment
 from benchtool.diagnose.readings import HERE, ByHand, Reading
@@ -46,6 +47,12 @@ def of_reader(observed: Observed, address: int | None) -> Observed:
     slips = contradicted(observed)
     for name in slips:
         observed = replace(observed, by_hand=observed.by_hand.without(name))
+    if seen_at(observed, "still-answers@", address) == "yes" and address is not None:
+        # It was seen here: that counts spread over the addresses made too little of it.
+        asked = [one for one in observed.addresses if one.requests]
+        said = f"address {address} is where it was seen that two have one address"
+        lean = Lean(Cause.ADDRESS_DUPLICATE, min(MOST_LOG, math.log(max(1, len(asked)))), said, heard=True)
+        observed = replace(observed, leans=(*observed.leans, lean))
     row = heard_dead(observed, address)
     if row is None:
         return observed

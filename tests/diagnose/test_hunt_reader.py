@@ -192,7 +192,7 @@ def test_an_answering_reader_with_something_after_its_replies_is_unplugged_first
     hunt = _hunt(_heard("address-duplicate", "2"), "2")
     names = _asked(hunt, {"still-answers@2": "yes", "settings@2": "twice"})
     assert names[:2] == ["still-answers@2", "settings@2"]
-    assert hunt.state.leader is Cause.ADDRESS_DUPLICATE
+    assert hunt.shares()["address-duplicate"] > 0.75
 
 
 def test_a_short_while_all_answer_is_questioned_at_once_and_not_counted() -> None:
