@@ -37,6 +37,7 @@ HEAD, STRONG, ALARM, FAINT, CHOSEN, KEY, TEXT = (
     "class:key",
     "",
 )
+_SHOWN_BLANK = (HEAD, CHOSEN, KEY)
 _WHOLE, _WHOLE_NARROW = " … [w: whole]", " [w]"
 """What stands behind a sentence that is not whole: the key that shows all of it."""
 _ROOMY = 76
@@ -130,7 +131,13 @@ def draw(shot: Snapshot, look: Look, plan: Plan, glyphs: Glyphs, keys: Sequence[
     lines += [_traffic(line, shot.selected, width, glyphs) for line in shot.lines]
     lines += [[(TEXT, "")]] * (plan.traffic - len(shot.lines))
     below = [*_message(look, plan, glyphs), *keys]
-    return (lines[: max(0, plan.height - len(below))] + below)[: plan.height]
+    return [_without_blanks(line) for line in (lines[: max(0, plan.height - len(below))] + below)[: plan.height]]
+
+
+def _without_blanks(line: Styled) -> Styled:
+    """A line without the blanks at its end, where they do not show: each letter costs the library its time."""
+    style, text = line[-1] if line else (HEAD, "")
+    return line if style in _SHOWN_BLANK else [*line[:-1], (style, text.rstrip(" "))]
 
 
 def message_lines(look: Look, width: int) -> list[str]:
