@@ -12,13 +12,14 @@ from benchtool.diagnose.enough import left_over
 from benchtool.diagnose.finding import REST, Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import place_text
-from benchtool.diagnose.readings import ACTIONS, LIVE, Action, ByHand
+from benchtool.diagnose.readings import ACTIONS, DOORS, LIVE, SUPPLY, Action, ByHand
 from benchtool.diagnose.reflections import times_too_long
 from benchtool.diagnose.sensible import CERTAIN
 from benchtool.diagnose.sights_known import seen_words
 from benchtool.diagnose.state import NOT_SOUND, not_sound, rate_of, state_of
 from benchtool.diagnose.steps import AT_CONTROLLER
 from benchtool.diagnose.summaries import summary, unheard
+from benchtool.diagnose.supply import low_supply, supply_words
 from benchtool.measure.tally import Figures
 from benchtool.measure.waveform_readings import in_words
 
@@ -88,6 +89,10 @@ def _of_cause(
     return [_finding(cause, place, probability, evidence, observed, belief)]
 
 
+_FED = (Cause.DEVICE_SILENT, Cause.DEVICE_RESETTING)
+"""Causes of which a supply that is too low is the likeliest ground."""
+
+
 def _finding(
     cause: Cause,
     place: str,
@@ -109,6 +114,10 @@ def _finding(
             f"Set benchtool to the format of the bus (--format {observed.sender_format}), and listen again.",
             *todo[1:],
         )
+    elif cause in _FED and (
+        low := low_supply(one for one in observed.by_hand.readings if f"address {one.address}" == place)
+    ):
+        todo = (f"Caution: {SUPPLY} {DOORS}", f"{supply_words(low)[1]} Then listen again.")
     return Finding(cause, place, round(probability, 4), summary(cause, place, observed), evidence, tuple(also), todo)
 
 

@@ -11,10 +11,11 @@ import shlex
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import Conversation
-from benchtool.diagnose.hunt_reader import LEAST_IDLE_V, LEAST_SUPPLY_V, measured_at, no_supply, seen_at
+from benchtool.diagnose.hunt_reader import LEAST_IDLE_V, measured_at, seen_at
 from benchtool.diagnose.hunt_retune import OWN, format_found
 from benchtool.diagnose.hunt_set_to import SET_TO_HERE
-from benchtool.diagnose.readings import DOORS, LIVE, SUPPLY, UNPOWERED, Reading
+from benchtool.diagnose.readings import DOORS, LIVE, SUPPLY, UNPOWERED
+from benchtool.diagnose.supply import LEAST_SUPPLY_V
 
 _NOT_ASKED = ("address", SET_TO_HERE)
 """What is told, but is no evidence."""
@@ -55,28 +56,6 @@ def mend_first(hunt: Hunt) -> tuple[str, ...]:
     if form is not None:
         return (f"Hunt again with the format found: {again} --format {form}", anew)
     return ("Read parity and stop bits off the controller's settings.", f"Then hunt again: {again} --format 8E1", anew)
-
-
-def low_supply(hunt: Hunt) -> Reading | None:
-    """The lowest supply measured at a device that is too low for it; None where none is."""
-    low = [one for one in hunt.counted.by_hand.readings if one.kind == "supply@" and abs(one.value) < LEAST_SUPPLY_V]
-    return min(low, key=lambda one: abs(one.value), default=None)
-
-
-def supply_words(reading: Reading) -> tuple[str, str]:
-    """What a supply that is too low is, and what to do about it."""
-    at = "the reader" if reading.address is None else f"address {reading.address}"
-    if no_supply(reading):
-        said = f"No supply arrives at {at}: {reading.value:g} V was measured there."
-        where = "its fuse, its power supply's output, the supply cores and their terminals"
-    else:
-        said = (
-            f"The supply at {at} is low: {reading.value:g} V was measured there, and a 12 V device usually wants "
-            f"{LEAST_SUPPLY_V:g} V or more (common practice)."
-        )
-        where = "the power supply's output and load, then the length and section of the supply cores, and their joints"
-    do = f"Follow the supply from {at} back: {where}. The mains side is for an electrician. Then hunt again."
-    return said, do
 
 
 def replace_last(hunt: Hunt, place: str) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from benchtool.diagnose import draws
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_answers import FOUND, Conversation
-from benchtool.diagnose.hunt_do import low_supply, own_setting
+from benchtool.diagnose.hunt_do import own_setting
 from benchtool.diagnose.hunt_question import Answer
 from benchtool.diagnose.hunt_reader import contradicted
 from benchtool.diagnose.hunt_set_to import set_to_todo
@@ -21,6 +21,7 @@ from benchtool.diagnose.hunt_subject import SILENT_FAULTS
 from benchtool.diagnose.model import INDEX, all_sets
 from benchtool.diagnose.priors import PRIORS
 from benchtool.diagnose.state import believed
+from benchtool.diagnose.supply import low_supply
 
 RULED_OUT = 0.005
 """A cause less probable than this, and several times less than before anything was known, is ruled out, if the
@@ -123,7 +124,7 @@ def ending(hunt: Hunt) -> Ending:
         call = [CONFIGURES, *(CALLS[cause] for cause, share in left if share >= FOUND and cause is not Cause.HEALTHY)]
     if set_to_todo(hunt.observed, hunt.address):
         call = [CONFIGURES]
-    if low_supply(hunt) is not None:
+    if low_supply(hunt.counted.by_hand.readings) is not None:
         call = [ELECTRICIAN, *(one for one in call if one not in (SUPPLIER, CALLS[Cause.HEALTHY]))]
     return Ending(found, tuple(left), out, tuple(dict.fromkeys(call)))
 

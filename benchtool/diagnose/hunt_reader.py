@@ -15,12 +15,11 @@ from benchtool.diagnose.hunt_subject import heard_dead, row_of
 from benchtool.diagnose.lean import MOST_HEARD, MOST_LOG, Lean
 from benchtool.diagnose.observed import Observed
 from benchtool.diagnose.places import LEAST_REQUESTS, AtAddress, segment
-from benchtool.diagnose.readings import HERE, ByHand, Reading
+from benchtool.diagnose.readings import HERE, ByHand
 from benchtool.diagnose.state import State, mostly_damaged
 from benchtool.diagnose.summaries import summary
+from benchtool.diagnose.supply import LEAST_SUPPLY_V, no_supply
 
-LEAST_SUPPLY_V = 10.8
-"""Below this a 12 V device may not work (common practice); a 24 V device even less."""
 LEAST_IDLE_V = 0.2
 """The idle pair is held above it (sheet 1.1)."""
 LIVES = 0.95
@@ -99,11 +98,6 @@ def contradicted(observed: Observed) -> dict[str, str]:
         if row is not None and lives and no_supply(one):
             found[one.name] = f"address {one.address} answered {row.answered} of {row.requests} requests: it is fed"
     return found
-
-
-def no_supply(one: Reading) -> bool:
-    """Whether what was measured at a device is no supply at all."""
-    return abs(one.value) < 1.0
 
 
 def measured_at(observed: Observed, kind: str, address: int | None) -> float | None:

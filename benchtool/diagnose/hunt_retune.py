@@ -45,7 +45,9 @@ class Setting(NamedTuple):
 
 
 def format_found(observed: Observed) -> str | None:
-    """The bus's character format, where frames prove it to be another one than ours."""
+    """The bus's character format, where frames prove it to be another one than ours, or line errors tell it."""
+    if observed.sender_format and observed.sender_format != observed.format:
+        return observed.sender_format
     as_8n1 = observed.format != "8N1" and any(text.startswith(_AS_8N1) for text, _ in observed.told.values())
     return "8N1" if as_8n1 else None
 

@@ -16,13 +16,11 @@ from benchtool.diagnose.hunt_answers import FOUND, Conversation
 from benchtool.diagnose.hunt_card import CardHunt
 from benchtool.diagnose.hunt_do import (
     clock_last,
-    low_supply,
     mend_first,
     not_yet,
     nothing_known,
     own_setting,
     replace_last,
-    supply_words,
 )
 from benchtool.diagnose.hunt_end import (
     CONFIGURES,
@@ -44,6 +42,7 @@ from benchtool.diagnose.places import PLACED, AtAddress
 from benchtool.diagnose.readings import DOORS, HERE, METER, SUPPLY, action_of, kind_of
 from benchtool.diagnose.sights_card import card_sight_of
 from benchtool.diagnose.sights_known import sight_of
+from benchtool.diagnose.supply import low_supply, supply_words
 from benchtool.reports.diagnosis_text import proof_words, sure
 from benchtool.reports.hunt_ask import WIDTH, wrap
 
@@ -123,7 +122,7 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     parts = [Section("RESULT", lines)]
     own = isinstance(hunt, Hunt) and own_setting(hunt)
     if isinstance(hunt, Hunt):
-        low = low_supply(hunt)
+        low = low_supply(hunt.counted.by_hand.readings)
         said = (
             *(_also_silent(one) for one in others_silent(hunt.observed, hunt.reader)),
             "" if low is None else supply_words(low)[0],
@@ -206,7 +205,7 @@ def _todo(hunt: Hunt, found: Sequence[Finding | CardFinding], advised: list[str]
     if own_setting(hunt):
         return list(mend_first(hunt))
     otherwise = list(set_to_todo(hunt.observed, hunt.address))
-    low = low_supply(hunt)
+    low = low_supply(hunt.counted.by_hand.readings)
     if otherwise and low is None:
         return [*otherwise, *advised]
     if low is None:
@@ -217,7 +216,7 @@ def _todo(hunt: Hunt, found: Sequence[Finding | CardFinding], advised: list[str]
         return advised
     fed = (Cause.DEVICE_SILENT, Cause.DEVICE_RESETTING, Cause.HEALTHY)
     others = dict.fromkeys(text for one in found if one.cause not in fed for text in one.todo)
-    return [f"Caution: {SUPPLY} {DOORS}", supply_words(low)[1], *others]
+    return [f"Caution: {SUPPLY} {DOORS}", f"{supply_words(low)[1]} Then hunt again.", *others]
 
 
 def _unknown(hunt: Hunt | CardHunt, width: int) -> list[Section]:

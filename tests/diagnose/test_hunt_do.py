@@ -7,9 +7,10 @@ import pytest
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_card import CardHunt
-from benchtool.diagnose.hunt_do import low_supply, mend_first, not_yet, nothing_known, own_setting, supply_words
+from benchtool.diagnose.hunt_do import mend_first, not_yet, nothing_known, own_setting
 from benchtool.diagnose.hunt_end import ELECTRICIAN, NOBODY, SUPPLIER, ending
 from benchtool.diagnose.hunt_question import Answer
+from benchtool.diagnose.supply import low_supply, supply_words
 from benchtool.reports.hunt_text import result, result_lines
 from benchtool.simulate import faults, scenario
 from benchtool.train.hunts import listened
@@ -98,7 +99,7 @@ def test_a_supply_that_does_not_arrive_comes_before_the_device() -> None:
 def test_a_supply_is_low_below_what_a_12_volt_device_wants(volts: str, low: bool) -> None:
     hunt = Hunt(listens=False)
     hunt.also([Answer("supply@4", volts)])
-    reading = low_supply(hunt)
+    reading = low_supply(hunt.counted.by_hand.readings)
     assert (reading is not None) is low
     if reading is not None:
         assert ("No supply" in supply_words(reading)[0]) is (volts == "-0.1")

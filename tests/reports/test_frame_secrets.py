@@ -124,8 +124,8 @@ def test_whoever_asks_is_shown_all() -> None:
     text = shown(frame(octets), show=True)
     assert octets.hex(" ").upper() in text
     assert f'"octets": "{octets.hex()}"' in text
-    sent = octets[-1] << 8 | octets[-2]
-    assert f"sent {sent:04X}, worked out {sent:04X}: they agree" in text
+    sent = octets[-2:].hex(" ").upper()
+    assert f"sent {sent}, worked out {sent}: they agree" in text
     assert "they agree" in shown(frame(octets))
     broken = frame(octets[:-1] + bytes((octets[-1] ^ 1,)), Reason.CHECK_FAILED)
     assert "the octets give" in shown(broken, show=True)

@@ -126,6 +126,24 @@ def test_a_cause_that_is_certain_is_mended_and_not_measured_again(cause: Cause) 
     assert "Do: " in joined(drawn(shot, 60, 20)[:8])
 
 
+def test_a_supply_measured_too_low_is_what_is_mended() -> None:
+    screen = watching("sim:demo?fault=device-silent&at=4")
+    screen.run(12)
+    screen.press("m")
+    screen.desk.submit("supply@4 1.6")
+    screen.run(4)
+    said = joined(drawn(screen.model.snapshot(Look(), 5, 60), 80, 24)[:8])
+    assert "Do: Follow the supply from address 4 back:" in said
+    assert "! Live supply: probes only, no mains." in said
+    # At another device it says nothing of this one.
+    screen.press("m")
+    screen.desk.submit("-supply@4")
+    screen.press("m")
+    screen.desk.submit("supply@2 1.6")
+    screen.run(4)
+    assert "Follow the supply from address 4" not in joined(drawn(screen.model.snapshot(Look(), 5, 60), 80, 24)[:8])
+
+
 @pytest.mark.parametrize("cause", [Cause.HEALTHY, Cause.NONE_OF_THESE])
 def test_nothing_is_mended_where_there_is_no_cause(cause: Cause) -> None:
     assert next_thing(_told(cause, 1.0)).head == "Next"
