@@ -122,6 +122,10 @@ def shared_out(texts: Sequence[Sequence[str]], rows: int, width: int) -> list[tu
             more = min(more, free) if place == 0 else more
             if 0 < more <= free:
                 given[place], free = given[place] + more, free - more
+    # What fits in no form is cut in as many rows as are left over.
+    for place, forms in enumerate(texts):
+        more = min(free, max(0, len(rows_of(forms[-1], width)) - given[place]))
+        given[place], free = given[place] + more, free - more
     return [
         (next((form for form in forms if len(rows_of(form, width)) <= most), forms[-1]), most)
         for forms, most in zip(texts, given, strict=True)

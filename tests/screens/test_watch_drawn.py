@@ -444,3 +444,11 @@ def test_signs_that_are_not_measured_take_one_column() -> None:
     for sign in (*BLOCKS.levels, BLOCKS.nothing, BLOCKS.rule, BLOCKS.recording, *"…•×“”→←↑↓Ωµ–·"):
         assert get_cwidth(sign) == 1
     assert fit("漢字", 5, BLOCKS) == "漢字 "
+
+
+def test_no_row_is_left_empty_while_a_sentence_is_cut() -> None:
+    long = "Follow the supply cores back to the power supply, joint by joint. " * 5
+    shot = replace(snapshot(), state="Alive.", finding="It is so.", do_head="Do", do=long, do_name="", caution="")
+    lines = drawn(shot, 60, 20)[1:7]
+    assert all(lines), lines
+    assert lines[-1].endswith("[w]")
