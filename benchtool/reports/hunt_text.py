@@ -34,7 +34,7 @@ from benchtool.diagnose.hunt_end import (
     weighed,
 )
 from benchtool.diagnose.hunt_question import Answer
-from benchtool.diagnose.hunt_reader import contradicted, elsewhere, others_silent
+from benchtool.diagnose.hunt_reader import contradicted, elsewhere, others_silent, seen_at
 from benchtool.diagnose.hunt_retune import AGAIN, again_words, mended
 from benchtool.diagnose.hunt_set_to import lives_todo, set_to_todo, set_to_words, unasked_todo
 from benchtool.diagnose.hunt_silence import nobody_polls, silence_todo, silence_words
@@ -124,7 +124,7 @@ def result(hunt: Hunt | CardHunt, width: int = WIDTH) -> list[Section]:
     if isinstance(hunt, Hunt):
         low = low_supply(hunt.counted.by_hand.readings)
         said = (
-            *(_also_silent(one) for one in others_silent(hunt.observed, hunt.reader)),
+            *(_also_silent(one) for one in others_silent(hunt.observed, hunt.reader) if not _shared(leader)),
             "" if low is None else supply_words(low)[0],
             not_yet(hunt) if own else "",
             harmless(hunt),
@@ -285,6 +285,11 @@ def _advised(hunt: Hunt, found: Sequence[Finding | CardFinding]) -> list[str]:
     return list(dict.fromkeys(todo))
 
 
+def _shared(leader: Finding | CardFinding) -> bool:
+    """Whether what is most probable is of the pair, and can silence other devices as well."""
+    return isinstance(leader, Finding) and not leader.place.startswith("address ") and leader.probability >= FOUND
+
+
 def _also_silent(one: AtAddress) -> str:
     """Of another device that never answers: nothing was looked at there."""
     return (
@@ -302,7 +307,12 @@ def _all_well(hunt: Hunt) -> str:
 
 
 def _here(summary: str, hunt: Hunt | CardHunt) -> str:
-    """A cause's sentence, of the reader that one stands before where nobody knows an address."""
+    """A cause's sentence, of the reader that one stands before where nobody knows an address.
+
+    Of two devices at one address, the address at which that was seen.
+    """
+    if isinstance(hunt, Hunt) and seen_at(hunt.observed, "still-answers@", hunt.address) == "yes":
+        return summary.replace("at one address", f"at address {hunt.address}")
     here = any(one.name.endswith(f"@{HERE}") and one.text for one in hunt.answers)
     return summary.replace("one of the devices", "the reader that you stand before") if here else summary
 

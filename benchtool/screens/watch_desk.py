@@ -59,8 +59,6 @@ class Desk(Pages):
     def begin_ask(self, ask: Ask) -> str:
         """Ask for a line; what stands in it to begin with."""
         self.look.ask = ask
-        if ask is Ask.FILTER:
-            return self.look.filter.text()
         if ask is Ask.SEARCH:
             return self.look.search
         return f"watch-{self._stamp()}.pcapng" if ask is Ask.RECORD else ""

@@ -56,6 +56,12 @@ def test_a_page_that_is_there_is_kept_unless_told_otherwise_and_a_hunt_goes_on_i
     assert run("--resume", "h.json", "--save", "h.json", typed=".\n").exit_code == 0
 
 
+def test_a_break_that_silences_several_sends_nobody_to_each_of_them() -> None:
+    result = run("sim:modbus?fault=conductor-open&at=17", typed="17\n\n3\n1.8\n0.522\n")
+    assert "conductor-open on the segment" in result.output
+    assert "hunt there as well" not in result.output
+
+
 def test_each_answer_is_saved_at_once_so_that_a_closed_terminal_loses_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     kept: list[int] = []
     asks = PlainAsker.ask
