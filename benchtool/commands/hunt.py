@@ -69,7 +69,9 @@ def command(
 
     for path, option, endings in ((save, "--save", (".json",)), (page, "--page", (".md", ".txt", ".html"))):
         # A hunt gone on with is saved over itself.
-        check_output(path, option, endings, overwrite=overwrite or path == resume)
+        read = [one for one in (tap, None if path == resume else resume) if one]
+        ours = _is_hunt if option == "--save" else _is_page
+        check_output(path, option, endings, overwrite=overwrite or path == resume, reads=read, ours=ours)
     asker = make_asker()
     hunt: Hunt | CardHunt | None = None
     if resume is not None:
@@ -106,6 +108,16 @@ def command(
         paged = hunt_page.page_html if page.lower().endswith(".html") else hunt_page.page
         write_text(page, paged(hunt, made))
         click.echo(f"page: {page}", err=True)
+
+
+def _is_hunt(begins: bytes) -> bool:
+    """Whether a file begins as a saved hunt does, or is empty."""
+    return not begins or b'"benchtool-hunt"' in begins or b'"benchtool-card-hunt"' in begins
+
+
+def _is_page(begins: bytes) -> bool:
+    """Whether a file begins as the page of a hunt does, or is empty."""
+    return not begins or begins.startswith(b"# Hunt for a dead reader") or b"<title>Hunt</title>" in begins
 
 
 def _new(kind: str, tap: str) -> Hunt | CardHunt:

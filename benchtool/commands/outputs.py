@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from contextlib import suppress
 from io import BufferedWriter
 from pathlib import Path
+from secrets import token_hex
 from typing import Any, TypeVar
 
 import click
@@ -86,16 +87,20 @@ def write_text(path: str, text: str) -> None:
 
     What was there before stays until all is written.
     """
-    target = Path(path)
-    part = target.with_name(f"{target.name}.part")
+    target = Path(os.path.realpath(path))
+    part = target.with_name(f".{target.name}.{token_hex(4)}")  # nothing of anybody's has that name
     try:
-        # A name that is no UTF-8 can stand in the text.
-        with BufferedWriter(create_private(part, overwrite=True)) as file:
-            file.write(text.encode("utf-8", "backslashreplace"))
-        part.replace(target)
+        file = create_private(part, overwrite=False)
+        try:
+            with BufferedWriter(file) as buffered:
+                # A name that is no UTF-8 can stand in the text.
+                buffered.write(text.encode("utf-8", "backslashreplace"))
+            part.replace(target)
+        except BaseException:
+            with suppress(OSError):
+                part.unlink()
+            raise
     except OSError as error:
-        with suppress(OSError):
-            part.unlink()
         raise not_written(path, error) from None
 
 

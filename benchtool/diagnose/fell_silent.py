@@ -25,7 +25,7 @@ def fell_silent(evidence: Evidence) -> tuple[Lean, ...]:
     gone = [one for one in talked if one.silent_last >= _SETTLED]
     if not gone or any(one.outages for one in talked):
         return ()
-    if len(gone) == 1:
+    if len(gone) == 1 < len(talked):
         one = gone[0]
         because = (
             f"address {one.address} answered {one.answered} requests, and then none of the last {one.silent_last}: it "
@@ -33,12 +33,16 @@ def fell_silent(evidence: Evidence) -> tuple[Lean, ...]:
         )
         towards: tuple[Lean, ...] = (Lean(Cause.DEVICE_SILENT, _ONE, because, heard=True),)
     elif len(gone) == len(talked):
-        those = "both" if len(gone) == 2 else f"all {len(gone)}"
+        those = {1: "the only device that answered", 2: "both devices that answered"}
+        who = those.get(len(gone), f"all {len(gone)} devices that answered")
         because = (
-            f"{those} devices that answered fell silent while we listened, and none has come back: something that they "
-            "share went, the pair, a supply or a plug, or somebody stopped them"
+            f"{who} fell silent while we listened, and nothing has come back: the pair, a supply or a plug went, or "
+            "somebody stopped what was there"
         )
-        towards = tuple(Lean(cause, _ALL, because, heard=True) for cause in (Cause.CONDUCTOR_OPEN, Cause.PAIR_SHORTED))
+        shared = [Cause.CONDUCTOR_OPEN, Cause.PAIR_SHORTED]
+        if len(gone) == 1:
+            shared.append(Cause.DEVICE_SILENT)
+        towards = tuple(Lean(cause, _ALL, because, heard=True) for cause in shared)
     else:
         because = (
             f"{len(gone)} of {len(talked)} devices that answered fell silent while we listened, and none of these has "

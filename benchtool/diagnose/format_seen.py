@@ -20,6 +20,8 @@ from benchtool.diagnose.lean import MOST_HEARD
 _LEAST_MARKED = 12
 _LEAST_VALUES = 8
 """Different values that must each be marked, or not, as the format has it: by chance that comes in 1 case of 256."""
+_LEAST_BEARING = 3
+"""So many of them must bear marks: one value that always does is damage of its own kind."""
 _ALWAYS, _NEVER = 0.9, 0.1
 _MOST_UNFIT = 0.1
 """Values that come otherwise, as a share of those that fit: some noise beside it changes nothing."""
@@ -92,18 +94,19 @@ def _by_value(evidence: Evidence, kind: str, expected: Callable[[int], bool]) ->
     marks: Mapping[int, int] = evidence.marks.framing_of if kind == "framing" else evidence.marks.parity_of
     damaged = Counter(value for value, _ in evidence.damaged_octets)
     seen = {value: count - damaged[value] for value, count in enumerate(evidence.values) if count > damaged[value]}
-    fit = unfit = marked = of = others = rest = 0
+    fit = unfit = bear = marked = of = others = rest = 0
     for value, count in seen.items():
         hit = min(count, marks.get(value, 0))
         if expected(value):
             marked, of = marked + hit, of + count
             good = hit >= _ALWAYS * count
+            bear += good
         else:
             others, rest = others + hit, rest + count
             good = hit <= _NEVER * count
         fit += good
         unfit += not good
-    if marked < _LEAST_MARKED or fit < _LEAST_VALUES or unfit > _MOST_UNFIT * fit:
+    if marked < _LEAST_MARKED or bear < _LEAST_BEARING or fit < _LEAST_VALUES or unfit > _MOST_UNFIT * fit:
         return None
     return marked, of, others, rest, fit, min(MOST_HEARD, (fit - 3 * unfit) * math.log(2))
 

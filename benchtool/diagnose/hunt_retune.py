@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable
 from typing import NamedTuple
 
+from benchtool.capture.settings import CharFormat
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt_question import Answer, Ask, Question
 from benchtool.diagnose.observed import Observed
@@ -69,7 +70,11 @@ def setting_of(answers: Iterable[Answer]) -> Setting:
 def is_setting(text: str) -> bool:
     """Whether it is a rate and a format, as `kept` tells them."""
     baud, _, form = text.partition(" ")
-    return baud.isascii() and baud.isdigit() and len(baud) < 9 and int(baud) > 0 and form[:1].isdigit()
+    try:
+        CharFormat.parse(form)
+    except ValueError:
+        return False
+    return baud.isascii() and baud.isdigit() and len(baud) < 9 and int(baud) > 0
 
 
 def kept(name: str, heard: Observed) -> str:

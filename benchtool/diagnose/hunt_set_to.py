@@ -74,7 +74,8 @@ def set_to_words(observed: Observed, answers: Sequence[Answer], address: int | N
         which = "The reader" if seen.address is None else f"The reader at address {seen.address}"
         return f"{which} is set to another rate or format than the list's: that is why it does not answer."
     listed = "" if seen.address is None else f", not to {seen.address}"
-    told = [one.text for one in answers if one.name.startswith(SET_TO) and one.text]
+    # The address that it should have is no other one: which it has is not known then.
+    told = [one.text for one in answers if one.name.startswith(SET_TO) and one.text and one.text != str(seen.address)]
     heard = _answering(observed)
     if told:
         at = int(told[-1])

@@ -45,11 +45,11 @@ def test_a_silent_reader_is_found_and_a_page_written() -> None:
 
 
 def test_a_page_that_is_there_is_kept_unless_told_otherwise_and_a_hunt_goes_on_in_its_own_file() -> None:
-    Path("visit.md").write_text("of another visit")
+    Path("visit.md").write_text("# Hunt for a dead reader\n\nof another visit")
     kept = run("sim:demo", "--page", "visit.md", typed=".\n")
     assert kept.exit_code == Exit.OUTPUT
     assert "--page visit.md is there already; add --overwrite" in kept.output
-    assert Path("visit.md").read_text() == "of another visit"
+    assert "of another visit" in Path("visit.md").read_text()
     assert run("sim:demo", "--page", "visit.md", "--overwrite", "--save", "h.json", typed=".\n").exit_code == 0
     assert "unfinished" in Path("visit.md").read_text().lower()
     assert run("sim:demo", "--save", "h.json", typed=".\n").exit_code == Exit.OUTPUT
@@ -337,3 +337,25 @@ def test_a_hunt_at_data_lines_says_that_it_reads_anew() -> None:
 def test_a_reading_that_goes_against_what_was_heard_is_questioned_at_once() -> None:
     shown = run("sim:demo?fault=healthy", typed="4\n\n\n-0.25\n.\n").output
     assert "the probes were swapped" in " ".join(shown.split())
+
+
+@pytest.mark.parametrize("name", ["--page", "--save"])
+def test_overwrite_replaces_neither_what_is_read_nor_what_is_no_hunt(name: str) -> None:
+    ending = ".md" if name == "--page" else ".json"
+    capture = Path("visit.txt")
+    capture.write_text("0.000 53 05 08 00 04 60 7F\n")
+    read = run("visit.txt", "--page", "visit.txt", "--overwrite", typed=".\n")
+    assert read.exit_code == Exit.USAGE
+    assert "is the file that is being read" in read.output
+    other = Path(f"other{ending}")
+    other.write_text('{"benchtool-diagnosis": 1}')
+    part = Path(f"{other}.part")
+    part.write_text("somebody's")
+    kept = run("sim:demo", name, str(other), "--overwrite", typed=".\n")
+    assert kept.exit_code == Exit.OUTPUT
+    assert "there is another file of that name" in kept.output
+    assert other.read_text() == '{"benchtool-diagnosis": 1}'
+    assert run("sim:demo", name, f"mine{ending}", typed=".\n").exit_code == 0
+    assert run("sim:demo", name, f"mine{ending}", "--overwrite", typed=".\n").exit_code == 0
+    assert part.read_text() == "somebody's"
+    assert not list(Path().glob(".mine*")), "nothing is left beside it"

@@ -69,3 +69,8 @@ def test_two_of_three_are_looked_for_in_what_they_share() -> None:
     leans, _ = found({1: EVER, 2: range(60), 3: range(60)})
     assert leans[Cause.CONDUCTOR_OPEN] > 0
     assert leans[Cause.DEVICE_RESETTING] < 0
+
+
+def test_of_the_only_device_nobody_knows_whether_it_went_or_the_pair() -> None:
+    leans, _ = found({1: range(60)})
+    assert leans[Cause.DEVICE_SILENT] == leans[Cause.CONDUCTOR_OPEN] == leans[Cause.PAIR_SHORTED] > 0

@@ -9,7 +9,17 @@ import pytest
 from benchtool.diagnose.finding import Cause
 from benchtool.diagnose.hunt import Hunt
 from benchtool.diagnose.hunt_question import Answer, Ask, HuntError
-from benchtool.diagnose.hunt_retune import FORMAT, RATE, TURNED, Setting, listen_again, mended, read_over, wanted
+from benchtool.diagnose.hunt_retune import (
+    FORMAT,
+    RATE,
+    TURNED,
+    Setting,
+    is_setting,
+    listen_again,
+    mended,
+    read_over,
+    wanted,
+)
 from benchtool.diagnose.observed import Observed
 from benchtool.reports.hunt_text import result
 from benchtool.simulate import faults, scenario
@@ -128,3 +138,9 @@ def test_a_saved_hunt_that_is_broken_there_is_said_in_a_line(answers: str, again
     with pytest.raises(HuntError, match=says) as error:
         Hunt.from_json(text)
     assert "\n" not in str(error.value)
+
+
+@pytest.mark.parametrize("text", ["9600 9Z9", "9600 ²", "9600 8", "9600 8N1 x", "0 8N1", "² 8N1", "8N1", ""])
+def test_a_setting_that_is_none_is_not_taken_up_again(text: str) -> None:
+    assert is_setting("19200 8E1")
+    assert not is_setting(text)

@@ -147,6 +147,15 @@ def test_a_wrong_address_that_cannot_be_read_names_those_that_answer() -> None:
     assert "these addresses answer: 1, 2, 3, 5" in _told(hunt, "RESULT")
 
 
+def test_the_address_that_it_should_have_is_no_other_one() -> None:
+    hunt = _hunt("device-silent", "4", "4")
+    _set(hunt, "address")
+    hunt.take("4")
+    said = _told(hunt, "RESULT")
+    assert "set to address 4" not in said
+    assert "set to another address, not to 4" in said
+
+
 def test_a_wrong_address_that_nobody_asks_is_said() -> None:
     hunt = _hunt("device-silent", "4", "4")
     _set(hunt, "address")
