@@ -27,8 +27,8 @@ def test_a_reading_just_given_is_not_asked_for_again(seed: int) -> None:
     asked = " ".join(step.do for step in found.next)
     assert "DC volts between the two data wires" not in asked
     assert "red probe on our + lead, black probe on our - lead" not in asked
-    if not any(step.name for step in found.next):
-        assert found.next[0].do.startswith("Enough is known: mend noise-broadband as its finding says")
+    assert not any(step.name for step in found.next)
+    assert found.next[0].do.startswith("Enough is known: mend noise-broadband as its finding says")
 
 
 def finding(cause: Cause, probability: float = 0.99) -> Finding:
