@@ -5,9 +5,10 @@ A recording that fails ends, and is told; the screen goes on.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from contextlib import suppress
-from io import BufferedWriter
+from io import BufferedWriter, FileIO
 from pathlib import Path
 
 from benchtool.capture.chunk import Item, LineCounts, TapInfo
@@ -18,6 +19,7 @@ from benchtool.reports.recorded import Recorded
 from benchtool.screens.watch_snapshot import Note
 
 _ENDINGS = (".pcapng", "", *LOG_SUFFIXES)
+_NOTES = ".notes.txt"
 _FLUSH_NS = 1_000_000_000
 
 
@@ -32,7 +34,12 @@ class Recording:
         self._now_ns = 0
         self._on_failure = on_failure
         self._recorder: Recorder | None = None
+        self._overwrites = False
+        """Whether what lies there of before may be replaced: as the user said of this recording."""
         self._notes: BufferedWriter | None = None
+        self._notes_path: Path | None = None
+        self._own_notes: set[Path] = set()
+        """Files of notes that were begun here; these are only added to."""
         self._flushed_ns = 0
 
     def begin(self, path: str, info: TapInfo, *, overwrite: bool = False) -> str:
@@ -45,7 +52,7 @@ class Recording:
         except CaptureError as error:
             return f"{path} is there already and is kept; give another name" if error.reason == "exists" else str(error)
         self.end()
-        self._recorder, self._base = recorder, path
+        self._recorder, self._base, self._overwrites = recorder, path, overwrite
         self.files.append(Recorded(path))
         return ""
 
@@ -62,8 +69,10 @@ class Recording:
         """End it; which file has ended, empty where none was written."""
         recorder, self._recorder = self._recorder, None
         if self._notes is not None:
-            self._notes.close()
+            with suppress(OSError):  # each note was flushed, or told as not written
+                self._notes.close()
             self._notes = None
+        self._notes_path = None
         if recorder is None:
             return ""
         try:
@@ -94,22 +103,37 @@ class Recording:
 
     @property
     def notes_path(self) -> Path | None:
-        """Where notes lie beside it; None where nothing is recorded."""
-        recorder = self._recorder
-        return None if recorder is None else recorder.path.with_name(f"{recorder.path.stem}.notes.txt")
+        """Where notes of this recording lie; None where nothing is recorded, or none was written yet."""
+        return None if self._recorder is None else self._notes_path
 
     def note(self, note: Note) -> None:
         """Write a note beside it, where something is recorded. OSError where it cannot be."""
-        path = self.notes_path
-        if path is None:
+        recorder = self._recorder
+        if recorder is None:
             return
+        path = self._notes_path or recorder.path.with_name(f"{recorder.path.stem}{_NOTES}")
         try:
             if self._notes is None:
-                self._notes = BufferedWriter(create_private(path, overwrite=False))
+                path, self._notes = self._opened_notes(path)
+                self._notes_path = path
+                self._own_notes.add(path)
             self._notes.write(f"{note.t_ns / 1e9:.3f} s  {note.text}\n".encode("utf-8", "backslashreplace"))
             self._notes.flush()
         except OSError as error:
             raise OSError(error.errno, f"{path} cannot be written ({error.strerror or error})") from None
+
+    def _opened_notes(self, path: Path) -> tuple[Path, BufferedWriter]:
+        """That file; the next free name where it is there and is neither of this session nor to be replaced."""
+        first, number = path, 1
+        while True:
+            if path in self._own_notes:
+                # As ever closed to others, should it have been taken away meanwhile.
+                return path, BufferedWriter(FileIO(path, "a", opener=lambda name, flags: os.open(name, flags, 0o600)))
+            try:
+                return path, BufferedWriter(create_private(path, overwrite=self._overwrites))
+            except FileExistsError:
+                number += 1
+                path = first.with_name(f"{first.name.removesuffix(_NOTES)}-{number}{_NOTES}")
 
     def _fail(self, error: CaptureError) -> None:
         recorder, self._recorder = self._recorder, None

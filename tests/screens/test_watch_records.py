@@ -90,3 +90,51 @@ def test_each_part_of_the_summary_tells_its_own_finding_and_security_findings() 
     assert "pair-reversed-at-tap" in first.split("when the simulated bus got the fault healthy:")[1]
     assert "first guess: pair-reversed-at-tap" not in second
     assert "Nothing wrong was found" in second
+
+
+def test_a_second_recording_of_that_name_adds_to_the_notes_of_the_first(tmp_path: Path) -> None:
+    screen = watching()
+    for name, text in (("a.pcapng", "first"), ("a.log", "second"), ("b.log", "third")):
+        screen.type("r", str(tmp_path / name))
+        screen.type("t", text)
+        assert "written into" in screen.look.message
+        screen.press("r")
+    screen.pump.finish()
+    assert [line.split()[-1] for line in (tmp_path / "a.notes.txt").read_text().splitlines()] == ["first", "second"]
+    assert (tmp_path / "b.notes.txt").read_text().endswith("third\n")
+    assert not (tmp_path / "a-2.notes.txt").exists()
+
+
+def test_notes_of_an_earlier_session_are_kept_and_the_next_free_name_is_told(tmp_path: Path) -> None:
+    for name in ("v.notes.txt", "v-2.notes.txt"):
+        (tmp_path / name).write_text("old\n")
+    screen = watching()
+    screen.type("r", str(tmp_path / "v.pcapng"))
+    screen.type("t", "one")
+    assert f"written into {tmp_path / 'v-3.notes.txt'}." in screen.look.message
+    screen.type("t", "two")
+    screen.pump.finish()
+    assert [line.split()[-1] for line in (tmp_path / "v-3.notes.txt").read_text().splitlines()] == ["one", "two"]
+    assert [(tmp_path / name).read_text() for name in ("v.notes.txt", "v-2.notes.txt")] == ["old\n"] * 2
+
+
+def test_a_recording_that_replaces_an_old_one_replaces_its_notes_once(tmp_path: Path) -> None:
+    (tmp_path / "v.notes.txt").write_text("old\n")
+    (tmp_path / "v.pcapng").write_text("old")
+    screen = watching()
+    for text in ("one", "two"):
+        assert not screen.pump.record(str(tmp_path / "v.pcapng"), overwrite=True)
+        screen.type("t", text)
+        screen.pump.stop_recording()
+    screen.pump.finish()
+    assert [line.split()[-1] for line in (tmp_path / "v.notes.txt").read_text().splitlines()] == ["one", "two"]
+
+
+def test_notes_that_cannot_be_written_are_told(tmp_path: Path) -> None:
+    (tmp_path / "v.notes.txt").mkdir()
+    screen = watching()
+    assert not screen.pump.record(str(tmp_path / "v.pcapng"), overwrite=True)
+    screen.type("t", "one")
+    assert "Noted here only" in screen.look.message
+    assert [note.text for note in screen.model.notes] == ["one"]
+    screen.pump.finish()
