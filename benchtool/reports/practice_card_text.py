@@ -13,7 +13,8 @@ from benchtool.frames.card.entry import Entry
 from benchtool.frames.card.formats import CardFormat
 from benchtool.frames.card.pulses import Burst, bursts_of
 from benchtool.reports.card_text import verdict
-from benchtool.reports.reads_text import PLURALS, pulses_words
+from benchtool.reports.reads_hidden import PLURALS
+from benchtool.reports.reads_text import pulses_words
 
 _MOST_READS = 3
 """So many pieces of one presentation are told one by one."""

@@ -15,10 +15,10 @@ from benchtool.diagnose.card_finding import CardCause, CardFinding, Proof
 from benchtool.reports.diagnosis_html import percent
 from benchtool.reports.diagnosis_text import proof_words, sure
 from benchtool.reports.reads_finding import group_words, shown_findings, weight_words
-from benchtool.reports.reads_hidden import outside_words, shown_stats
+from benchtool.reports.reads_hidden import odd_told, odd_words, outside_words, shown_stats
 from benchtool.reports.reads_outcome import Outcome, Taken
 from benchtool.reports.reads_plot import plots
-from benchtool.reports.reads_text import PLURALS, VERDICTS, analog_lines, duration, same_lines, taken_lines, what
+from benchtool.reports.reads_text import VERDICTS, analog_lines, duration, same_lines, taken_lines, what
 
 _MOST_READS = 500
 """Reads listed; more would make no page that anybody reads."""
@@ -51,7 +51,7 @@ def reads_html(outcome: Outcome, *, sources: Sequence[str], show: bool) -> str:
         listed=[_row(one, show) for one in outcome.taken[:_MOST_READS]],
         left_out=max(0, len(outcome.taken) - _MOST_READS),
         checks=_checks(outcome, show),
-        odd=_odd(outcome),
+        odd=_odd(outcome, show),
         levels=[analog_lines(where, lines) for where, _, lines in outcome.waveforms],
         same=same_lines(outcome, show=show)[1:],
         plots=drawn,
@@ -85,12 +85,7 @@ def _row(one: Taken, show: bool) -> dict[str, Any]:
         "card": one.card or "-",
         "said": said.strip(),
         "widths": f"{duration(min(widths))} to {duration(max(widths))}" if widths else "-",
-        "odd": ", ".join(
-            f"{one.burst.count(kind)} {kind.value}"
-            for kind in dict.fromkeys(oddity.kind for oddity in one.burst.oddities)
-        )
-        if one.burst is not None
-        else "",
+        "odd": odd_words(one.burst, show=show, lines=False) if one.burst is not None else "",
         "bits": one.bits.text if show and one.read is not None else "",
         "numbers": "; ".join(
             dict.fromkeys(
@@ -121,7 +116,7 @@ def _checks(outcome: Outcome, show: bool) -> list[dict[str, str]]:
                 "greatest": cells[2],
                 "sd": cells[3],
                 "limit": check.limit,
-                "outside": outside_words(check, show=show) if seen is not None else f"{check.outside} times",
+                "outside": outside_words(check, show=show),
                 "verdict": VERDICTS[check.verdict],
                 "note": check.note,
             }
@@ -129,11 +124,11 @@ def _checks(outcome: Outcome, show: bool) -> list[dict[str, str]]:
     return rows
 
 
-def _odd(outcome: Outcome) -> list[str]:
+def _odd(outcome: Outcome, show: bool) -> list[str]:
     figures = outcome.figures
     if figures is None:
         return []
-    rows = [f"{count} {PLURALS[kind]}" for kind, count in figures.odd.items()]
+    rows = odd_told(figures.odd, show=show)
     if figures.jitter_ns is not None and figures.jitter_peak_ns is not None:
         rows.append(
             f"jitter of spacing {duration(figures.jitter_ns)} rms, {duration(figures.jitter_peak_ns)} from least to "

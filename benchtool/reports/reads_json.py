@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from benchtool.frames.card.read import CardRead
 from benchtool.frames.hidden import verdicts_told
-from benchtool.reports.reads_hidden import odd_objects, stats_object
+from benchtool.reports.reads_hidden import odd_counts, odd_objects, stats_object
 from benchtool.reports.reads_outcome import Outcome, Taken
 
 
@@ -71,13 +71,13 @@ def summary_object(outcome: Outcome, *, show: bool) -> dict[str, object]:
             "resolution_ns": figures.resolution_ns,
             "jitter_ns": figures.jitter_ns,
             "jitter_peak_ns": figures.jitter_peak_ns,
-            "odd": {kind.value: count for kind, count in figures.odd.items()},
+            "odd": odd_counts(figures.odd, show=show),
             "checks": [
                 {
                     "name": check.name,
                     "limit": check.limit,
                     "verdict": check.verdict.value,
-                    "outside": check.outside if show or check.stats is None or not check.outside else None,
+                    "outside": check.outside if show or not check.outside else None,
                     "note": check.note,
                     "source": check.source,
                     **stats_object(check, figures.resolution_ns, show=show),

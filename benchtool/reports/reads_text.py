@@ -10,7 +10,6 @@ from itertools import pairwise
 
 from benchtool.frames.card.decode import CardReading
 from benchtool.frames.card.keypad import key_of
-from benchtool.frames.card.pulses import Burst, Odd
 from benchtool.frames.card.read import Pulse
 from benchtool.frames.hidden import verdicts_told
 from benchtool.measure.card_analog import LineFigures
@@ -19,24 +18,12 @@ from benchtool.measure.pulse_figures import PulseFigures, Stats
 from benchtool.measure.waveform_limits import Verdict, quantity
 from benchtool.reports.card_text import verdict
 from benchtool.reports.folded import wrap
-from benchtool.reports.reads_hidden import outside_words, shown_stats
+from benchtool.reports.reads_hidden import odd_told, odd_words, outside_words, shown_stats
 from benchtool.reports.reads_outcome import Outcome, Taken
 from benchtool.taps.card_source import CardSourceInfo
 
 HEADER = f"{'read':>5} {'time':>11}  {'bits':>4} card  what it is"
 VERDICTS = {Verdict.PASS: "PASS", Verdict.FAIL: "FAIL", Verdict.UNKNOWN: "cannot tell"}
-PLURALS = {
-    Odd.GLITCH: "glitches (pulses too short to be a bit)",
-    Odd.CROSSTALK: "short pulses at an edge of the other line",
-    Odd.RINGING: "crossings too many within pulses (ringing)",
-    Odd.OVERLAP: "times both lines low at once",
-    Odd.STUCK_LOW: "times a line low for longer than any pulse",
-    Odd.LOW_AT_BEGIN: "times a line low already when the record begins",
-    Odd.LOW_AT_END: "times a line still low when the record ends",
-    Odd.MISSING: "pulses missing, by pauses of whole spacings",
-    Odd.LOST_EDGE: "edges missing from the record",
-}
-"""Each kind with a count before it."""
 
 
 def duration(ns: float) -> str:
@@ -56,12 +43,12 @@ def taken_lines(one: Taken, *, show: bool) -> list[str]:
     """A read or a burst, one line, and a second with its bits and numbers where they may be shown."""
     t_ns = one.read.t_ns if one.read is not None else one.burst.begin_ns if one.burst is not None else None
     time = "-" if t_ns is None else f"{t_ns / 1e9:.6f}"
+    odd = "" if one.burst is None else odd_words(one.burst, show=show)
     if one.read is None:
-        return [f"{'-':>5} {time:>11}  {'-':>4} {'':4}  no read: {_odd(one.burst)}"]
+        return [f"{'-':>5} {time:>11}  {'-':>4} {'':4}  no read: {odd}"]
     parts = [what(one, show=show)]
     if one.read.pulses is not None:
         parts.append(pulses_words(one.read.pulses))
-    odd = _odd(one.burst)
     if odd:
         parts.append(odd)
     lines = [f"{one.number:>5} {time:>11}  {one.bits.length:>4} {one.card:<4}  {'; '.join(parts)}"]
@@ -123,18 +110,6 @@ def _range(least: int, greatest: int) -> str:
     return f"{number}-{high}" if high.endswith(f" {unit}") else f"{low} to {high}"
 
 
-def _odd(burst: Burst | None) -> str:
-    if burst is None:
-        return ""
-    kinds = dict.fromkeys(oddity.kind for oddity in burst.oddities)
-    said = []
-    for kind in kinds:
-        lines = sorted({o.line for o in burst.oddities if o.kind is kind and o.line is not None})
-        at = f" on {' and '.join(f'D{line}' for line in lines)}" if lines else ""
-        said.append(f"{burst.count(kind)} {kind.value}{at}" if kind is not Odd.STUCK_LOW else f"stuck low{at}")
-    return ", ".join(said)
-
-
 def figures_lines(figures: PulseFigures, *, show: bool) -> list[str]:
     """Pulses beside their limits."""
     lines = ["PULSES, beside the published limits", f"  {'':24} {'least':>9} {'median':>9} {'greatest':>9} {'sd':>9}"]
@@ -143,7 +118,9 @@ def figures_lines(figures: PulseFigures, *, show: bool) -> list[str]:
         if check.stats is not None:
             lines.append(head + _stats(check.stats, figures.resolution_ns, show))
         else:
-            lines.append(f"{head}{check.outside} times" if check.outside or check.limit == "never" else f"{head}none")
+            lines.append(
+                head + (outside_words(check, show=show) if check.outside or check.limit == "never" else "none")
+            )
         broken = f", {outside_words(check, show=show)} outside" if check.stats and check.outside else ""
         note = f" ({check.note})" if check.note else ""
         lines += wrap(f"limit {check.limit}: {VERDICTS[check.verdict]}{broken}{note}", "      ")
@@ -154,8 +131,7 @@ def figures_lines(figures: PulseFigures, *, show: bool) -> list[str]:
             f"  jitter of spacing: {duration(figures.jitter_ns)} rms, "
             f"{duration(figures.jitter_peak_ns)} from least to greatest within a frame (no published limit)"
         )
-    for kind, count in figures.odd.items():
-        lines.append(f"  {count} {PLURALS[kind]}")
+    lines += [f"  {told}" for told in odd_told(figures.odd, show=show)]
     lines.append(f"  {figures.bits} bits, reads {figures.reads}; times fine to {duration(figures.resolution_ns)}")
     lines.append(f"  limits: {figures.checks[0].source}")
     return lines

@@ -207,7 +207,7 @@ def test_noise_does_not_flood_the_screen(tmp_path: Path) -> None:
     spikes = "".join(f"{at},D0,0\n{at + 3},D0,1\n" for at in range(0, 6_000_000, 60_000))
     path.write_text(f"time_us,line,level\n{spikes}")
     output = reads(str(path)).output
-    assert output.count("no read: 1 glitch on D0") == 19
+    assert output.count("no read: glitch") == 19
     assert "100 bursts without a bit" in output
 
 

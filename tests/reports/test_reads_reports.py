@@ -16,10 +16,11 @@ from benchtool.frames.card.decode import decode
 from benchtool.frames.card.pulses import Odd, bursts_of
 from benchtool.measure.pulse_figures import PulseTally
 from benchtool.reports.reads_finding import diagnosis_object, diagnosis_text
+from benchtool.reports.reads_hidden import PLURALS
 from benchtool.reports.reads_html import reads_html
 from benchtool.reports.reads_outcome import Outcome, Taken, letter
 from benchtool.reports.reads_plot import plots, write_plot
-from benchtool.reports.reads_text import PLURALS, duration, summary_lines, taken_lines
+from benchtool.reports.reads_text import duration, summary_lines, taken_lines
 from tests.frames.test_card_pulses import MS, US, WORKED, any_record, edges, record
 
 

@@ -27,7 +27,7 @@ from benchtool.reports.reads_html import reads_html
 from benchtool.reports.reads_json import read_object, summary_object
 from benchtool.reports.reads_outcome import Outcome
 from benchtool.reports.reads_plot import plots
-from tests.frames.test_card_pulses import MS, US, record
+from tests.frames.test_card_pulses import MS, US, edges, record
 from tests.reports.test_reads_reports import outcome_of, text_of
 
 (ROW,) = find_formats("26-bit")
@@ -154,5 +154,59 @@ def test_what_is_odd_at_each_pulse_is_one_line_a_kind() -> None:
     odd = [Oddity(Odd.RINGING, line, (1 + at) * MS, 200, 2, 1) for at, line in enumerate((1, 0, 0, 1))]
     assert [one["line"] for one in odd_objects(odd, show=True)] == [1, 0, 0, 1]
     assert odd_objects(odd, show=False) == [
-        {"kind": Odd.RINGING.value, "line": None, "t_ns": None, "duration_ns": 200, "times": 4}
+        {"kind": Odd.RINGING.value, "line": None, "t_ns": None, "duration_ns": 200, "times": None}
     ]
+
+
+def with_odd(site: int, number: int) -> Outcome:
+    """At each pulse of D1 a crossing too many, and beside each a short one: their number is that of the ones."""
+    found: list[Edge] = []
+    for place, bit in enumerate(build_bits("26-bit", site, number).text):
+        start, line = (place + 1) * MS, int(bit)
+        found += [Edge(start, line, False), Edge(start + 50 * US, line, True)]
+        if line:
+            found += [Edge(start + 52 * US, 1, False), Edge(start + 53 * US, 1, True)]
+            found += [Edge(start + 400 * US, 1, False), Edge(start + 402 * US, 1, True)]
+            found += [Edge(start + 20 * US, 0, False), Edge(start + 21 * US, 0, True)]
+    return outcome_of(record(sorted(found)))
+
+
+def test_how_often_and_where_something_is_odd_is_told_of_no_hidden_card() -> None:
+    few, many = with_odd(*FEW), with_odd(*MANY)
+    assert few.figures is not None
+    assert many.figures is not None
+    assert {Odd.RINGING, Odd.GLITCH} <= set(few.figures.odd)
+    assert few.figures.odd[Odd.RINGING] + 15 < many.figures.odd[Odd.RINGING]
+    assert shown(few) == shown(many)
+    assert shown(few, show=True) != shown(many, show=True)
+    assert reads_html(few, sources=["x"], show=False) == reads_html(many, sources=["x"], show=False)
+    hidden = text_of(few, show=False)
+    assert "ringing" in hidden
+    assert "ringing on" not in hidden
+    assert "seen: crossings too many within pulses (ringing)" in hidden
+    assert "ringing on D1" in text_of(few, show=True)
+
+
+def with_counts(card: tuple[int, int]) -> Outcome:
+    """Both lines low at once at each one, and as many pulses missing."""
+    outcome = outcome_of(record(edges(build_bits("26-bit", *card).text)))
+    assert outcome.figures is not None
+    ones = Counter(build_bits("26-bit", *card).text)["1"]
+    checks = tuple(one._replace(outside=ones) if one.stats is None else one for one in outcome.figures.checks)
+    outcome.figures = replace(outcome.figures, checks=checks, odd={Odd.OVERLAP: ones, Odd.MISSING: ones})
+    return outcome
+
+
+def test_checks_that_only_count_are_seen_or_not() -> None:
+    few, many = with_counts(FEW), with_counts(MANY)
+    assert shown(few) == shown(many)
+    assert shown(few, show=True) != shown(many, show=True)
+    assert "seen: both lines low at once" in shown(few)
+    assert reads_html(few, sources=["x"], show=False) == reads_html(many, sources=["x"], show=False)
+
+
+def test_a_pause_tells_no_run_of_missing_pulses() -> None:
+    (only,) = odd_objects([Oddity(Odd.MISSING, None, MS, 7 * MS, 0, 6)], show=False)
+    assert only["duration_ns"] is None
+    two = [Oddity(kind, None, at * MS, US) for at, kind in enumerate((Odd.RINGING, Odd.GLITCH))]
+    assert odd_objects(two, show=False) == odd_objects(two[::-1], show=False)
