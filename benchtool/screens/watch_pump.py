@@ -8,6 +8,7 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from time import monotonic_ns, sleep
 
 from benchtool.screens.watch_asked import Asked
@@ -27,6 +28,8 @@ _REST_S = 0.03
 """Between two turns of a played bus: fewer turns cost less, and nobody sees a difference."""
 _ANSWER_S = 1.0
 """A person who has typed something waits so long at most."""
+_LOOK_S = 0.05
+"""Whether the thread lives is looked at so often meanwhile."""
 
 
 class Pump(Asked):
@@ -44,12 +47,13 @@ class Pump(Asked):
         wait: Callable[[float], None] = sleep,
         tell: Callable[[str], None] = lambda _: None,
         show_secrets: bool = False,
+        answer_s: float = _ANSWER_S,
     ) -> None:
         super().__init__(model, source, pace, worker, clock_ns, tell, show_secrets)
         self.broken: BaseException | None = None
         """A mistake of our own in the thread."""
         self._seconds_ns = None if seconds is None else round(seconds * 1e9)
-        self._wait = wait
+        self._wait, self._answer_s = wait, answer_s
         self._heard_ns = 0
         """When the tap could last hear."""
         self._worked = (0, -1, 0)
@@ -101,24 +105,46 @@ class Pump(Asked):
     def refusal(self, request: Callable[[], str]) -> str:
         """Have something done there and wait for it: why it was not done, empty where it was.
 
-        What takes too long goes on, and is told on the screen when it fails.
+        What takes too long goes on, and is told on the screen when it fails. Where the thread is gone nothing is done.
         """
-        if self._thread is None:
+        thread = self._thread
+        if thread is None:
             return request()
+        if not thread.is_alive():
+            return self._deaf()
         answers: queue.SimpleQueue[str] = queue.SimpleQueue()
-        late = threading.Event()
+        handing_over, late, withdrawn = threading.Lock(), threading.Event(), threading.Event()
 
         def done() -> None:
-            answers.put(request())
-            if late.is_set():
-                self.tell_screen(answers.get())
+            if withdrawn.is_set():
+                return
+            answer = request()
+            with handing_over:
+                answers.put(answer)
+            if late.is_set() and answer:
+                self.tell_screen(answer)
 
         self.ask(done)
-        try:
-            return answers.get(timeout=_ANSWER_S)
-        except queue.Empty:
+        alive, looks = True, max(1, round(self._answer_s / _LOOK_S))
+        for _ in range(looks):
+            with suppress(queue.Empty):
+                return answers.get(timeout=self._answer_s / looks)
+            if not (alive := thread.is_alive()):
+                break
+        with handing_over:
+            with suppress(queue.Empty):
+                return answers.get_nowait()  # it has come since
             late.set()
+        if alive:
             return ""
+        withdrawn.set()  # what is told as not done is not done at the end, either
+        return self._deaf()
+
+    def _deaf(self) -> str:
+        """Why nothing can be done any more: the thread that listened is gone."""
+        if self.broken is None:
+            return "Not done: listening has ended."
+        return f"Not done: benchtool failed ({type(self.broken).__name__}) and listens no longer; q tells more."
 
     def step(self) -> None:
         """One turn: what was asked for, what has come, a diagnosis where one is due."""

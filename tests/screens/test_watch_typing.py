@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 
 import pytest
@@ -126,6 +127,73 @@ def test_a_refusal_comes_from_the_listening_thread_and_a_note_before_the_end_is_
     screen.pump.ask(lambda: screen.pump.note("the last word"))
     screen.pump.finish()
     assert [note.text for note in screen.model.notes] == ["the last word"]
+
+
+def test_a_refusal_that_comes_as_the_waiting_ends_is_returned_or_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    for answer_s, why in ((0.0, "refused"), (0.0, ""), (0.0005, "refused"), (0.0005, "")):
+        screen = watching("sim:bench", answer_s=answer_s)
+        told: list[str] = []
+        monkeypatch.setattr(screen.pump, "tell_screen", told.append)
+        screen.pump.start()
+        for _ in range(15):
+            asked_and_done = threading.Event()
+            before = len(told)
+            returned = screen.pump.refusal(lambda: why)  # noqa: B023
+            screen.pump.ask(asked_and_done.set)
+            assert asked_and_done.wait(10)
+            assert [text for text in (returned, *told[before:]) if text] == ([why] if why else [])
+        screen.pump.finish()
+
+
+def test_nothing_is_taken_for_done_where_nobody_listens_any_more() -> None:
+    screen = watching("sim:bench")
+    screen.pump.start()
+    done: list[str] = []
+
+    def do(text: str) -> str:
+        done.append(text)
+        return ""
+
+    def fails() -> str:
+        raise ZeroDivisionError
+
+    for _ in range(2):  # it dies of the first
+        assert "Not done: benchtool failed (ZeroDivisionError)" in screen.pump.refusal(fails)
+    assert screen.desk.press("r")
+    screen.desk.submit("never.pcapng")
+    assert "Not done: benchtool failed" in screen.look.refused
+    screen.pump.finish()
+    assert "Not done" in screen.pump.refusal(lambda: do("done"))
+    assert not done
+    assert not screen.pump.recorded
+
+
+def test_what_was_told_as_not_done_is_not_done_at_the_end() -> None:
+    screen = watching("sim:bench")
+    done: list[str] = []
+
+    def do(text: str) -> str:
+        done.append(text)
+        return ""
+
+    def fails() -> None:
+        # The request is in the queue already when the thread dies: it must not be done when the screen is left.
+        assert asked.wait(10)
+        raise ZeroDivisionError
+
+    asked = threading.Event()
+    screen.pump.ask(fails)
+    screen.pump.start()
+    ask = screen.pump.ask
+
+    def ask_and_go_on(request: object) -> None:
+        ask(request)  # type: ignore[arg-type]
+        asked.set()
+
+    screen.pump.ask = ask_and_go_on  # type: ignore[method-assign]
+    assert "Not done" in screen.pump.refusal(lambda: do("done"))
+    screen.pump.finish()
+    assert not done
 
 
 @pytest.mark.parametrize(("width", "height"), [(80, 24), (60, 20), (40, 10)])

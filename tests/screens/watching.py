@@ -66,6 +66,7 @@ def watching(
     speed: float = 1.0,
     glyphs: Glyphs = BLOCKS,
     opener: Opener = open_tap,
+    answer_s: float = 10.0,
 ) -> Watching:
     """A screen on that tap, open, at time 0."""
     clock = [1]
@@ -80,6 +81,7 @@ def watching(
         clock_ns=lambda: clock[0],
         wait=lambda _: None,
         tell=look.tell,
+        answer_s=answer_s,
     )
     pump.open()
     return Watching(model, look, pump, Desk(model, look, pump, glyphs=glyphs, stamp=lambda: "now"), glyphs, clock)
