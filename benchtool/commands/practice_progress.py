@@ -11,13 +11,16 @@ import os
 import sys
 from collections.abc import Mapping
 from contextlib import suppress
+from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, BinaryIO, NamedTuple
 
 from benchtool.commands.errors import CommandError, Exit
 
 _KEY, _OPEN, _VERSION = "benchtool-practice", "benchtool-practice-open", 1
 _MOST_OCTETS = 2_000_000
+"""So much of the file's end is read: what was played last counts most, and is enough to go on with."""
+_BEGINNINGS = tuple(f'{{"{key}": '.encode() for key in (_KEY, _OPEN))
 
 
 class Played(NamedTuple):
@@ -94,13 +97,13 @@ NOTHING = Kept([], 0, {})
 
 
 def load(path: Path) -> Kept:
-    """What was played; nothing where there is no file. CommandError where it is another file.
+    """What was played, of a long file the last; nothing where there is none. CommandError where it is another file.
 
     A spoilt line among good ones is passed over, and stays in the file as it is.
     """
     try:
         with path.open("rb") as file:
-            rows = file.read(_MOST_OCTETS).split(b"\n")
+            rows = _tail(file).split(b"\n")
     except FileNotFoundError:
         return NOTHING
     except OSError as error:
@@ -117,6 +120,16 @@ def load(path: Path) -> Kept:
         if isinstance(one, Step):
             left[which] = [*steps, one.typed] if one.typed else steps
     return Kept([one for one in read if isinstance(one, Played)], len(lines) - len(read), left)
+
+
+def _tail(file: BinaryIO) -> bytes:
+    """The last octets of a file that is only added to, from a line's beginning; of a pipe the first."""
+    if file.seekable() and (begin := file.seek(0, os.SEEK_END) - _MOST_OCTETS) > 0:
+        file.seek(begin - 1)
+        file.readline(_MOST_OCTETS)  # the line that is cut
+    elif file.seekable():
+        file.seek(0)
+    return file.read(_MOST_OCTETS)
 
 
 def out_of_reach(path: Path) -> bool:
@@ -208,15 +221,29 @@ def _opened(path: Path) -> int:
 
 
 def forget(path: Path) -> bool:
-    """Delete it; False where there was none. CommandError where it is another file."""
+    """Delete it; False where there was none. CommandError where it is another file, or holds lines of another."""
     load(path)
     try:
+        if path.exists() and (foreign := _foreign(path)):
+            told = f"{foreign} of its lines are no record of practice; it is kept: delete it yourself if it may go"
+            raise CommandError(f"{path}: {told}", Exit.INPUT)
         path.unlink()
     except FileNotFoundError:
         return False
     except OSError as error:
         raise CommandError(f"{path}: cannot be deleted ({error.strerror or error})", Exit.OUTPUT) from None
     return True
+
+
+def _foreign(path: Path) -> int:
+    """How many lines are not of practice; one that was cut off, or left as zeros when the power went, is no such."""
+    with path.open("rb") as file:
+        rows = iter(partial(file.readline, _MOST_OCTETS), b"")
+        return sum(not _may_be_ours(row.strip(b" \t\r\n\0")) for row in rows)
+
+
+def _may_be_ours(row: bytes) -> bool:
+    return any(row.startswith(one) or one.startswith(row) for one in _BEGINNINGS)
 
 
 def lines(kept: Kept) -> list[str]:

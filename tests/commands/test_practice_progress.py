@@ -140,7 +140,7 @@ def test_a_spoilt_line_spoils_no_other(tmp_path: Path) -> None:
     good = practice_progress.Played("bus", 1, 5, "noise-mains", "noise-mains", 70, 9)
     practice_progress.keep(file, good)
     with file.open("ab") as end:
-        end.write(b"\xff\x00\n" + b'{"benchtool-practice": 1, "li')  # the power went in the middle
+        end.write(b"\x00\x00\n" + b'{"benchtool-practice": 1, "li')  # the power went in the middle
     practice_progress.keep(file, good._replace(seed=6))
     assert practice_progress.load(file) == ([good, good._replace(seed=6)], 2, {})
     result = run("--progress", "mine.json", "--scores")
@@ -148,8 +148,46 @@ def test_a_spoilt_line_spoils_no_other(tmp_path: Path) -> None:
     assert "mine.json: lines that cannot be read, and are left out: 2" in result.stderr
     assert "bus        1       2      2          70" in result.stdout
     assert run("--progress", "mine.json", typed="explain\n").exit_code == 0
-    assert b"\xff\x00" in file.read_bytes()
+    assert b"\x00\x00" in file.read_bytes()
     assert "deleted" in run("--progress", "mine.json", "--forget").output
+
+
+@pytest.mark.parametrize("foreign", [b"diary: 2 May\n", b"\xff\x00\n", b'{"other": 1}\n', b"[]\n", b"x" * 300 + b"\n"])
+@pytest.mark.parametrize("first", [True, False])
+def test_a_file_with_lines_of_another_is_not_deleted(tmp_path: Path, foreign: bytes, first: bool) -> None:
+    file = tmp_path / "mixed.json"
+    file.write_bytes(foreign if first else b"")
+    practice_progress.keep(file, practice_progress.Played("bus", 1, 5, "noise-mains", "noise-mains", 70, 9))
+    if not first:
+        file.write_bytes(file.read_bytes() + foreign)
+    before = file.read_bytes()
+    result = run("--progress", "mixed.json", "--forget")
+    assert result.exit_code == 4
+    assert "mixed.json: 1 of its lines are no record of practice; it is kept" in result.stderr
+    assert file.read_bytes() == before
+
+
+def test_a_foreign_line_beyond_what_is_read_is_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "mixed.json"
+    file.write_bytes(b"diary\n")
+    for seed in range(20):
+        practice_progress.keep(file, practice_progress.Played("bus", 1, seed, "noise", "noise", 70, 9))
+    monkeypatch.setattr(practice_progress, "_MOST_OCTETS", 1000)
+    assert practice_progress.load(file).spoilt == 0
+    assert run("--progress", "mixed.json", "--forget").exit_code == 4
+    assert file.exists()
+
+
+def test_of_a_long_file_the_last_lines_are_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "long.json"
+    for seed in range(100, 120):
+        practice_progress.keep(file, practice_progress.Played("bus", 1, seed, "noise", "noise", 70, 9))
+    length = len(file.read_bytes().splitlines(keepends=True)[0])
+    for octets, read in ((3 * length, 3), (3 * length + 1, 3), (4 * length - 1, 3), (20 * length, 20), (10**6, 20)):
+        monkeypatch.setattr(practice_progress, "_MOST_OCTETS", octets)
+        kept = practice_progress.load(file)
+        assert [row.seed for row in kept.rows] == list(range(120 - read, 120))
+        assert kept.spoilt == 0
 
 
 def test_an_installation_played_again_is_not_counted_again() -> None:
