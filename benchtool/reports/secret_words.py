@@ -47,6 +47,26 @@ _NAMED = re.compile(
     re.IGNORECASE,
 )
 """What stands behind a word that announces one, however short."""
+_JOINED = re.compile(
+    r"(?<![A-Za-z])(?:pins?|codes?|pass(?:word|code)?|pwd|passwort|kennwort|cards?|badges?|tags?|fobs?|keys?|secret|scbk"
+    r"|uids?|csn|credential|facility|fc|karten?|ausweis|schlüssel)"
+    r"(?:[-_/.;:=#\s]*(?:numbers?|nummer|no|nr|code|id|is|ist)(?![A-Za-z]))*[-_/.;:=#]+"
+    r"(?P<word>(?:0x)?[0-9A-Fa-f]*[0-9][0-9A-Za-z]*(?:[-_/.;:=,*#]+[0-9][0-9A-Za-z]*)*[*#]*)",
+    re.IGNORECASE,
+)
+"""A number joined by a sign to a word that announces it: `pin-4711`, `card_12345678`."""
+_HEX = re.compile(
+    r"(?<![A-Za-z])(?:uids?|csn|cards?|badges?|tags?|fobs?|transponders?|credentials?|karten?|ausweis)"
+    r"(?:[-_/.;:=#\s]+(?:numbers?|nummer|no|nr|id|is|was|ist))*[-_/.;:=#\s]+(?P<word>(?:0x)?[0-9A-F]{8,})(?![0-9A-Za-z])",
+    re.IGNORECASE,
+)
+"""Octets of a card, though none of them has a figure in it."""
+_INSIDE = re.compile(
+    r"(?<![A-Za-z])(?:pin|code|card|badge|uid|csn|tag|fob)[A-Za-z_-]{0,20}(?P<word>[0-9]{4,})", re.IGNORECASE
+)
+"""A number written into a word that announces it."""
+_EIGHT = re.compile(r"[0-9]{8,}")
+"""So many digits in a row are no reading, wherever they stand."""
 _OCTETS = re.compile(r"\b[0-9A-Fa-f]{2}(?:[ :-][0-9A-Fa-f]{2}){3,}\b")
 """Octets in a row, as keys and cards are written."""
 _GROUPS = re.compile(r"\b[0-9]{2,}(?:[ ][0-9]{2,})+\b")
@@ -102,6 +122,9 @@ def masked(text: str, mask: str, *, free: bool, keys_alone: bool = False) -> tup
         spans += [span for looks_so in (_ANNOUNCED, _FACILITY, _PASSWORD) for span in _groups(looks_so, text)]
     if free and not keys_alone:
         spans += [match.span("word") for match in _NAMED.finditer(text) if _is_named(match)]
+        spans += [match.span("word") for match in _JOINED.finditer(text) if _is_joined(match)]
+        spans += [match.span("word") for looks_so in (_HEX, _INSIDE) for match in looks_so.finditer(text)]
+        spans += [match.span() for match in _EIGHT.finditer(text)]
         spans += [match.span() for match in _OCTETS.finditer(text) if not _covered(match.start(), spans)]
         spans += [match.span() for match in _GROUPS.finditer(text) if _is_long(match[0])]
         spans += [match.span() for match in _WORD.finditer(text) if _looks(match[0], text[match.end() :])]
@@ -123,6 +146,11 @@ def _is_named(match: re.Match[str]) -> bool:
     if begins.startswith(("facility", "fc")) and _digits(match["word"]) > 1:
         return True
     return _digits(match["word"]) >= _NAMED_LEAST or begins.startswith(("pin", "pass", "code", "kennwort", "pwd"))
+
+
+def _is_joined(match: re.Match[str]) -> bool:
+    """`card-2` and `code-12` are places; behind a colon or `=` a PIN is announced, and `_NAMED` takes it."""
+    return _digits(match["word"]) >= _NAMED_LEAST
 
 
 def _is_long(groups: str) -> bool:
