@@ -155,7 +155,7 @@ class Shell:
         judged = judge(words, meaning)
         self.log.typed(line.strip() if self.log.show_cards else judged.line)
         if meaning.command is None and not meaning.names:
-            return self._wrong(self._unknown(words), log=False)
+            return self._wrong(self._unknown(words))
         self._last = line
         whole = filled(words, meaning, self.visit)
         if whole != words:
@@ -308,7 +308,7 @@ class Shell:
     def _logged(self, line: str) -> None:
         self.log.printed(line if self.log.show_cards else self._scrub(line))
 
-    def _wrong(self, message: str, *, code: int = USAGE, log: bool = True) -> int:
+    def _wrong(self, message: str, *, code: int = USAGE) -> int:
         click.echo(_fitted(f"benchtool: {message}", sys.stderr), err=True)
         self._logged(f"benchtool: {message}")
         return code

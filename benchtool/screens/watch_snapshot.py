@@ -41,7 +41,6 @@ class Snapshot:
     state: str
     finding: str
     finding_short: str
-    found_ago_ns: int | None
     do_head: str
     """`Next`, or `Do` where the cause is known."""
     do: str

@@ -343,7 +343,6 @@ class Model(Scroll):
             else watch_words.state_sentence(now_ns, *self._heard(), rates, devices, self.ended),
             finding=finding,
             finding_short=finding_short,
-            found_ago_ns=None if found is None else max(0, now_ns - found.at_ns),
             do_head=todo.head,
             do=todo.do,
             do_name=todo.name,

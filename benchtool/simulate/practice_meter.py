@@ -47,16 +47,16 @@ KINDS = (
 """What can be measured; those with an `@` at a device."""
 
 
-def without_power(line: Scenario, device: DeviceSpec, seed: int) -> bool:
+def without_power(device: DeviceSpec, seed: int) -> bool:
     """Whether a silent device is silent because it has no supply."""
     silent = not device.answers
     return silent and random.Random(f"{seed} power {device.name}").random() < _DARK
 
 
-def supply_v(line: Scenario, device: DeviceSpec, seed: int) -> float:
+def supply_v(device: DeviceSpec, seed: int) -> float:
     """At a device's terminals under load, volts."""
     draw = random.Random(f"{seed} supply {device.name}")
-    if without_power(line, device, seed):
+    if without_power(device, seed):
         return draw.choice((0.0, _SUPPLY_V * draw.uniform(0.08, 0.6)))
     if device.reset_every_s or device.reset_by_load:
         return _SUPPLY_V * draw.uniform(0.4, 0.8)
@@ -109,7 +109,7 @@ def _volts(line: Scenario, kind: str, address: int | None, seed: int) -> float:
             raise ScenarioError(f"{kind}: say at which address")
         device = line.device_at(address)
         if kind == "supply@":
-            return supply_v(line, device, seed)
+            return supply_v(device, seed)
         if kind == "ground-volts@":
             return device.ground_v + random.Random(f"{seed} ground {device.name}").gauss(0, 0.2)
         return build_pair(line).levels({})[device.name].difference_v
@@ -168,7 +168,7 @@ def _at_device(line: Scenario, sight: str, address: int, seed: int) -> str:
     if sight == "reader@":
         if device.reset_every_s or device.reset_by_load:
             return "restarts"
-        return "dark" if without_power(line, device, seed) else "beeps"
+        return "dark" if without_power(device, seed) else "beeps"
     if sight == "settings@":
         other = (device.baud or line.line.baud, device.format or line.line.format)
         return "twice" if twins > 1 else "listed" if other == (line.line.baud, line.line.format) else "rate"
