@@ -80,6 +80,10 @@ class SimulatedTap(Tap):
 
     def open(self) -> None:
         """Load the scenario, apply the options, build the bus; TapError says what is wrong."""
+        if self._address.partition("?")[0] == "sim:card":  # not the whole address: a PIN may stand in it
+            raise TapError(
+                "sim:card is a simulated reader's data lines, not a bus: benchtool reads reads it", reason="bad-address"
+            )
         if _LOOKS_LIKE_A_KEY.search(self._address.partition("osdp_key=")[2]):
             raise TapError("osdp_key= takes a file, never the key itself: write it into a file", reason="bad-address")
         try:

@@ -334,3 +334,12 @@ class TestRealPace:
             while not tap.ended:
                 tap.read(5)
         assert clock.waited == []
+
+
+@pytest.mark.parametrize("query", ["", "?pin=4711", "?4711", "?keys=4711", "?fault=4711"])
+def test_a_simulated_reader_is_no_bus_and_its_options_are_not_repeated(query: str) -> None:
+    """A PIN to be pressed may stand in them."""
+    with pytest.raises(TapError, match=r"^sim:card is a simulated reader's data lines, not a bus") as told:
+        SimulatedTap(f"sim:card{query}").open()
+    assert told.value.reason == "bad-address"
+    assert "4711" not in str(told.value)
