@@ -353,3 +353,13 @@ def test_folder_of_the_user_is_where_the_system_keeps_such_things() -> None:
     assert user_folder({"HOME": "/home/u", "XDG_DATA_HOME": "/d"}, "linux") == Path("/d/benchtool")
     assert user_folder({"HOME": "/home/u", "XDG_DATA_HOME": "d"}, "linux") == Path("/home/u/.local/share/benchtool")
     assert user_folder({"HOME": "/h", "APPDATA": "/h/Roaming"}, "win32") == Path("/h/Roaming/benchtool")
+
+
+def test_what_was_wrong_with_a_line_is_in_the_log_once_and_what_was_typed_is_not(tmp_path: Path) -> None:
+    own = shell()
+    own.run(f"log start {tmp_path / 'v.log'}")
+    assert own.run("57:20118") == 2
+    own.run("log stop")
+    kept = (tmp_path / "v.log").read_text()
+    assert kept.count("benchtool: that is no command") == 1
+    assert "20118" not in kept
