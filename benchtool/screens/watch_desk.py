@@ -83,21 +83,29 @@ class Desk(Pages):
     def submit(self, text: str) -> bool:
         """The line that was asked for; whether it was taken. If not it is still asked for, and `refused` says why."""
         look, text = self.look, text.strip()
+        ask = look.ask
+        # Of record and do an answer may come late, past this: what may be secret is taken out where it is made.
         takes: dict[Ask, Callable[[str], str]] = {
             Ask.FILTER: self._filter,
             Ask.SEARCH: self._search,
             Ask.MEASURED: self._measured,
             Ask.NOTE: self._note,
-            Ask.RECORD: lambda line: self.pump.refusal(lambda: self.pump.record(line)),
+            Ask.RECORD: lambda line: self.pump.refusal(lambda: self._told(self.pump.record(line), ask, line)),
             Ask.LINE: self._line,
-            Ask.DO: lambda line: self.pump.refusal(lambda: self.pump.act(line)),
+            Ask.DO: lambda line: self.pump.refusal(lambda: self._told(self.pump.act(line), ask, line)),
         }
         look.message = look.refused = ""
-        if look.ask is not None and (text or look.ask in (Ask.FILTER, Ask.SEARCH)):
-            look.refused = takes[look.ask](text)
+        if ask is not None and (text or ask in (Ask.FILTER, Ask.SEARCH)):
+            look.refused = self._told(takes[ask](text), ask, text)
+            if look.refused:
+                look.message = self._told(look.message, ask, text)
         if not look.refused:
             look.ask = None
         return not look.refused
+
+    def _told(self, told: str, ask: Ask | None, text: str) -> str:
+        """Why a line was not taken; what may be secret in it is not repeated, unless secrets are shown."""
+        return told if self.pump.show_secrets else watch_typed.without_secrets(told, ask, text)
 
     def words(self) -> list[str]:
         """Words that Tab fills in where something is asked for."""

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+from functools import reduce
 
 from benchtool.capture.rates import DEVICE_RATES
 from benchtool.capture.settings import CharFormat, LineSettings
 from benchtool.diagnose.readings import ACTIONS, METER, MOST_OHM, ByHand, Reading, kind_of, parse_reading, parse_tried
+from benchtool.reports.hunt_ask import unrepeated
 from benchtool.screens.watch_diagnosis import Found
 from benchtool.screens.watch_look import Ask
 from benchtool.simulate.faults import FAULTS
@@ -87,6 +89,15 @@ def withdrawn(text: str) -> str:
         return text[1:].strip()
     name, _, rest = text.replace("=", " ", 1).partition(" ")
     return name if rest.strip() == "-" else ""
+
+
+def without_secrets(told: str, ask: Ask | None, text: str) -> str:
+    """What is said of a typed line, without what in it may be a card, a key or a PIN; a file's name is none."""
+    if not told or (ask is Ask.RECORD and re.search(r"[./\\]", text)):
+        return told
+    text = re.sub(r"\b[0-9]{2}-bit\b", "", text)  # the name of a format
+    pieces = re.findall(r"[0-9A-Za-z]+", text)
+    return reduce(unrepeated, (piece for piece in pieces if not piece.isalpha()), unrepeated(told, text))
 
 
 def line(text: str) -> tuple[int | None, CharFormat | None]:

@@ -13,7 +13,7 @@ from benchtool.screens.watch_diagnosis import Worker
 from benchtool.screens.watch_recording import Recording
 from benchtool.screens.watch_snapshot import Note
 from benchtool.screens.watch_state import Model
-from benchtool.screens.watch_typed import reading_words
+from benchtool.screens.watch_typed import reading_words, without_secrets
 
 
 class Written:
@@ -41,7 +41,8 @@ class Written:
         kept = self.model.by_hand.without(name)
         if kept == self.model.by_hand:
             given = ", ".join([*(one.name for one in kept.readings), *(one.name for one in kept.tried)])
-            self.tell_screen(f"Nothing is given for {name[:40]}; given are: {given or 'none'}.")
+            named = name[:40] if self.show_secrets else without_secrets(name[:40], None, name)
+            self.tell_screen(f"Nothing is given for {named}; given are: {given or 'none'}.")
             return
         failed = self._wrote(self.model.took(f"taken back: {name}"))
         self.worker.give(self.model.weighed(kept))
