@@ -154,7 +154,7 @@ def test_a_second_change_of_rate_records_into_a_third_file(tmp_path: Path) -> No
 
 def test_what_has_been_played_of_a_capture_is_told(tmp_path: Path) -> None:
     line = "{} 53 01 08 00 05 60 8B 33\n"
-    for name, count in (("short.log", 20), ("long.log", 1000)):
+    for name, count in (("short.log", 20), ("long.log", 300)):
         (tmp_path / name).write_text("".join(line.format(f"{1000 + at}.5") for at in range(count)))
         screen = watching(str(tmp_path / name))
         screen.run(count / 4)
