@@ -53,18 +53,6 @@ _LINE = Mark.FRAMING | Mark.BREAK
 
 
 @dataclass(frozen=True, slots=True)
-class Damage:
-    """Damaged copies of known frames: which way their bits were read wrong."""
-
-    copies: int
-    """Damaged frames whose true octets are known from a sound copy."""
-    rose: int
-    """Bits sent as 0 and read as 1."""
-    fell: int
-    """Bits sent as 1 and read as 0."""
-
-
-@dataclass(frozen=True, slots=True)
 class SoundMarks:
     """Line errors marked on octets of frames that are sound all the same."""
 
@@ -93,7 +81,6 @@ class Evidence:
     """Damaged spans that came where this address should have replied."""
     damaged_octets: tuple[tuple[int, int], ...]
     """(value, mark) of octets in damaged spans, the first `MOST_OCTETS`."""
-    damage: Damage
     strays: int
     """Damaged spans of one or two octets."""
     long_spans: int
@@ -191,7 +178,6 @@ class Gatherer:
             spans=tuple(self._spans.most_common()),
             in_slot={key: tuple(counts.most_common()) for key, counts in self._in_slot.items()},
             damaged_octets=tuple(self._octets),
-            damage=Damage(bits.copies, bits.rose, bits.fell),
             strays=strays.spans,
             long_spans=self._long_spans,
             long_repeats=self._long_repeats,
@@ -304,8 +290,6 @@ class Gatherer:
         if last is not None and last.role is _REPLY:
             places["after_reply"] += 1
             self._after_reply_of[(last.protocol, last.address or 0)] += 1
-        else:
-            places["after_damage"] += 1
         return None
 
     def _compare(self, octets: bytes, asked: bytes | None) -> list[int]:
@@ -358,7 +342,6 @@ class Gatherer:
 _PLACES = (
     "in_slot",
     "after_reply",
-    "after_damage",
     "octets",
     "first_wrong",
     "truncated",

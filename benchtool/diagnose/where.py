@@ -15,8 +15,6 @@ class Where:
     """After a sound request, where its reply is due."""
     after_reply: int = 0
     """After a sound reply, where the next request is due."""
-    after_damage: int = 0
-    """After other damage, or first of all."""
     after_reply_of: dict[tuple[Protocol, int], int] = field(default_factory=dict)
     """The second of these, by the address that had replied."""
     octets: int = 0

@@ -8,23 +8,18 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
 
-from benchtool.commands.main import main
 from benchtool.commands.practice_run import Practice
 from benchtool.commands.practice_talk import Talk
 from benchtool.simulate.faults import FAULTS
 from benchtool.simulate.practice import LEVELS, hide
+from tests.commands.practising import at_home
+from tests.commands.practising import practise as run
 
 
 @pytest.fixture(autouse=True)
 def _own_home(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setenv("BENCHTOOL_HOME", str(tmp_path / "home"))
-    monkeypatch.chdir(tmp_path)
-
-
-def run(*words: str, typed: str = "") -> Result:
-    return CliRunner().invoke(main, ["practice", *words], input=typed)
+    at_home(monkeypatch, tmp_path)
 
 
 def test_named_rightly_scored_explained_and_replayed() -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import CliRunner
 
 from benchtool.commands.main import main
 from benchtool.commands.practice_run import Practice
@@ -17,16 +17,13 @@ from benchtool.simulate.faults import FAULTS
 from benchtool.simulate.practice import hide
 from benchtool.simulate.practice_meter import KINDS, look, meter
 from benchtool.simulate.practice_scope import shot
+from tests.commands.practising import at_home
+from tests.commands.practising import practise as run
 
 
 @pytest.fixture(autouse=True)
 def _own_home(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setenv("BENCHTOOL_HOME", str(tmp_path / "home"))
-    monkeypatch.chdir(tmp_path)
-
-
-def run(*words: str, typed: str = "") -> Result:
-    return CliRunner().invoke(main, ["practice", *words], input=typed)
+    at_home(monkeypatch, tmp_path)
 
 
 def test_two_talkers_at_once_are_no_evidence_of_a_scope_that_shows_one() -> None:

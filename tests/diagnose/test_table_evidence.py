@@ -87,8 +87,8 @@ def test_flipped_bits_are_mended_by_the_tables_check_value() -> None:
     found = evidence(TABLE, damage=True)
     assert found.figures.damaged == 12
     assert found.repairs.count(Mended.BIT) == 12
-    assert found.damage.copies == 12
-    assert found.damage.rose + found.damage.fell == 12
+    assert found.bits.copies == 12
+    assert found.bits.rose + found.bits.fell == 12
     assert sum(row.damaged for row in found.figures.addresses) == 12
 
 

@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 import pytest
 
 from benchtool.capture.chunk import LineErrors
-from benchtool.diagnose.evidence import Damage, Evidence
+from benchtool.diagnose.evidence import Evidence
 from benchtool.diagnose.finding import Cause, Diagnosis, Finding, Group, Proof, Step
 from benchtool.diagnose.readings import ByHand, Reading, Tried
 from benchtool.frames.frame import Protocol, Reason
@@ -129,7 +129,7 @@ def diagnosis(given: Figures | None = None) -> Diagnosis:
 
 
 def evidence(given: Figures) -> Evidence:
-    return Evidence(given, (), {}, (), Damage(0, 0, 0), 0, 0, 0, 12_000_000_000)
+    return Evidence(given, (), {}, (), 0, 0, 0, 12_000_000_000)
 
 
 def page(found: Diagnosis, **more: object) -> Page:
